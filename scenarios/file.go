@@ -1,0 +1,156 @@
+// Package scenarios holds the plan file: its types, its reading and validation with line
+// numbers, and the small script language in which a scenario is written, with the
+// compiler that turns one into a program for the handset.
+//
+// It knows handsets only as compile targets, and nothing of queues, runs or results.
+package scenarios
+
+import (
+	"time"
+
+	"rundown/devices/preconditions"
+)
+
+// A File is a plan file, read and checked. Every duration, target and limit that the
+// file leaves out holds its default here.
+type File struct {
+	Bench         Bench
+	Preconditions map[string]preconditions.Set
+	Scenarios     map[string]Scenario // the built-in ones and the file's own, by name
+	Plans         map[string]Plan
+	Nights        map[string]Night
+	DayMixes      map[string]DayMix
+	Limits        Limits
+}
+
+// A Bench is everything that one daemon looks after.
+type Bench struct {
+	Name     string
+	Servers  []string // adb servers, host:port
+	Stage    Stage
+	Handsets []Handset // in the file's order; names and serials are unique
+}
+
+// Stage says where handsets reach the daemon's own little web site.
+type Stage struct {
+	Listen  string // host:port
+	Address string // host or host:port that handsets use; empty: through adb reverse, on localhost
+	Port    int    // the handset's fixed localhost port for adb reverse
+}
+
+// A Handset is a phone under test.
+type Handset struct {
+	Name        string
+	Serial      string           // as adb lists it; host:port for one linked over Wi-Fi
+	Connect     string           // host:port to keep connected over Wi-Fi; empty: not kept
+	Server      string           // the adb server that has it; empty: the first that lists it
+	CapacityMAh float64          // maker's rated capacity, 0 not given
+	NominalMV   float64          // maker's nominal cell voltage, 0 not given
+	StartLevel  *Window          // overrides the plan's, %
+	Luminance   []LuminancePoint // the screen's curve, rising; empty: none known
+	CurveDate   string           // when and how the curve was taken, for the report
+	Gate        Gate
+	Packages    map[string]string // role (browser, player, camera) to package; empty: the system's default
+}
+
+// A LuminancePoint is one reading of the full white screen.
+type LuminancePoint struct {
+	Setting float64 // brightness setting, in the handset's own units
+	CdM2    float64
+}
+
+// A Gate names what lets power to a handset. At most one of the kinds is set.
+type Gate struct {
+	Open, Close []string // the lab's own command and its arguments, run on the host, no shell
+	ByHand      bool     // a person plugs and unplugs
+}
+
+// A Window is a closed range.
+type Window struct{ Least, Most float64 }
+
+// A Plan is an ordered list of segments with one set of preconditions, a drain target
+// and a repeat count.
+type Plan struct {
+	Name              string
+	Preconditions     string // a key of File.Preconditions
+	Segments          []Segment
+	DrainPoints       int    // default drain target, percentage points
+	Repeat            int    // how often the list is carried out
+	StartLevel        Window // level, %, at which a segment may start
+	RestartSpoiled    int    // attempts after a spoiled one
+	SampleEvery       time.Duration
+	WarmUp            time.Duration // left out before the start edge may come
+	StopLevelPct      int           // a segment ends by itself at this level
+	StopTempC         float64       // and at this battery temperature
+	SegmentLimit      time.Duration // and after this time
+	RechargeLimit     time.Duration
+	RechargeStopTempC float64       // power is cut while the battery is hotter
+	SettleLimit       time.Duration // start-up, evidence and warm-up may take this long
+	DriftEvery        time.Duration // how often preconditions are read during a drain
+	DayMix            string        // a key of File.DayMixes, or empty
+}
+
+// A Segment is one entry of a plan's list.
+type Segment struct {
+	Scenario    string
+	DrainPoints int           // 0: the plan's
+	WarmUp      time.Duration // 0: the scenario's, else the plan's
+	Limit       time.Duration // 0: the plan's
+}
+
+// A Night is a plan queued for named handsets in a window with a start and an end.
+type Night struct {
+	Name     string
+	Cron     string // when it begins, five fields, local time of Zone
+	End      string // hh:mm by which every run has ended
+	Zone     string // IANA name; empty: the host's
+	Plan     string
+	Handsets []string
+}
+
+// A DayMix is the hours a day a person spends in each scenario.
+type DayMix struct {
+	Name  string
+	Hours map[string]float64 // scenario to h/day
+}
+
+// Limits bound what the daemon does at once.
+type Limits struct {
+	RunsAtOnce      int            // over the bench; 0: no bound
+	Shared          map[string]int // named limit to how many segments may hold it at once
+	QuarantineAfter int            // spoiled segments in a row that set a handset aside
+}
+
+// A Scenario is one scripted daily-use activity.
+type Scenario struct {
+	Name      string
+	About     string
+	Version   string
+	Setup     []Step // once, before the loop
+	Loop      []Step // again and again until the segment ends
+	Teardown  []Step // once, after it
+	Evidence  []Evidence
+	WarmUp    time.Duration // 0: the plan's
+	Holds     []string      // named limits that it holds while draining
+	Stage     string        // the stage's activity that it needs ("browse", "call", "game"), or empty
+	ScreenOff bool          // the scenario runs with the screen off
+}
+
+// A Step is one instruction of a scenario's script. Exactly one verb is set; positions
+// are fractions of the screen, 0 to 1, from the upper left corner.
+type Step struct {
+	Line     int    // in the plan file, for messages; 0 for built-in ones
+	Verb     string // open, launch, play, tap, swipe, key, type, wait, shell, capture
+	Text     string // URL, package or role, key name, text, shell text, "photo" or "video"
+	From, To [2]float64
+	Over     time.Duration // how long the swipe or the press takes
+	Wait     time.Duration
+	Times    int
+}
+
+// Evidence is what shows that the activity really ran.
+type Evidence struct {
+	Kind  string        // foreground, playback, files (on the handset); page, frames, call (at the stage)
+	Of    string        // package, role or folder
+	Limit time.Duration // longest time without before the activity is brought back
+}
