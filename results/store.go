@@ -1,0 +1,307 @@
+package results
+
+import (
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"time"
+
+	"go.etcd.io/bbolt"
+)
+
+var (
+	// ErrNotFound means that the store has no record under this identifier.
+	ErrNotFound = errors.New("not in the store")
+	// ErrInUse means that another process has the store open.
+	ErrInUse = errors.New("the store is in use by another process")
+	// ErrVersion means that the file was written by a later version of the format.
+	ErrVersion = errors.New("the store's format is not known to this version of rundown")
+)
+
+// FormatVersion is the version of the store's format that this code writes. Earlier
+// versions stay readable; files of each are kept in testdata.
+const FormatVersion = 1
+
+// A Store keeps everything recorded, in one bbolt file:
+//
+//	meta/version                      format version, decimal
+//	runs/<run id>                     Run, JSON
+//	segments/<segment id>             Segment, JSON
+//	samples/<segment id>/<first seq>  up to chunkSamples samples as one column chunk
+//	                                  (chunk.go); key big-endian uint64, the last one
+//	                                  is rewritten until it is full
+//	documents/<kind>/<id>             JSON owned by the caller: queue, journal, surveys
+//
+// One record that cannot be read costs that record: readers return what they could read
+// together with an error that names each of the others.
+//
+// A Store is safe for concurrent use.
+type Store struct {
+	db *bbolt.DB
+}
+
+var (
+	bucketMeta      = []byte("meta")
+	bucketRuns      = []byte("runs")
+	bucketSegments  = []byte("segments")
+	bucketSamples   = []byte("samples")
+	bucketDocuments = []byte("documents")
+	keyVersion      = []byte("version")
+)
+
+// Open opens the store at path and makes it when there is none. ErrInUse when another
+// process holds it; ErrVersion when it is of a later format.
+func Open(path string) (*Store, error) {
+	db, err := bbolt.Open(path, 0o600, &bbolt.Options{
+		Timeout:        200 * time.Millisecond,
+		NoFreelistSync: true,
+		FreelistType:   bbolt.FreelistMapType,
+	})
+	switch {
+	case errors.Is(err, bbolt.ErrTimeout):
+		return nil, fmt.Errorf("%s: %w: stop the other rundown first", path, ErrInUse)
+	case errors.Is(err, fs.ErrPermission) || errors.Is(err, os.ErrPermission):
+		return nil, fmt.Errorf("%s: may not be opened for writing: check its owner and rights: %w", path, err)
+	case err != nil:
+		return nil, fmt.Errorf("%s: cannot be opened as a store (nothing was changed; restore a backup or name another data folder): %w", path, err)
+	}
+	s := &Store{db: db}
+	if err := s.prepare(); err != nil {
+		_ = db.Close()
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return s, nil
+}
+
+func (s *Store) prepare() error {
+	return s.db.Update(func(tx *bbolt.Tx) error {
+		for _, name := range [][]byte{bucketMeta, bucketRuns, bucketSegments, bucketSamples, bucketDocuments} {
+			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
+				return err
+			}
+		}
+		meta := tx.Bucket(bucketMeta)
+		have := meta.Get(keyVersion)
+		if have == nil {
+			return meta.Put(keyVersion, fmt.Append(nil, FormatVersion))
+		}
+		var version int
+		if _, err := fmt.Sscan(string(have), &version); err != nil || version < 1 || version > FormatVersion {
+			return fmt.Errorf("%w: it says version %q, known are 1 to %d", ErrVersion, have, FormatVersion)
+		}
+		return nil
+	})
+}
+
+// Close closes the file. It waits for transactions under way.
+func (s *Store) Close() error { return s.db.Close() }
+
+// Path is the file's name.
+func (s *Store) Path() string { return s.db.Path() }
+
+// PutRun stores r under its ID, in place of an earlier state of the same run.
+func (s *Store) PutRun(r Run) error { return s.put([][]byte{bucketRuns}, r.ID, r) }
+
+// Run returns one run, or ErrNotFound.
+func (s *Store) Run(id string) (Run, error) {
+	var r Run
+	return r, s.get([][]byte{bucketRuns}, id, &r)
+}
+
+// Runs returns every readable run in the order of their identifiers, and an error that
+// names those that could not be read.
+func (s *Store) Runs() ([]Run, error) { return all[Run](s, bucketRuns) }
+
+// PutSegment stores g under its ID, in place of an earlier state of the same segment.
+func (s *Store) PutSegment(g Segment) error { return s.put([][]byte{bucketSegments}, g.ID, g) }
+
+// Segment returns one segment, or ErrNotFound.
+func (s *Store) Segment(id string) (Segment, error) {
+	var g Segment
+	return g, s.get([][]byte{bucketSegments}, id, &g)
+}
+
+// Segments returns every readable segment of one run, or of all runs when runID is
+// empty, in the order of their identifiers.
+func (s *Store) Segments(runID string) ([]Segment, error) {
+	list, err := all[Segment](s, bucketSegments)
+	if runID == "" {
+		return list, err
+	}
+	kept := list[:0]
+	for _, g := range list {
+		if g.RunID == runID {
+			kept = append(kept, g)
+		}
+	}
+	return kept, err
+}
+
+// PutDocument stores a value of the caller's own as JSON.
+func (s *Store) PutDocument(kind, id string, v any) error {
+	return s.put([][]byte{bucketDocuments, []byte(kind)}, id, v)
+}
+
+// Document reads a document into v, or returns ErrNotFound.
+func (s *Store) Document(kind, id string, v any) error {
+	return s.get([][]byte{bucketDocuments, []byte(kind)}, id, v)
+}
+
+// DeleteDocument removes a document; one that is not there is no error.
+func (s *Store) DeleteDocument(kind, id string) error {
+	return s.db.Update(func(tx *bbolt.Tx) error {
+		b := tx.Bucket(bucketDocuments).Bucket([]byte(kind))
+		if b == nil {
+			return nil
+		}
+		return b.Delete([]byte(id))
+	})
+}
+
+// Documents returns every readable document of a kind, by identifier in order.
+func Documents[T any](s *Store, kind string) ([]T, error) {
+	return all[T](s, bucketDocuments, []byte(kind))
+}
+
+func (s *Store) put(path [][]byte, id string, v any) error {
+	value, err := json.Marshal(v)
+	if err != nil {
+		return fmt.Errorf("record %s: %w", id, err)
+	}
+	return s.db.Update(func(tx *bbolt.Tx) error {
+		b := tx.Bucket(path[0])
+		for _, name := range path[1:] {
+			if b, err = b.CreateBucketIfNotExists(name); err != nil {
+				return err
+			}
+		}
+		return b.Put([]byte(id), value)
+	})
+}
+
+func bucketAt(tx *bbolt.Tx, path [][]byte) *bbolt.Bucket {
+	b := tx.Bucket(path[0])
+	for _, name := range path[1:] {
+		if b == nil {
+			return nil
+		}
+		b = b.Bucket(name)
+	}
+	return b
+}
+
+func (s *Store) get(path [][]byte, id string, v any) error {
+	return s.db.View(func(tx *bbolt.Tx) error {
+		b := bucketAt(tx, path)
+		if b == nil {
+			return fmt.Errorf("%s %s: %w", path[len(path)-1], id, ErrNotFound)
+		}
+		value := b.Get([]byte(id))
+		if value == nil {
+			return fmt.Errorf("%s %s: %w", path[len(path)-1], id, ErrNotFound)
+		}
+		if err := json.Unmarshal(value, v); err != nil {
+			return fmt.Errorf("%s %s cannot be read: %w", path[len(path)-1], id, err)
+		}
+		return nil
+	})
+}
+
+func all[T any](s *Store, path ...[]byte) (list []T, err error) {
+	var bad []error
+	err = s.db.View(func(tx *bbolt.Tx) error {
+		b := bucketAt(tx, path)
+		if b == nil {
+			return nil
+		}
+		return b.ForEach(func(id, value []byte) error {
+			if value == nil { // a nested bucket, not a record
+				return nil
+			}
+			var v T
+			if err := json.Unmarshal(value, &v); err != nil {
+				bad = append(bad, fmt.Errorf("%s %s cannot be read: %w", path[len(path)-1], id, err))
+				return nil
+			}
+			list = append(list, v)
+			return nil
+		})
+	})
+	return list, errors.Join(append(bad, err)...)
+}
+
+// AppendSamples adds samples to a segment. Those with a sequence number not above the
+// last one stored are left out, so the same stretch of a handset's file may be handed in
+// again after a crash. It returns how many were new.
+func (s *Store) AppendSamples(segmentID string, samples []Sample) (added int, err error) {
+	if len(samples) == 0 {
+		return 0, nil
+	}
+	err = s.db.Update(func(tx *bbolt.Tx) error {
+		added = 0
+		b, err := tx.Bucket(bucketSamples).CreateBucketIfNotExists([]byte(segmentID))
+		if err != nil {
+			return err
+		}
+		b.FillPercent = 0.95 // keys only grow
+		var open []Sample
+		lastSeq := -1
+		if key, value := b.Cursor().Last(); key != nil {
+			if open, err = decodeChunk(value); err != nil {
+				return fmt.Errorf("samples of segment %s, last chunk: %w", segmentID, err)
+			}
+			lastSeq = open[len(open)-1].Seq
+			if len(open) >= chunkSamples {
+				open = nil
+			}
+		}
+		for _, sample := range samples {
+			if sample.Seq <= lastSeq {
+				continue
+			}
+			lastSeq = sample.Seq
+			added++
+			open = append(open, sample)
+			if len(open) == chunkSamples {
+				if err := putChunk(b, open); err != nil {
+					return err
+				}
+				open = nil
+			}
+		}
+		if added == 0 || len(open) == 0 {
+			return nil
+		}
+		return putChunk(b, open)
+	})
+	return added, err
+}
+
+func putChunk(b *bbolt.Bucket, samples []Sample) error {
+	return b.Put(binary.BigEndian.AppendUint64(nil, uint64(samples[0].Seq)), encodeChunk(samples))
+}
+
+// Samples returns the samples of a segment in order. A chunk that cannot be read costs
+// that chunk; the error names it.
+func (s *Store) Samples(segmentID string) (samples []Sample, err error) {
+	var bad []error
+	err = s.db.View(func(tx *bbolt.Tx) error {
+		b := tx.Bucket(bucketSamples).Bucket([]byte(segmentID))
+		if b == nil {
+			return nil
+		}
+		return b.ForEach(func(key, value []byte) error {
+			chunk, err := decodeChunk(value)
+			if err != nil {
+				bad = append(bad, fmt.Errorf("samples of segment %s from number %d on: %w", segmentID, binary.BigEndian.Uint64(key), err))
+				return nil
+			}
+			samples = append(samples, chunk...)
+			return nil
+		})
+	})
+	return samples, errors.Join(append(bad, err)...)
+}
