@@ -1,0 +1,226 @@
+# The onboard recorder: one reading of the battery every so many seconds, appended to
+# samples.txt, until the drain target, a limit or a TERM. It starts the workload and ends
+# it, link or no link.
+#
+#   sh recorder.sh FOLDER run     record the segment
+#   sh recorder.sh FOLDER close   a recorder that died is closed: mark, teardown, end.txt
+
+_dir=$1
+trap '' HUP
+
+mark() {
+	plain "$2"
+	now
+	put "$_dir/samples.txt" "m $_up $1${_v:+ }$_v" \
+		$((_us % 9973 * 3 + 1$_uc * 5 + ${#1} * 7 + ${#_v} * 11))
+}
+
+# battery reads the battery through the dump, by the rules for it: nothing before the
+# exact header, whole keys, the first of each, nothing after a log section begins.
+battery() {
+	_lv=- _sc=- _cc=- _vo=- _te=- _st=- _ac=- _ub=- _wl=- _dk=-
+	_head= _frozen=
+	set -f
+	IFS=$_nl
+	for _l in $(dumpsys battery); do
+		_l=${_l%"$_cr"}
+		if [ -z "$_head" ]; then
+			[ "$_l" = 'Current Battery Service state:' ] && _head=1
+			continue
+		fi
+		case $_l in
+		'['* | [0-9][0-9]-[0-9][0-9]' '[0-9][0-9]:[0-9][0-9]*) break ;;
+		esac
+		_l=${_l#"${_l%%[! ]*}"}
+		case $_l in
+		'(UPDATES STOPPED'*)
+			_frozen=1
+			break
+			;;
+		*:*) ;;
+		*) continue ;;
+		esac
+		_k=${_l%%:*}
+		_t=${_l#*:}
+		_t=${_t#"${_t%%[! ]*}"}
+		_t=${_t:-none}
+		case $_k in
+		level) [ "$_lv" = - ] && _lv=$_t ;;
+		scale) [ "$_sc" = - ] && _sc=$_t ;;
+		'Charge counter') [ "$_cc" = - ] && _cc=$_t ;;
+		voltage) [ "$_vo" = - ] && _vo=$_t ;;
+		temperature) [ "$_te" = - ] && _te=$_t ;;
+		status) [ "$_st" = - ] && _st=$_t ;;
+		'AC powered') [ "$_ac" = - ] && _ac=$_t ;;
+		'USB powered') [ "$_ub" = - ] && _ub=$_t ;;
+		'Wireless powered') [ "$_wl" = - ] && _wl=$_t ;;
+		'Dock powered') [ "$_dk" = - ] && _dk=$_t ;;
+		esac
+	done
+	IFS=$_ifs
+	set +f
+	now
+	whole "$_lv" && _lv=$_v
+	whole "$_cc" && _cc=$_v
+	whole "$_vo" && _vo=$_v
+	whole "$_te" && _te=$_v
+	whole "$_st" && _st=$_v
+	[ "$_st" = - ] && _st=0
+	whole "$_sc"
+	case $_v in
+	- | 100 | 0 | -*) ;;
+	*) [ "$_lv" = - ] || _lv=$((_lv * 100 / _v)) ;;
+	esac
+	_pl=0
+	[ "$_ac" = true ] && _pl=$((_pl + 1))
+	[ "$_ub" = true ] && _pl=$((_pl + 2))
+	[ "$_wl" = true ] && _pl=$((_pl + 4))
+	[ "$_dk" = true ] && _pl=$((_pl + 8))
+	_cu=-
+	if [ -n "$_current" ]; then
+		_t=
+		read -r _t <"$_current"
+		whole "${_t%"$_cr"}"
+		_cu=$_v
+	fi
+	[ -n "$_head" ] || return 1
+	case $_lv in
+	[0-9] | [1-9][0-9] | 100) return 0 ;;
+	esac
+	return 1
+} 2>/dev/null
+
+# sample writes the reading. Each field of the check number is the value times its own
+# odd weight; one that is absent counts 7777.
+sample() {
+	_seq=$((_seq + 1))
+	wallsum
+	_t=$((_seq % 9973 * 3 + _us % 9973 * 5 + 1$_uc * 7 + _w + _lv * 13))
+	_a=$_cc _b=$_vo _d=$_te _e=$_cu
+	[ "$_a" = - ] && _a=7777
+	[ "$_b" = - ] && _b=7777
+	[ "$_d" = - ] && _d=7777
+	[ "$_e" = - ] && _e=7777
+	_t=$((_t + _a % 9973 * 15 + _b % 9973 * 17 + _d % 9973 * 19 + _e % 9973 * 21 + _st % 9973 * 23 + _pl * 25))
+	put "$_dir/samples.txt" "s $_seq $_up $_wall $_lv $_cc $_vo $_te $_cu $_st $_pl" "$_t"
+}
+
+# endworkload lets the workload end and tear down, within bounds: a teardown that hangs
+# does not keep the segment open.
+endworkload() {
+	sh "$_dir/workload.sh" "$_dir" end </dev/null >/dev/null 2>>"$_dir/errors.txt" &
+	_e=$!
+	_i=0
+	while kill -0 "$_e" && [ "$_i" -lt 200 ]; do
+		sleep 0.2
+		_i=$((_i + 1))
+	done 2>/dev/null
+	kill -KILL "$_e" 2>/dev/null
+}
+
+# finish REASON ends the segment. end.txt is written last: once it is there, nothing of
+# the segment runs any more. With no word from the host for five minutes the handset is
+# sent home and put to sleep here; otherwise the host does that when it restores.
+finish() {
+	trap '' TERM
+	mark end "$1"
+	endworkload
+	_t=
+	read -r _t <"$_dir/contact" 2>/dev/null
+	_t=${_t%%.*}
+	case $_t in
+	'' | *[!0-9]*) _t=0 ;;
+	esac
+	now
+	if [ $((_us - _t)) -gt 300 ]; then
+		input keyevent 3
+		input keyevent 223
+	fi >/dev/null 2>&1
+	echo "$1" >"$_dir/end.txt"
+	exit 0
+}
+
+if [ "$2" = close ]; then
+	running "$_dir/recorder.pid" recorder.sh && exit 3
+	[ -s "$_dir/end.txt" ] && exit 0
+	finish stopped
+fi
+
+running "$_dir/recorder.pid" recorder.sh && exit 3
+[ -e "$_dir/samples.txt" ] && exit 4
+echo "$_pid" >"$_dir/recorder.pid"
+
+_told=
+trap '_told=1; [ -n "$_napping" ] && kill "$_napping" 2>/dev/null' TERM
+
+_boot=
+read -r _boot </proc/sys/kernel/random/boot_id 2>/dev/null
+[ -n "$_boot" ] || _boot=boot-count-$(settings get global boot_count 2>/dev/null)
+mark begin "$_boot"
+_base=$_us
+_off=$((1$_uc - 100))
+: >"$_dir/began"
+sh "$_dir/workload.sh" "$_dir" run </dev/null >/dev/null 2>>"$_dir/errors.txt" &
+# Written last: it tells the host that all of the above is done.
+echo "$_boot" >"$_dir/boot.txt"
+
+_seq=0       # of the last sample
+_low=        # running minimum of the level: steps back up are no edges
+_edge=       # level of the start edge
+_powered=0   # readings in a row that showed a power source
+_unread=0    # readings in a row that gave no level
+_every=$((_sample_every_s * 100))
+_due=0       # of the next reading, 1/100 s since the begin mark
+while :; do
+	[ -n "$_told" ] && finish stopped
+	if battery; then
+		_unread=0
+		[ -n "$_frozen" ] && finish 'gauge frozen by command'
+		sample
+		_rel=$(((_us - _base) * 100 + 1$_uc - 100 - _off))
+		if [ -z "$_low" ]; then
+			_low=$_lv
+		elif [ "$_lv" -lt "$_low" ]; then
+			_low=$_lv
+			if [ -z "$_edge" ] && [ "$_rel" -ge $((_warm_up_s * 100)) ]; then
+				_edge=$_lv
+				mark start-edge "$_lv"
+			fi
+		fi
+		if [ "$_target_points" -gt 0 ] && [ -n "$_edge" ] && [ "$_low" -le $((_edge - _target_points)) ]; then
+			finish target
+		fi
+		if [ "$_stop_temp_dc" -gt 0 ] && [ "$_te" != - ] && [ "$_te" -ge "$_stop_temp_dc" ]; then
+			finish 'temperature limit'
+		fi
+		if [ "$_pl" -gt 0 ]; then
+			_powered=$((_powered + 1))
+			[ "$_stop_on_power" = 1 ] && [ "$_powered" -ge 2 ] && finish 'power seen'
+		else
+			_powered=0
+		fi
+		[ "$_stop_level_pct" -gt 0 ] && [ "$_lv" -le "$_stop_level_pct" ] && finish 'level limit'
+	else
+		[ -n "$_frozen" ] && finish 'gauge frozen by command'
+		_unread=$((_unread + 1))
+		_rel=$(((_us - _base) * 100 + 1$_uc - 100 - _off))
+		if [ -n "$_head" ]; then
+			mark unread "level $_lv in the battery dump"
+		else
+			mark unread 'no header line in the battery dump'
+		fi
+		# Without readings nobody watches the temperature either.
+		[ "$_unread" -ge 10 ] && finish 'battery unreadable'
+	fi
+	[ "$_time_limit_s" -gt 0 ] && [ "$_rel" -ge $((_time_limit_s * 100)) ] && finish 'time limit'
+
+	# The schedule follows the uptime and does not drift with the cost of a reading; times
+	# that went by while the handset slept are left out, not made up for.
+	now
+	_rel=$(((_us - _base) * 100 + 1$_uc - 100 - _off))
+	_due=$((_due + _every))
+	[ "$_rel" -ge "$_due" ] && _due=$((_due + ((_rel - _due) / _every + 1) * _every))
+	_t=$((_due - _rel + 1000000))
+	_c=$((_t % 100 + 100))
+	[ -n "$_told" ] || nap "$(((_t - 1000000) / 100)).${_c#1}"
+done
