@@ -101,7 +101,7 @@ type Segment struct {
 // A Night is a plan queued for named handsets in a window with a start and an end.
 type Night struct {
 	Name     string
-	Cron     string // when it begins, five fields, local time of Zone
+	Cron     string // when it begins: five fields with one minute and one hour, local time of Zone
 	End      string // hh:mm by which every run has ended
 	Zone     string // IANA name; empty: the host's
 	Plan     string
@@ -140,17 +140,18 @@ type Scenario struct {
 // are fractions of the screen, 0 to 1, from the upper left corner.
 type Step struct {
 	Line     int    // in the plan file, for messages; 0 for built-in ones
-	Verb     string // open, launch, play, tap, swipe, key, type, wait, shell, capture
-	Text     string // URL, package or role, key name, text, shell text, "photo" or "video"
+	Verb     string // open, launch, close, play, tap, swipe, key, type, wait, shell, capture
+	Text     string // URL, package or role, key name, text, shell text; photo, video start, video stop
 	From, To [2]float64
 	Over     time.Duration // how long the swipe or the press takes
-	Wait     time.Duration
+	Wait     time.Duration // of wait itself; with another verb, the rest after each time
 	Times    int
+	Vary     float64 // how far each position may stray, as a fraction of the screen
 }
 
 // Evidence is what shows that the activity really ran.
 type Evidence struct {
-	Kind  string        // foreground, playback, files (on the handset); page, frames, call (at the stage)
+	Kind  string        // foreground, playback, files, asleep (on the handset); page, frames, call, cycle (at the stage)
 	Of    string        // package, role or folder
 	Limit time.Duration // longest time without before the activity is brought back
 }

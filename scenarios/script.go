@@ -1,0 +1,369 @@
+package scenarios
+
+import (
+	"embed"
+	"fmt"
+	"io/fs"
+	"maps"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"go.yaml.in/yaml/v4"
+)
+
+//go:embed builtin/*.yaml
+var builtinFiles embed.FS
+
+// Builtin returns the scenarios that every file has without saying so, by name. They are
+// read from the YAML in builtin/, which is written as a user would write it.
+func Builtin() map[string]Scenario { return maps.Clone(builtins()) }
+
+var builtinShape = &object{noun: "a file of scenarios", fields: []field{
+	{key: "scenarios", shape: &dictionary{noun: "scenarios by name", key: scenarioName(), value: scenarioShape, least: 1}, required: true},
+}}
+
+var builtins = sync.OnceValue(func() map[string]Scenario {
+	all := map[string]Scenario{}
+	paths, err := fs.Glob(builtinFiles, "builtin/*.yaml")
+	if err != nil {
+		panic(err)
+	}
+	for _, path := range paths {
+		text, err := builtinFiles.ReadFile(path)
+		if err != nil {
+			panic(err)
+		}
+		r := &reader{name: path}
+		root := r.document(text)
+		var e *entry
+		if root != nil {
+			e = builtinShape.read(r, root, "")
+		}
+		if e != nil && len(r.faults) == 0 {
+			b := &builder{r: r, e: e}
+			for name, s := range each(e.at("scenarios")) {
+				built := b.scenario(name, s, Scenario{})
+				for _, steps := range [][]Step{built.Setup, built.Loop, built.Teardown} {
+					for i := range steps {
+						steps[i].Line = 0
+					}
+				}
+				all[name] = built
+			}
+		}
+		if len(r.faults) > 0 {
+			panic(r.faults.sorted()) // a test reads them all
+		}
+	}
+	return all
+})
+
+// scenarioNames are the built-in ones and the file's own.
+func (b *builder) scenarioNames() []string {
+	names := b.names("scenarios")
+	for name := range builtins() {
+		if !slices.Contains(names, name) {
+			names = append(names, name)
+		}
+	}
+	slices.Sort(names)
+	return names
+}
+
+// scenarios resolves extends over the built-in scenarios and the file's own. One that
+// extends its own name changes the built-in one.
+func (b *builder) scenarios(e *entry) map[string]Scenario {
+	out := Builtin()
+	var resolve func(name string, e *entry, under []string) Scenario
+	resolve = func(name string, e *entry, under []string) Scenario {
+		var base Scenario
+		if from := e.at("extends"); from != nil {
+			on := b.refer(from, "scenario", b.scenarioNames())
+			next, own := b.e.at("scenarios").in[on]
+			builtin, isBuiltin := builtins()[on]
+			switch {
+			case isBuiltin && (on == name || !own):
+				base = builtin
+			case on == name || slices.Contains(under, on):
+				b.r.fault(from.node, from.path, "extends goes round in a circle: %s", strings.Join(append(under, name, on), ", "))
+			case own:
+				scratch := &builder{r: &reader{}, e: b.e} // its own faults are reported in its own turn
+				base = scratch.resolveScenario(on, next, append(under, name), resolve)
+			}
+		}
+		return b.scenario(name, e, base)
+	}
+	for name, s := range each(e) {
+		out[name] = resolve(name, s, nil)
+	}
+	return out
+}
+
+func (b *builder) resolveScenario(name string, e *entry, under []string, resolve func(string, *entry, []string) Scenario) Scenario {
+	return resolve(name, e, under)
+}
+
+// scenario lays one entry of the file over the scenario that it extends.
+func (b *builder) scenario(name string, e *entry, s Scenario) Scenario {
+	before := len(b.r.faults)
+	s.Name = name
+	for key, to := range map[string]*string{"about": &s.About, "version": &s.Version, "stage": &s.Stage} {
+		if e.has(key) {
+			*to = valueOf[string](e, key)
+		}
+	}
+	if s.Version == "" {
+		s.Version = "1"
+	}
+	if e.has("screen_off") {
+		s.ScreenOff = valueOf[bool](e, "screen_off")
+	}
+	if e.has("warm_up") {
+		s.WarmUp = valueOf[time.Duration](e, "warm_up")
+	}
+	if h := e.at("holds"); h != nil {
+		s.Holds = nil
+		for _, l := range h.list {
+			s.Holds = append(s.Holds, b.refer(l, "shared limit", b.names("limits", "shared")))
+		}
+	}
+	for key, to := range map[string]*[]Step{"setup": &s.Setup, "loop": &s.Loop, "teardown": &s.Teardown} {
+		if l := e.at(key); l != nil {
+			*to = nil
+			for _, st := range l.list {
+				*to = append(*to, step(st))
+			}
+		}
+	}
+	if l := e.at("evidence"); l != nil {
+		s.Evidence = nil
+		for _, ev := range l.list {
+			s.Evidence = append(s.Evidence, Evidence{
+				Kind: valueOf[string](ev, "kind"), Of: valueOf[string](ev, "of"), Limit: valueOf[time.Duration](ev, "limit"),
+			})
+		}
+	}
+	// What hangs together is only looked at in a scenario that is sound so far.
+	if len(b.r.faults) == before && len(s.Loop) > 0 {
+		b.hangsTogether(e, s)
+	}
+	return s
+}
+
+// hangsTogether checks what no single key shows: that the loop rests, that evidence can
+// come in time, and that the stage is asked for where it is used.
+func (b *builder) hangsTogether(e *entry, s Scenario) {
+	at := func(key string) (*yaml.Node, string) {
+		if e.has(key) {
+			return e.at(key).node, e.at(key).path
+		}
+		return e.node, e.path
+	}
+	if n, path := at("loop"); nominal(s.Loop) < time.Second {
+		b.r.fault(n, path, "the loop must rest: want at least 1 s of wait in all")
+	}
+	for key, steps := range map[string][]Step{"setup": s.Setup, "loop": s.Loop, "teardown": s.Teardown} {
+		times := 0
+		for _, st := range steps {
+			times += max(1, st.Times)
+			if st.Verb == "open" && strings.HasPrefix(st.Text, "{stage}") && s.Stage == "" {
+				n, path := at(key)
+				b.r.fault(n, path, "{stage} is used, but the scenario names no stage: want stage: %s", oneOf(stageActivities))
+			}
+		}
+		if times > maxTimes {
+			n, path := at(key)
+			b.r.fault(n, path, "want at most %d steps, each counted as often as it is done, got %d", maxTimes, times)
+		}
+	}
+	for i, ev := range s.Evidence {
+		n, path := at("evidence")
+		if l := e.at("evidence"); l != nil && i < len(l.list) {
+			n, path = l.list[i].node, l.list[i].path
+		}
+		if slices.Contains(stageEvidence, ev.Kind) && s.Stage == "" {
+			b.r.fault(n, path, "evidence of kind %s comes from the stage, but the scenario names no stage: want stage: %s", ev.Kind, oneOf(stageActivities))
+		}
+		if l := nominal(s.Loop); l > ev.Limit {
+			b.r.fault(n, path, "the loop takes %s, longer than the limit of %s for this evidence", formatDuration(l), formatDuration(ev.Limit))
+		}
+	}
+}
+
+// maxTimes bounds a compiled part, in single actions.
+const maxTimes = 2000
+
+// step turns a checked step into a Step.
+func step(e *entry) Step {
+	s := Step{Line: max(e.node.Line, 0), Verb: verbOf(e), Times: 1}
+	s.Wait, s.Over = valueOf[time.Duration](e, "wait"), valueOf[time.Duration](e, "over")
+	s.Vary = valueOf[float64](e, "vary")
+	if e.has("times") {
+		s.Times = valueOf[int](e, "times")
+	}
+	switch s.Verb {
+	case "tap":
+		s.From = position(e.at("tap"))
+		s.To = s.From
+	case "swipe":
+		if v := e.at("swipe"); v.in == nil {
+			s.From, s.To = stroke(v.value.(string))
+		} else {
+			s.From, s.To = position(v.at("from")), position(v.at("to"))
+		}
+		if s.Over == 0 {
+			s.Over = 300 * time.Millisecond
+		}
+	case "wait":
+	default:
+		s.Text = valueOf[string](e, s.Verb)
+	}
+	return s
+}
+
+func position(e *entry) [2]float64 {
+	var p [2]float64
+	for i, v := range e.list {
+		p[i] = v.value.(float64)
+	}
+	return p
+}
+
+// stroke is a swipe by its direction: the way that the finger goes, half the screen.
+func stroke(direction string) (from, to [2]float64) {
+	switch direction {
+	case "up":
+		return [2]float64{0.5, 0.75}, [2]float64{0.5, 0.25}
+	case "down":
+		return [2]float64{0.5, 0.25}, [2]float64{0.5, 0.75}
+	case "left":
+		return [2]float64{0.75, 0.5}, [2]float64{0.25, 0.5}
+	}
+	return [2]float64{0.25, 0.5}, [2]float64{0.75, 0.5}
+}
+
+// nominal is how long steps take by their own account: waits, swipes and presses.
+func nominal(steps []Step) time.Duration {
+	var d time.Duration
+	for _, s := range steps {
+		d += time.Duration(max(1, s.Times)) * (s.Over + s.Wait)
+	}
+	return d
+}
+
+// A piece of a template is literal text, or a placeholder.
+type piece struct {
+	text  string
+	stage bool // {stage}
+	count bool // {n} or {n of Of}
+	of    int  // 0: the count itself
+}
+
+var placeholder = regexp.MustCompile(`\{[^{}]*\}`)
+
+// template splits text at its placeholders: {stage}, {n}, {n of 12}.
+func template(s string) ([]piece, error) {
+	var all []piece
+	at := 0
+	for _, m := range placeholder.FindAllStringIndex(s, -1) {
+		if m[0] > at {
+			all = append(all, piece{text: s[at:m[0]]})
+		}
+		inside := s[m[0]+1 : m[1]-1]
+		at = m[1]
+		switch {
+		case inside == "stage":
+			all = append(all, piece{stage: true})
+		case inside == "n":
+			all = append(all, piece{count: true})
+		default:
+			k, ok := strings.CutPrefix(inside, "n of ")
+			of, err := strconv.Atoi(k)
+			if !ok || err != nil || of < 2 || of > 10000 {
+				return nil, fmt.Errorf("unknown placeholder %s; known are {stage}, {n} and {n of 2} to {n of 10000}", shown("{"+inside+"}"))
+			}
+			all = append(all, piece{count: true, of: of})
+		}
+	}
+	if at < len(s) {
+		all = append(all, piece{text: s[at:]})
+	}
+	return all, nil
+}
+
+// keyCodes are the keys of a handset by name (android.view.KeyEvent). POWER is not among
+// them, since it toggles: SLEEP and WAKEUP do not. CALL is not, since it dials.
+var keyCodes = map[string]int{
+	"HOME": 3, "BACK": 4, "ENDCALL": 6,
+	"DPAD_UP": 19, "DPAD_DOWN": 20, "DPAD_LEFT": 21, "DPAD_RIGHT": 22, "DPAD_CENTER": 23,
+	"VOLUME_UP": 24, "VOLUME_DOWN": 25, "CAMERA": 27, "TAB": 61, "SPACE": 62, "ENTER": 66, "DEL": 67, "FOCUS": 80, "MENU": 82,
+	"MEDIA_PLAY_PAUSE": 85, "MEDIA_STOP": 86, "MEDIA_NEXT": 87, "MEDIA_PREVIOUS": 88,
+	"PAGE_UP": 92, "PAGE_DOWN": 93, "ESCAPE": 111, "MEDIA_PLAY": 126, "MEDIA_PAUSE": 127,
+	"MUTE": 91, "VOLUME_MUTE": 164, "APP_SWITCH": 187, "SLEEP": 223, "WAKEUP": 224,
+}
+
+func keyNames() []string { return slices.Sorted(maps.Keys(keyCodes)) }
+
+// Roles are the roles (browser, player, camera) whose packages Compile needs.
+func (s Scenario) Roles() []string {
+	var need []string
+	add := func(role string) {
+		if isRole(role) && !slices.Contains(need, role) {
+			need = append(need, role)
+		}
+	}
+	for _, st := range slices.Concat(s.Setup, s.Loop, s.Teardown) {
+		switch st.Verb {
+		case "open":
+			add("browser")
+		case "play":
+			add("player")
+		case "capture":
+			add("camera")
+		case "launch", "close":
+			add(st.Text)
+		}
+	}
+	for _, ev := range s.Evidence {
+		switch {
+		case ev.Kind == "playback" && ev.Of == "":
+			add("player")
+		case ev.Kind == "playback", ev.Kind == "foreground":
+			add(ev.Of)
+		}
+	}
+	slices.Sort(need)
+	return need
+}
+
+// Packages are the packages that the scenario names itself, whose versions belong in
+// the record and which must be installed.
+func (s Scenario) Packages() []string {
+	var all []string
+	add := func(p string) {
+		if packageForm.MatchString(p) && !slices.Contains(all, p) {
+			all = append(all, p)
+		}
+	}
+	for _, st := range slices.Concat(s.Setup, s.Loop, s.Teardown) {
+		if st.Verb == "launch" || st.Verb == "close" {
+			add(st.Text)
+		}
+	}
+	for _, ev := range s.Evidence {
+		if ev.Kind != "files" {
+			add(ev.Of)
+		}
+	}
+	slices.Sort(all)
+	return all
+}
+
+// NeedsClip is true when the scenario plays the lab's clip, which must be on the handset.
+func (s Scenario) NeedsClip() bool {
+	return slices.ContainsFunc(slices.Concat(s.Setup, s.Loop, s.Teardown), func(st Step) bool { return st.Verb == "play" })
+}
