@@ -38,7 +38,7 @@ whole() {
 	esac
 }
 
-# wallsum leaves in _w what the wall clock adds to a check number. Its ten digits of
+# wallsum WEIGHT leaves in _w what the wall clock adds to a check number. Its ten digits of
 # seconds are taken in two parts of five, since they pass 32 bits in 2038. The leading 1
 # keeps a part such as 08 from being read as octal, and is taken off again.
 wallsum() {
@@ -51,7 +51,7 @@ wallsum() {
 	?????????*) _w=$(((${_ws%?????} % 9973 * 270 + 1${_ws#"${_ws%?????}"} - 100000) % 9973)) ;;
 	*) _w=$((_ws % 9973)) ;;
 	esac
-	_w=$((_w * 9 + _wf % 9973 * 11))
+	_w=$((_w * $1 + _wf % 9973 * ($1 + 2)))
 }
 
 # put FILE LINE SUM appends LINE with its check number and its end mark to FILE. After a

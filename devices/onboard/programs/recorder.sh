@@ -12,7 +12,7 @@ mark() {
 	plain "$2"
 	now
 	put "$_dir/samples.txt" "m $_up $1${_v:+ }$_v" \
-		$((_us % 9973 * 3 + 1$_uc * 5 + ${#1} * 7 + ${#_v} * 11))
+		$((_us % 9973 * 3 + 1$_uc * 5 + ${#1} * 7 + ${#_v} * 9))
 }
 
 # battery reads the battery through the dump, by the rules for it: nothing before the
@@ -94,7 +94,7 @@ battery() {
 # odd weight; one that is absent counts 7777.
 sample() {
 	_seq=$((_seq + 1))
-	wallsum
+	wallsum 9
 	_t=$((_seq % 9973 * 3 + _us % 9973 * 5 + 1$_uc * 7 + _w + _lv * 13))
 	_a=$_cc _b=$_vo _d=$_te _e=$_cu
 	[ "$_a" = - ] && _a=7777

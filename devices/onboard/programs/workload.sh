@@ -21,9 +21,9 @@ ev() {
 	_kind=${_v%% *}
 	plain "${3-}"
 	now
-	wallsum
+	wallsum 7
 	put "$_dir/activity.txt" "a $_up $_wall ${_kind:-unnamed} $_n${_v:+ }$_v" \
-		$((_us % 9973 * 3 + 1$_uc * 5 + _w + ${#_kind} * 13 + _n % 9973 * 15 + ${#_v} * 17))
+		$((_us % 9973 * 3 + 1$_uc * 5 + _w + ${#_kind} * 11 + _n % 9973 * 13 + ${#_v} * 15))
 }
 
 # rest SECONDS sleeps, and ends early when the segment ends.
