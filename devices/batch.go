@@ -24,10 +24,29 @@ func (r Result) Failed() string {
 	switch {
 	case r.ExitCode == 127 || r.ExitCode == 126:
 		return fmt.Sprintf("the handset has no command %q that the shell may run", name)
-	case refusal.MatchString(r.Text) || r.ExitCode != 0:
+	case r.ExitCode != 0:
 		return fmt.Sprintf("%q failed with exit code %d: %s", shorten(r.Command), r.ExitCode, said)
+	case refusal.MatchString(beginning(r.Text)):
+		return fmt.Sprintf("%q was refused: %s", shorten(r.Command), said)
+	case dumpTimeout.MatchString(lastLine(r.Text)):
+		return fmt.Sprintf("%q was not answered in time by the handset's own service", shorten(r.Command))
 	}
 	return ""
+}
+
+// beginning is where a command says that it was refused. Long dumps carry logs of old
+// refusals further down.
+func beginning(text string) string {
+	const most = 600
+	if len(text) > most {
+		return text[:most]
+	}
+	return text
+}
+
+func lastLine(text string) string {
+	text = strings.TrimSpace(text)
+	return text[strings.LastIndexByte(text, '\n')+1:]
 }
 
 // Batch runs command lines one after the other in a single shell call, so that a report

@@ -133,7 +133,7 @@ var ways = []way{
 	{op: RefreshRate, from: 29, command: "settings get system peak_refresh_rate"},
 	{op: RefreshRate, to: 28, lacks: "Android lets the refresh rate be chosen from version 10 on"},
 
-	{op: ReadUSB, command: "getprop sys.usb.state"},
+	{op: ReadUSB, command: "getprop sys.usb.state; getprop sys.usb.config"},
 	{op: USBNoData, from: 28, command: "svc usb setScreenUnlockedFunctions; svc usb setFunctions"},
 	{op: USBNoData, to: 27, lacks: "before Android 9 the shell may not choose the USB default"},
 	{op: USBFunctions, from: 28, command: "svc usb setFunctions %s"},
@@ -179,4 +179,4 @@ func (f Flavour) fits(w way) bool {
 
 // refusal finds what Android's commands say, often with exit code 0, when they did not
 // do what they were asked.
-var refusal = regexp.MustCompile(`(?m)SecurityException|Permission [Dd]enial|^Error:|^Error type|^Exception occurred|^Unknown command|Can't find service|inaccessible or not found|DUMP TIMEOUT`)
+var refusal = regexp.MustCompile(`(?mi)SecurityException|Security exception:|Permission denial|^Error:|^Error type|^Exception occurred|^Unknown command|^Invalid |Can't find service|inaccessible or not found`)

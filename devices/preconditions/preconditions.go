@@ -57,10 +57,13 @@ type Spec struct {
 	DriftWithin float64
 	// Mender says who mends it. Only ByShell entries are changed by Apply.
 	Mender Mender
-	// Default is what the everyday set wants.
-	Default Want
-
-	entry *entry
+	// Advisory: not required unless the plan says so.
+	Advisory bool
+	// Drifts: can change by itself during a drain, so it is watched unless the plan says
+	// otherwise.
+	Drifts bool
+	// Everyday is what DefaultSet wants, as a plan file would write it.
+	Everyday any
 }
 
 // A Want is one precondition wanted: which, what value, and how strictly. Which of the
@@ -106,8 +109,31 @@ type Handset struct {
 	// Packages by role (browser, player, camera); a role left out is resolved on the
 	// handset. Their versions go into the report.
 	Packages map[string]string
+	// SDK is the handset's Android level where it is known, so that Watch need not ask; 0: it asks.
+	SDK int
 	// Clock is nil for the wall clock.
 	Clock Clock
+}
+
+func (h Handset) now() time.Time {
+	if h.Clock == nil {
+		return time.Now().UTC()
+	}
+	return h.Clock.Now().UTC()
+}
+
+func (h Handset) sleep(ctx context.Context, d time.Duration) error {
+	if h.Clock != nil {
+		return h.Clock.Sleep(ctx, d)
+	}
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 }
 
 // Verdict says how a precondition stands.
