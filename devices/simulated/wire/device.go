@@ -48,12 +48,13 @@ type transport struct {
 	greeted bool // the host's CNXN is here
 	keyed   bool // the host has sent its public key and waits for a person
 	streams map[uint32]*transportStream
+	givenUp map[uint32]bool // streams opened by the phone and left before an answer
 	lastID  uint32
 	wg      sync.WaitGroup // services
 }
 
 func serveTransport(g *gate, p Phone, f *Faults, book *reverseBook) {
-	t := &transport{gate: g, phone: p, faults: f, banner: p.Banner(), streams: make(map[uint32]*transportStream)}
+	t := &transport{gate: g, phone: p, faults: f, banner: p.Banner(), streams: make(map[uint32]*transportStream), givenUp: make(map[uint32]bool)}
 	if t.banner.Maxdata == 0 {
 		t.banner.Maxdata = defaultMaxdata
 	}
@@ -208,8 +209,8 @@ func (t *transport) handle(p packet) error {
 	case cmdOKAY:
 		if s := t.find(p.arg1); s != nil {
 			s.okay(p.arg0)
-		} else {
-			t.send(packet{command: cmdCLSE, arg1: p.arg0})
+		} else if t.forgive(p.arg1) {
+			t.send(packet{command: cmdCLSE, arg0: p.arg1, arg1: p.arg0})
 		}
 	case cmdWRTE:
 		s := t.find(p.arg1)
@@ -219,6 +220,7 @@ func (t *transport) handle(p packet) error {
 		}
 		return s.arrived(p.data)
 	case cmdCLSE:
+		t.forgive(p.arg1)
 		if s := t.find(p.arg1); s != nil && (p.arg0 == 0 || s.remote.Load() == 0 || s.remote.Load() == p.arg0) {
 			s.peerClosed()
 		}
@@ -281,21 +283,43 @@ func (t *transport) dialer(spec string) func(context.Context) (net.Conn, error) 
 		if s == nil {
 			return fail(syscall.ECONNREFUSED)
 		}
+		s.spec = spec
 		if err := t.send(packet{command: cmdOPEN, arg0: s.local, data: append([]byte(spec), 0)}); err != nil {
 			s.Close()
 			return fail(err)
 		}
 		select {
 		case <-s.opened:
-			s.spec = spec
 			return s, nil
 		case <-s.ctx.Done():
 			return fail(syscall.ECONNREFUSED)
 		case <-ctx.Done():
-			s.Close()
+			t.giveUp(s)
 			return fail(ctx.Err())
 		}
 	}
+}
+
+// giveUp leaves a stream that the host has not answered yet. The host's end has no name
+// until it does, so it is closed then.
+func (t *transport) giveUp(s *transportStream) {
+	t.mu.Lock()
+	t.givenUp[s.local] = true
+	t.mu.Unlock()
+	s.in.discard(net.ErrClosed)
+	s.leave()
+	if remote := s.remote.Load(); remote != 0 && t.forgive(s.local) { // the answer came just now
+		t.send(packet{command: cmdCLSE, arg0: s.local, arg1: remote})
+	}
+}
+
+// forgive reports whether the stream was given up, and forgets it.
+func (t *transport) forgive(local uint32) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	was := t.givenUp[local]
+	delete(t.givenUp, local)
+	return was
 }
 
 type hostAddr string
@@ -319,7 +343,7 @@ func (t *transport) newStream(remote uint32) *transportStream {
 		s.cancel()
 		return nil
 	}
-	for t.lastID++; t.lastID == 0 || t.streams[t.lastID] != nil; t.lastID++ {
+	for t.lastID++; t.lastID == 0 || t.streams[t.lastID] != nil || t.givenUp[t.lastID]; t.lastID++ {
 	}
 	s.local = t.lastID
 	if remote != 0 {

@@ -213,6 +213,12 @@ func (p *toyPhone) DialPort(ctx context.Context, port int) (net.Conn, error) {
 	return here, nil
 }
 
+func (p *toyPhone) file(name string) toyFile {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.files[name]
+}
+
 func (p *toyPhone) counts() (running, hangups int) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
