@@ -1,0 +1,275 @@
+package endurance
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// MinPoints is the least number of whole points that gives a figure.
+const MinPoints = 3
+
+// The reasons for which there is no figure.
+var (
+	// ErrTooFewPoints means that fewer than MinPoints whole points were drained after the warm-up.
+	ErrTooFewPoints = errors.New("too few points drained")
+	// ErrGap means that samples are missing in the window for longer than half of the
+	// time a point takes.
+	ErrGap = errors.New("samples missing")
+	// ErrPlugged means that the handset was on power.
+	ErrPlugged = errors.New("handset was on power")
+	// ErrLevelRose means that the level went up and did not come back.
+	ErrLevelRose = errors.New("level went up")
+	// ErrInput means that the samples or the other inputs are not what they should be.
+	ErrInput = errors.New("input not usable")
+)
+
+// An Input is one segment, and what is known of its handset. Only Samples are
+// required.
+type Input struct {
+	// Samples are in order of time, and may begin before the activity and go on after the target.
+	Samples []Sample
+	// ActivityT is the uptime at which the activity began: warm-up and drift count from it.
+	ActivityT time.Duration
+	// WarmUpS is how much of the activity is not measured, s.
+	WarmUpS float64
+	// LoopS is the length of the script's loop, s; 0 where it is not known.
+	LoopS float64
+	// TargetPoints is the drain target; 0 takes all that was drained.
+	TargetPoints int
+	// DesignMAh and NominalMV are the maker's figures, 0 where not known. No rate, hours or
+	// power comes from them: they size the voltage lost in the cell where no current is
+	// known, tell mA from µA, and give HoursPerWh.
+	DesignMAh, NominalMV float64
+	// LearnedCounter is the handset's full charge as its own counter tells it, in
+	// mAh or in the counter's unit (told apart by their powers of 1000), learned in a survey.
+	LearnedCounter *float64
+	// LearnedCurrent is the same by integrating its current readings over time, whatever their
+	// sign, unit and gain.
+	LearnedCurrent *float64
+}
+
+// An Interval is a value with its 95 % interval.
+type Interval struct{ Value, Low, High float64 }
+
+// HalfWidth is half the interval as a fraction of the value: 0.03 says within 3 %.
+func (i Interval) HalfWidth() float64 { return (i.High - i.Low) / (2 * i.Value) }
+
+// interval is a value with a relative standard deviation; the interval is symmetrical in
+// the logarithm, as the errors multiply.
+func interval(v, relSD float64) Interval {
+	f := math.Exp(z95 * relSD)
+	return Interval{Value: v, Low: v / f, High: v * f}
+}
+
+var z95 = distuv.UnitNormal.Quantile(0.975)
+
+// A Term is one line of the budget of hours.
+type Term struct {
+	Name  string
+	RelSD float64 // relative standard deviation that it adds to the hours
+	Share float64 // its share of the variance, 0 to 1
+}
+
+// The terms of the budget that differ from one run to the next; all others are the
+// handset's own.
+const (
+	termTiming = "timing of the level edges"
+	termWander = "wandering power"
+)
+
+// A Figure is what a segment says.
+type Figure struct {
+	Hours    Interval // from full to empty at this scenario
+	RatePctH Interval // in the window, %/h
+	// PowerW and CurrentMA are means in the window; nil where the handset gives neither a
+	// usable counter nor current and voltage.
+	PowerW, CurrentMA *Interval
+
+	// StraightHours is 100/rate: what the level alone would say if a point took as long at
+	// every level. It is not a result; it shows what the voltage step did.
+	StraightHours float64
+	// VoltageFactor is mean voltage over window voltage, by which StraightHours was
+	// multiplied.
+	VoltageFactor float64
+	// HoursPerWh is hours per watt-hour of the maker's capacity and voltage; 0
+	// where these are not known.
+	HoursPerWh float64
+
+	Points                  int           // whole points between the edges used
+	WindowStart, WindowStop time.Duration // uptime of the middles of the edges used
+	FromPct, ToPct          int           // levels reached at these edges
+	Gauge                   Gauge
+	Method                  string // for a person
+	Budget                  []Term // largest first
+	Assumptions, Warnings   []string
+}
+
+// HoursPerWh is hours of endurance per watt-hour of rated battery energy, 1/W, to two
+// decimals: what the energy label's index is made of.
+func HoursPerWh(hours, ratedMAh, nominalMV float64) float64 {
+	return math.Round(100*hours*1e6/(ratedMAh*nominalMV)) / 100
+}
+
+// Estimate computes the figure of one segment. Its error is one of the sentinels of this package,
+// wrapped with the reason.
+func Estimate(in Input) (Figure, error) {
+	if len(in.Samples) == 0 {
+		return Figure{}, fmt.Errorf("%w: no samples", ErrTooFewPoints)
+	}
+	for name, v := range map[string]float64{"warm-up": in.WarmUpS, "loop length": in.LoopS, "capacity": in.DesignMAh, "voltage": in.NominalMV, "drain target": float64(in.TargetPoints)} {
+		if !(v >= 0) || math.IsInf(v, 0) {
+			return Figure{}, fmt.Errorf("%w: %s is %g", ErrInput, name, v)
+		}
+	}
+	if err := check(in.Samples); err != nil {
+		return Figure{}, err
+	}
+	w, err := cut(in)
+	if err != nil {
+		return Figure{}, err
+	}
+
+	f := Figure{
+		Points:      w.points(),
+		WindowStart: w.edges[0].Mid(), WindowStop: w.edges[len(w.edges)-1].Mid(),
+		FromPct: w.edges[0].LevelPct, ToPct: w.edges[len(w.edges)-1].LevelPct,
+	}
+	level := levelRate(w)
+	counter := readCounter(in, w)
+	current := readCurrent(in, w)
+	f.Gauge = counter.gauge
+	level.bend = bendVariance(f.Gauge, w.points())
+	f.Warnings = append(f.Warnings, append(counter.warnings, current.warnings...)...)
+
+	charge, chargeTerm := (*charge)(nil), ""
+	switch {
+	case counter.rate > 0:
+		charge, chargeTerm = &counter.charge, "charge counter and its learned full charge"
+		f.Method = "level edges and charge counter"
+	case current.rate > 0:
+		charge, chargeTerm = &current.charge, "integrated current and its learned full charge"
+		f.Method = "level edges and integrated current"
+	default:
+		f.Method = "level edges"
+	}
+
+	// The script's own wandering is seen by a counter, else it is assumed.
+	wander := wanderPrior(w.length())
+	if charge != nil {
+		wander = charge.wander
+	}
+	vl := level.timing + level.bend
+	logRate, v := math.Log(level.rate), vl
+	share, disagree := 0.0, 0.0 // the charge's weight; what a disagreement adds
+	if charge != nil {
+		share = vl / (vl + charge.variance)
+		d := math.Log(level.rate / charge.rate)
+		logRate -= share * d
+		v = charge.variance * vl / (charge.variance + vl)
+		if d*d > 6*(charge.variance+vl) {
+			disagree = d * d / 4
+			f.Warnings = append(f.Warnings, fmt.Sprintf("the level says %.2f %%/h and the %s %.2f: more apart than their errors explain, so the interval was widened",
+				level.rate, map[bool]string{true: "charge counter", false: "integrated current"}[charge == &counter.charge], charge.rate))
+		}
+	}
+	rate := math.Exp(logRate)
+	f.RatePctH = interval(rate, math.Sqrt(v+disagree+wander))
+	f.StraightHours = 100 / rate
+
+	volt := voltageStep(in, w, rate, counter, current)
+	f.VoltageFactor = volt.factor
+	f.Warnings = append(f.Warnings, volt.warnings...)
+	f.Method += ", " + volt.method
+	hours := f.StraightHours * volt.factor
+	drift := driftVariance(w.t0-in.ActivityT.Seconds(), w.t1-in.ActivityT.Seconds(), 3600*hours)
+	f.Hours = interval(hours, math.Sqrt(v+disagree+wander+volt.variance+drift))
+	if in.DesignMAh > 0 && in.NominalMV > 0 {
+		f.HoursPerWh = hours * 1e6 / (in.DesignMAh * in.NominalMV)
+	}
+
+	f.PowerW, f.CurrentMA = power(w, counter, current, volt, wander)
+	f.Budget = budget([]Term{
+		{Name: termTiming, RelSD: (1 - share) * math.Sqrt(level.timing)},
+		{Name: "bend of the level away from charge", RelSD: (1 - share) * math.Sqrt(level.bend)},
+		{Name: chargeTerm, RelSD: share * math.Sqrt(chargeVariance(charge))},
+		{Name: "disagreement of level and charge", RelSD: math.Sqrt(disagree)},
+		{Name: termWander, RelSD: math.Sqrt(wander)},
+		{Name: "voltage curve of the cell", RelSD: math.Sqrt(volt.variance)},
+		{Name: "drift of the power with warmth after the window", RelSD: math.Sqrt(drift)},
+	})
+	f.Assumptions = assumptions(f, in, charge != nil)
+	if f.FromPct >= 98 {
+		f.Warnings = append(f.Warnings, "the window begins near full, where some gauges hold the level: start at 98 % or below")
+	}
+	if in.TargetPoints > 0 && f.Points < in.TargetPoints {
+		f.Warnings = append(f.Warnings, fmt.Sprintf("%d of %d points were drained", f.Points, in.TargetPoints))
+	}
+	return f, nil
+}
+
+func chargeVariance(c *charge) float64 {
+	if c == nil {
+		return 0
+	}
+	return c.variance
+}
+
+// budget gives each term its share, drops those that add nothing and puts the largest first.
+func budget(terms []Term) []Term {
+	sum := 0.0
+	var out []Term
+	for _, t := range terms {
+		if t.RelSD > 0 {
+			sum += t.RelSD * t.RelSD
+			out = append(out, t)
+		}
+	}
+	for i := range out {
+		out[i].Share = out[i].RelSD * out[i].RelSD / sum
+		for j := i; j > 0 && out[j].RelSD > out[j-1].RelSD; j-- {
+			out[j], out[j-1] = out[j-1], out[j]
+		}
+	}
+	return out
+}
+
+func assumptions(f Figure, in Input, fused bool) []string {
+	a := []string{
+		fmt.Sprintf("hours are at the power of the measured window; as the handset warms, power drifts by %.0f %% (one standard deviation)", 100*driftSD),
+		fmt.Sprintf("the shown level bends away from true charge by %.2f point (one standard deviation, %s gauge)", bendSD[f.Gauge], f.Gauge),
+	}
+	if !fused && (in.LearnedCounter != nil || in.LearnedCurrent != nil) {
+		a = append(a, "what was learned of the handset's full charge could not be used")
+	}
+	if f.PowerW != nil {
+		a = append(a, "the handset's current sensor is within 1 % (charge counter) or 2 % (current readings), one standard deviation")
+	}
+	return a
+}
+
+// driftSD is the relative sd over handsets of how much power drifts until they are
+// warm, with a time constant of half an hour. Assumed: no public log of handsets was found.
+const (
+	driftSD   = 0.03
+	driftTauS = 1800.0
+)
+
+// driftVariance is the relative variance from measuring between t0 and t1 s after the start
+// what holds for a whole discharge of so many seconds.
+func driftVariance(t0, t1, wholeS float64) float64 {
+	mean := func(a, b float64) float64 {
+		return 1 - driftTauS*(math.Exp(-a/driftTauS)-math.Exp(-b/driftTauS))/(b-a)
+	}
+	d := driftSD * (mean(max(0, t0), t1) - mean(0, wholeS))
+	return d * d
+}
+
+// wanderPrior is the relative variance of a mean power over s seconds when background
+// work comes and goes: 2 % with a correlation time of a minute, about. Assumed.
+func wanderPrior(s float64) float64 { return wanderRate / s }
+
+const wanderRate = 0.007 * 0.007 * 1000 // s
