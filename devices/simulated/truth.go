@@ -1,0 +1,62 @@
+package simulated
+
+import "time"
+
+// TruthHours is how long the handset would last from full to empty at the mean power
+// that its script drew in a window of uptime of the present boot, warm-up drift from the
+// activity's beginning included; start-up and what wanders in the background are left
+// out. It is exact for the simulated cell, and for tests only.
+func (h *Handset) TruthHours(fromUp, toUp time.Duration) (hours float64) {
+	h.do(func() { hours = h.battery.TruthHours(h.meanWatts(fromUp, toUp)) })
+	return hours
+}
+
+// MeanWatts is the script's mean power in a window of uptime, before drift, W.
+func (h *Handset) MeanWatts(fromUp, toUp time.Duration) (w float64) {
+	h.do(func() { w = h.meanWatts(fromUp, toUp) })
+	return w
+}
+
+func (h *Handset) meanWatts(fromUp, toUp time.Duration) float64 {
+	shift := time.Duration(h.upShift.Load())
+	from, to := fromUp-shift, min(toUp-shift, h.age)
+	if to <= from {
+		return 0
+	}
+	return (h.loads.at(to) - h.loads.at(from)) / (to - from).Seconds()
+}
+
+// TrueSoC is the charge in the cell now, 0 to 1.
+func (h *Handset) TrueSoC() (soc float64) {
+	h.do(func() { soc = h.battery.SoC() })
+	return soc
+}
+
+// Watts is the power that the handset draws now, W at the cell.
+func (h *Handset) Watts() (w float64) {
+	h.do(func() { w, _ = h.watts() })
+	return w
+}
+
+// BattTempC is the battery's true temperature, °C.
+func (h *Handset) BattTempC() (c float64) {
+	h.do(func() { c = h.battery.BattTempC() })
+	return c
+}
+
+// PlugWatts is what a meter at the charger's plug would read, W.
+func (h *Handset) PlugWatts() (w float64) {
+	h.do(func() { w = h.battery.PlugW() })
+	return w
+}
+
+// Showing is what is in front, as PKG/.Activity, and how long it has been there on a
+// lit screen; "" with the screen off or locked.
+func (h *Handset) Showing() (component string, front time.Duration) {
+	h.do(func() {
+		if h.usable() {
+			component, front = h.front().name(), h.front().front
+		}
+	})
+	return component, front
+}
