@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"io/fs"
@@ -18,6 +19,16 @@ import (
 
 	"rundown/devices"
 )
+
+// TestMain lets more tests run at once than there are processors: these wait for seconds
+// to pass on a real clock and compute next to nothing.
+func TestMain(m *testing.M) {
+	flag.Parse()
+	if err := flag.Set("test.parallel", "24"); err != nil {
+		panic(err)
+	}
+	os.Exit(m.Run())
+}
 
 // A phone is a link to a shell under test, and the hands that turn its stub commands.
 type phone interface {

@@ -126,7 +126,12 @@ finish() {
 	mark end "$1"
 	endworkload
 	_t=
-	read -r _t <"$_dir/contact" 2>/dev/null
+	# Empty for an instant while the host writes it.
+	for _i in 1 2 3; do
+		read -r _t <"$_dir/contact" 2>/dev/null
+		[ -n "$_t" ] && break
+		sleep 0.2
+	done
 	_t=${_t%%.*}
 	case $_t in
 	'' | *[!0-9]*) _t=0 ;;

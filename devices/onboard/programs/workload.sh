@@ -19,10 +19,11 @@ ev() {
 	[ "$_n" = - ] && _n=0
 	plain "$1"
 	_kind=${_v%% *}
+	_kind=${_kind:-unnamed}
 	plain "${3-}"
 	now
 	wallsum 7
-	put "$_dir/activity.txt" "a $_up $_wall ${_kind:-unnamed} $_n${_v:+ }$_v" \
+	put "$_dir/activity.txt" "a $_up $_wall $_kind $_n${_v:+ }$_v" \
 		$((_us % 9973 * 3 + 1$_uc * 5 + _w + ${#_kind} * 11 + _n % 9973 * 13 + ${#_v} * 15))
 }
 
