@@ -33,7 +33,9 @@ type entry struct {
 	keys  []string              // of a mapping, in the file's order
 	where map[string]*yaml.Node // its key nodes
 	in    map[string]*entry     // its values, defaults filled in
-	list  []*entry              // of a list
+	list  []*entry
+	sound bool // nothing below it is at fault
+	// of a list
 }
 
 func (e *entry) has(key string) bool { return e != nil && e.in[key] != nil }
@@ -169,7 +171,7 @@ func (s *scalar) read(r *reader, n *yaml.Node, path string) *entry {
 	v, err := s.parse(n.Value)
 	switch err := err.(type) {
 	case nil:
-		return &entry{node: n, path: path, value: v}
+		return &entry{node: n, path: path, value: v, sound: true}
 	case mishap:
 		r.fault(n, path, "%s", string(err))
 	default:
@@ -200,6 +202,7 @@ type object struct {
 func (o *object) wants() string { return o.noun + " with its keys" }
 
 func (o *object) read(r *reader, n *yaml.Node, path string) *entry {
+	before := len(r.faults)
 	n = r.resolve(n, path, o)
 	if n == nil {
 		return nil
@@ -247,6 +250,7 @@ func (o *object) read(r *reader, n *yaml.Node, path string) *entry {
 	if good && o.check != nil {
 		o.check(r, e)
 	}
+	e.sound = len(r.faults) == before
 	return e
 }
 
@@ -272,7 +276,7 @@ func defaultOf(f *field, path string) *entry {
 	if err != nil {
 		panic(fmt.Sprintf("scenarios: default of %s: %v: %v", path, f.def, err))
 	}
-	return &entry{path: path, value: v}
+	return &entry{path: path, value: v, sound: true}
 }
 
 func (o *object) schema() map[string]any {
@@ -312,6 +316,7 @@ type dictionary struct {
 func (d *dictionary) wants() string { return d.noun }
 
 func (d *dictionary) read(r *reader, n *yaml.Node, path string) *entry {
+	before := len(r.faults)
 	n = r.resolve(n, path, d)
 	if n == nil {
 		return nil
@@ -335,6 +340,7 @@ func (d *dictionary) read(r *reader, n *yaml.Node, path string) *entry {
 	if len(e.where) < d.least {
 		r.fault(n, path, "want %s, got none", d.noun)
 	}
+	e.sound = len(r.faults) == before
 	return e
 }
 
@@ -367,6 +373,7 @@ type list struct {
 func (l *list) wants() string { return l.noun }
 
 func (l *list) read(r *reader, n *yaml.Node, path string) *entry {
+	before := len(r.faults)
 	n = r.resolve(n, path, l)
 	if n == nil {
 		return nil
@@ -391,6 +398,7 @@ func (l *list) read(r *reader, n *yaml.Node, path string) *entry {
 	if good && l.check != nil {
 		l.check(r, e)
 	}
+	e.sound = len(r.faults) == before
 	return e
 }
 

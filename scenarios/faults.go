@@ -49,7 +49,7 @@ func (fs Faults) sorted() Faults {
 func didYouMean(got string, known []string) string {
 	best, bestAt := "", 1+max(1, min(3, len(got)/3))
 	for _, k := range known {
-		if d := distance(strings.ToLower(got), strings.ToLower(k)); d < bestAt {
+		if d := distance(strings.ToLower(got), strings.ToLower(k)); d < bestAt && d < len(got) {
 			best, bestAt = k, d
 		}
 	}

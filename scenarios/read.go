@@ -158,6 +158,7 @@ func build(r *reader, e *entry) File {
 	}
 	for name, p := range each(e.at("plans")) {
 		f.Plans[name] = b.plan(name, p)
+		b.settles(f.Plans[name], p, f.Scenarios)
 	}
 	for name, n := range each(e.at("nights")) {
 		f.Nights[name] = b.night(name, n)
@@ -389,6 +390,9 @@ func (b *builder) startLevel(set string) Window {
 
 // reach checks that every segment can take its points before it ends at the stop level.
 func (b *builder) reach(p Plan, e *entry) {
+	if !e.sound {
+		return
+	}
 	room := p.StartLevel.Least - float64(p.StopLevelPct)
 	check := func(at *entry, drain int) {
 		if at != nil && at.node != nil && float64(drain) > room {
@@ -407,6 +411,23 @@ func (b *builder) reach(p Plan, e *entry) {
 			if s.has("drain") {
 				check(s.at("drain"), valueOf[int](s, "drain"))
 			}
+		}
+	}
+}
+
+// settles checks that each segment's own warm-up fits into the settle limit.
+func (b *builder) settles(p Plan, e *entry, known map[string]Scenario) {
+	ss := e.at("segments")
+	if ss == nil || !e.sound {
+		return
+	}
+	for i, s := range p.Segments {
+		warm := s.WarmUp
+		if warm == 0 {
+			warm = known[s.Scenario].WarmUp
+		}
+		if warm >= p.SettleLimit && p.SettleLimit > p.WarmUp {
+			b.r.fault(ss.list[i].node, ss.list[i].path, "the warm-up of %s does not fit into the plan's settle limit of %s", formatDuration(warm), formatDuration(p.SettleLimit))
 		}
 	}
 }
@@ -498,6 +519,9 @@ func (b *builder) sets(e *entry) map[string]preconditions.Set {
 // wanted makes a want of one entry of the file. The long form changes what the set that
 // it extends wants; the short form and a new value replace it.
 func (b *builder) wanted(spec preconditions.Spec, under []preconditions.Want, e *entry) (preconditions.Want, bool) {
+	if !e.sound {
+		return preconditions.Want{}, false
+	}
 	var value any = e.value
 	if e.in != nil {
 		m := map[string]any{}

@@ -244,7 +244,7 @@ func hours() *scalar {
 }
 
 const (
-	namePattern    = `^[\pL\pN][\pL\pN _.+-]{0,39}$`
+	namePattern    = `^[\p{L}\p{N}][\p{L}\p{N} _.+-]{0,39}$`
 	packagePattern = `^[A-Za-z][A-Za-z0-9_]*(\.[A-Za-z][A-Za-z0-9_]*)+$`
 	hostPattern    = `^[A-Za-z0-9]([A-Za-z0-9-]{0,62})(\.[A-Za-z0-9]([A-Za-z0-9-]{0,62}))*$`
 	folderPattern  = `^/sdcard(/[A-Za-z0-9_][A-Za-z0-9 ._-]*)+$`
@@ -269,7 +269,11 @@ func hostPort(anyHost bool) *scalar {
 			if err != nil || (host == "" && !anyHost) || (host != "" && !validHost(host)) {
 				return nil, errWrong
 			}
-			if n, err := strconv.Atoi(port); err != nil || n < 1 || n > 65535 || strconv.Itoa(n) != port {
+			n, err := strconv.Atoi(port)
+			if err != nil {
+				return nil, errWrong
+			}
+			if n < 1 || n > 65535 || strconv.Itoa(n) != port {
 				return nil, mishap(fmt.Sprintf("want a port of 1 to 65535 in %s, got %s", want, shown(s)))
 			}
 			return s, nil
@@ -286,6 +290,9 @@ func host() *scalar {
 		parse: func(s string) (any, error) {
 			if validHost(s) {
 				return s, nil
+			}
+			if h, _, err := net.SplitHostPort(s); err != nil || !validHost(h) {
+				return nil, errWrong
 			}
 			return withPort.parse(s)
 		},

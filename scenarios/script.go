@@ -135,7 +135,9 @@ func (b *builder) scenario(name string, e *entry, s Scenario) Scenario {
 		if l := e.at(key); l != nil {
 			*to = nil
 			for _, st := range l.list {
-				*to = append(*to, step(st))
+				if st.sound {
+					*to = append(*to, step(st))
+				}
 			}
 		}
 	}
@@ -148,7 +150,7 @@ func (b *builder) scenario(name string, e *entry, s Scenario) Scenario {
 		}
 	}
 	// What hangs together is only looked at in a scenario that is sound so far.
-	if len(b.r.faults) == before && len(s.Loop) > 0 {
+	if e.sound && len(b.r.faults) == before && len(s.Loop) > 0 {
 		b.hangsTogether(e, s)
 	}
 	return s

@@ -189,7 +189,13 @@ func wantShape(spec preconditions.Spec) shape {
 	long.fields = append(long.fields,
 		field{key: "required", about: "Whether a run must not start while it is not met.", shape: onOff()},
 		field{key: "watch", about: "Whether it is read again during a drain.", shape: onOff()})
-	return &either{scalar: orAsFound(short), mapping: long}
+	either := &either{scalar: orAsFound(short), mapping: long}
+	if spec.Kind == preconditions.Range {
+		only := orAsFound(nil)
+		only.want = `a mapping with least, most or both` + inWords(spec) + `, or "` + asFound + `"`
+		either.scalar = only
+	}
+	return either
 }
 
 func inWords(spec preconditions.Spec) string {
