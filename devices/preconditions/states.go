@@ -199,7 +199,8 @@ func heatState(r *readings) state {
 var (
 	wifiEnabled   = regexp.MustCompile(`(?m)^Wi-?[Ff]i is (enabled|disabled)`)
 	wifiConnected = regexp.MustCompile(`(?m)^Wi-?[Ff]i is connected to |Supplicant state: COMPLETED`)
-	wifiRSSI      = regexp.MustCompile(`(?m)^.*\bRSSI: (-\d+)`)
+	// The last one in its line: a network's name, which stands before it, may hold another.
+	wifiRSSI = regexp.MustCompile(`(?m)^.*WifiInfo.*\bRSSI: (-\d+)`)
 )
 
 func wifiState(r *readings) state {
