@@ -68,7 +68,7 @@ func (h *Handset) batteryNow() (batterySet, bool) {
 	}
 	mask := h.pluggedMask()
 	return batterySet{
-		level: h.faults.levelShown(r.LevelPct), status: h.batteryStatus(r), tempDeciC: r.TempDeciC, counter: c,
+		level: h.faults.levelShown(r), status: h.batteryStatus(r), tempDeciC: r.TempDeciC, counter: c,
 		ac: mask&maskAC != 0, usb: mask&maskUSB != 0, present: true, mv: r.VoltageMV,
 	}, ok
 }

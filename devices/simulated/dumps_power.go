@@ -106,12 +106,7 @@ func displayVerb(h *Handset, c *call) int {
 		if h.refusesSettings() {
 			return c.fail(255, refusedSettings, "set-brightness")
 		}
-		h.do(func() {
-			h.put(system, "screen_brightness", itoa(h.settingOf(f)))
-			if h.ways.brightnessFloat {
-				h.settings[system]["screen_brightness_float"] = float32Text(f)
-			}
-		})
+		h.do(func() { h.setBrightness(f) })
 		return 0
 	case "get-brightness":
 		if !h.ways.brightnessGet {

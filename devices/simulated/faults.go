@@ -4,6 +4,7 @@ import (
 	"strings"
 	"time"
 
+	"rundown/devices/simulated/physics"
 	"rundown/devices/simulated/wire"
 )
 
@@ -258,9 +259,14 @@ func (f *faults) followLevel(level int) {
 	}
 }
 
-// levelShown is what the gauge's level has become by then.
-func (f *faults) levelShown(level int) int {
-	if f.holdLevel {
+// levelShown is what the gauge's level has become by then. A gauge shows 100 once its
+// charger has ended the charge, whatever it makes of the cell.
+func (f *faults) levelShown(r physics.Readings) int {
+	level := r.LevelPct
+	switch {
+	case r.Full:
+		level = 100
+	case f.holdLevel:
 		level = f.heldAt
 	}
 	return min(max(level+f.levelShift, 0), 100)

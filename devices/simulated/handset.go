@@ -192,7 +192,8 @@ func (h *Handset) newBoot() {
 	h.tasks = []*activity{{app: app, class: app.activities[0], task: 1, hash: h.hash()}}
 	h.lastTask = 1
 	h.running = map[string]bool{app.Package: true}
-	h.screen = screen{keyguard: h.opt.Lock != NoLock, touched: h.age}
+	set, _ := number(h.settings[system]["screen_brightness"])
+	h.screen = screen{bright: h.fractionOf(set), keyguard: h.opt.Lock != NoLock, touched: h.age}
 	h.bursts, h.call = nil, nil
 	h.idle = map[string]bool{"deep": true, "light": true}
 	h.frozen, h.thermalStatus = nil, -1

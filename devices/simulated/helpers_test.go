@@ -69,9 +69,3 @@ func wantText(t *testing.T, what, got, want string) {
 		t.Errorf("%s = %q, want %q in it", what, got, want)
 	}
 }
-
-// bubbleClock is the virtual time of a synctest bubble.
-func sleep1(t *testing.T, d time.Duration) {
-	t.Helper()
-	time.Sleep(d)
-}

@@ -127,7 +127,7 @@ func (o Options) filled() Options {
 		o.AmbientC = 22
 	}
 	if o.Gauge == (physics.GaugeOptions{}) {
-		o.Gauge.Counter = physics.FineCounter
+		o.Gauge.Counter, o.Gauge.Rounding = physics.FineCounter, physics.Nearest
 	}
 	if o.ScreenW == 0 || o.ScreenH == 0 {
 		o.ScreenW, o.ScreenH = 1080, 2340

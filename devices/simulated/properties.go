@@ -33,8 +33,6 @@ func factoryProperties(o Options, w ways) map[string]string {
 		"ro.secure":                        "1",
 		"ro.serialno":                      o.Serial,
 		"ro.sf.lcd_density":                strconv.Itoa(o.Density),
-		"sys.usb.config":                   "adb",
-		"sys.usb.state":                    "adb",
 		"ro.boot.serialno":                 o.Serial,
 		"ro.hardware":                      "sim",
 		"gsm.version.baseband":             "sim-1.0",
@@ -77,6 +75,11 @@ func (h *Handset) property(key string) (string, bool) {
 			return "", true
 		}
 		return "Test Network", true
+	case "sys.usb.state", "sys.usb.config":
+		if h.usb != "" {
+			return h.usb + ",adb", true
+		}
+		return "adb", true
 	case "sys.boot_completed", "dev.bootcomplete":
 		return "1", true
 	}
@@ -84,7 +87,7 @@ func (h *Handset) property(key string) (string, bool) {
 	return v, ok
 }
 
-var liveProperties = []string{"gsm.network.type", "gsm.operator.alpha", "gsm.sim.state", "sys.boot_completed", "dev.bootcomplete"}
+var liveProperties = []string{"gsm.network.type", "gsm.operator.alpha", "gsm.sim.state", "sys.usb.config", "sys.usb.state", "sys.boot_completed", "dev.bootcomplete"}
 
 func getprop(h *Handset, c *call) int {
 	return h.show(c, func(p *page) {

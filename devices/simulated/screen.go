@@ -10,6 +10,7 @@ import (
 // screen is the panel and the lock before it.
 type screen struct {
 	on       bool
+	bright   float64       // fraction of the range that was set last, by whichever key drives the screen
 	keyguard bool          // the lock shows, or would when the screen came on
 	touched  time.Duration // age of the handset at the last user activity
 	off      *event        // when the timeout will switch it off
@@ -35,12 +36,21 @@ func (h *Handset) settingOf(fraction float64) int {
 	return int(math.Round(fraction*(most-1) + 1))
 }
 
+// setBrightness moves the screen and the keys that tell of it.
+func (h *Handset) setBrightness(fraction float64) {
+	h.screen.bright = fraction
+	h.settings[system]["screen_brightness"] = strconv.Itoa(h.settingOf(fraction))
+	if h.ways.brightnessFloat {
+		h.settings[system]["screen_brightness_float"] = float32Text(fraction)
+	}
+}
+
 // wantedBrightness is the fraction that the settings ask for.
 func (h *Handset) wantedBrightness() float64 {
 	if h.settingInt(system, "screen_brightness_mode", 0) == 1 {
 		return h.autoBrightness
 	}
-	return h.fractionOf(float64(h.settingInt(system, "screen_brightness", h.opt.BrightnessMax/2)))
+	return h.screen.bright
 }
 
 // brightness is the fraction that the panel really shows: a hot handset dims itself, and

@@ -67,15 +67,17 @@ func (h *Handset) settingInt(space, key string, absent int) int {
 // mirror a state (wifi_on, bluetooth_on, airplane_mode_on, ...) move nothing, as on a
 // real handset.
 func (h *Handset) put(space, key, value string) {
+	before := h.settings[space][key]
 	h.settings[space][key] = value
 	switch space + " " + key {
 	case "system screen_brightness":
-		if v, ok := number(value); ok && h.ways.brightnessFloat {
-			h.settings[system]["screen_brightness_float"] = float32Text(h.fractionOf(v))
+		if v, ok := number(value); ok {
+			h.setBrightness(h.fractionOf(v))
+			h.settings[system]["screen_brightness"] = value
 		}
 	case "system screen_brightness_float":
 		if v, ok := number(value); ok && h.ways.floatKeyDrives && v >= 0 && v <= 1 {
-			h.settings[system]["screen_brightness"] = strconv.Itoa(h.settingOf(v))
+			h.setBrightness(v)
 		}
 	case "system screen_off_timeout", "global stay_on_while_plugged_in":
 		h.armScreen()
@@ -91,7 +93,39 @@ func (h *Handset) put(space, key, value string) {
 			}
 			h.settings[secure]["location_providers_allowed"] = providers
 		}
+	case "secure location_providers_allowed":
+		if !h.ways.locationVerbs {
+			h.putProviders(before, value)
+		}
 	}
+}
+
+// putProviders follows a list of changes (+gps,-network) to the old location providers,
+// of which the mode is a summary.
+func (h *Handset) putProviders(before, changes string) {
+	on := map[string]bool{}
+	for _, p := range strings.Split(before, ",") {
+		on[p] = p != ""
+	}
+	for _, c := range strings.Split(changes, ",") {
+		name := strings.TrimLeft(c, "+-")
+		on[name] = name != "" && !strings.HasPrefix(c, "-")
+	}
+	var list []string
+	for _, p := range []string{"gps", "network"} {
+		if on[p] {
+			list = append(list, p)
+		}
+	}
+	h.settings[secure]["location_providers_allowed"] = strings.Join(list, ",")
+	mode := 0
+	if on["gps"] {
+		mode |= 1
+	}
+	if on["network"] {
+		mode |= 2
+	}
+	h.settings[secure]["location_mode"] = strconv.Itoa(mode)
 }
 
 const refusedSettings = `Exception occurred while executing '%s':

@@ -20,7 +20,7 @@ func (h *Handset) powerNodes() {
 	nodes := map[string]func(r physics.Readings) string{
 		"type":     func(physics.Readings) string { return "Battery" },
 		"present":  func(physics.Readings) string { return "1" },
-		"capacity": func(r physics.Readings) string { return itoa(h.faults.levelShown(r.LevelPct)) },
+		"capacity": func(r physics.Readings) string { return itoa(h.faults.levelShown(r)) },
 		"status": func(r physics.Readings) string {
 			return [...]string{"Unknown", "Unknown", "Charging", "Discharging", "Not charging", "Full"}[h.batteryStatus(r)]
 		},
