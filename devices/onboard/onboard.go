@@ -359,7 +359,7 @@ func Inspect(ctx context.Context, l devices.Link, key string) (State, error) {
 	if err != nil {
 		return State{}, err
 	}
-	var s State
+	s, upRead := State{}, false
 	for line := range strings.Lines(out) {
 		name, value, _ := strings.Cut(strings.TrimSpace(line), " ")
 		switch name {
@@ -369,6 +369,7 @@ func Inspect(ctx context.Context, l devices.Link, key string) (State, error) {
 			if s.UptimeMS, err = parseMS(value); err != nil {
 				return State{}, fmt.Errorf("segment %s on %s: uptime: %w", key, l.Serial(), err)
 			}
+			upRead = true
 		case "exists":
 			s.Exists = true
 		case "recorder":
@@ -391,8 +392,8 @@ func Inspect(ctx context.Context, l devices.Link, key string) (State, error) {
 			}
 		}
 	}
-	if s.BootID == "" || s.UptimeMS == 0 {
-		return State{}, fmt.Errorf("segment %s on %s: boot id %q, uptime %d ms: want both readable", key, l.Serial(), s.BootID, s.UptimeMS)
+	if s.BootID == "" || !upRead {
+		return State{}, fmt.Errorf("segment %s on %s: neither boot id nor uptime may be missing, got %q", key, l.Serial(), out)
 	}
 	return s, nil
 }

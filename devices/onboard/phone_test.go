@@ -206,6 +206,7 @@ var shells = []struct {
 }{
 	{"mksh", func(t testing.TB) phone { return newDebian(t, "mksh") }},
 	{"dash", func(t testing.TB) phone { return newDebian(t, "dash") }},
+	{"simulated", func(t testing.TB) phone { return newVirtual(t, upAnHour()) }},
 }
 
 // everyShell runs a test under each of them, all at once.
