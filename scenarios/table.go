@@ -34,6 +34,7 @@ var benchShape = &object{
 		{key: "name", about: "The bench's name, for reports.", shape: name("a name"), def: "bench"},
 		{key: "adb_servers", about: "The adb servers that have the handsets, host:port; 127.0.0.1:5037 when left out.", shape: &list{noun: "1 to 16 adb servers", value: hostPort(false), least: 1, most: 16, check: distinct("adb server")}},
 		{key: "stage", about: "Where handsets reach the daemon's own web site.", shape: stageShape, def: empty},
+		{key: "clip", about: "The local video file on this host that video scenarios play, such as a 4K one of the lab's.", shape: text("a file's path", 500)},
 		{key: "handsets", about: "The phones under test.", shape: &list{noun: "1 to 200 handsets", value: handsetShape, least: 1, most: 200}, required: true},
 	},
 }
@@ -106,8 +107,8 @@ var gateShape = &object{
 		}
 	},
 	also: map[string]any{"oneOf": []any{
-		map[string]any{"required": []any{"command"}, "not": map[string]any{"required": []any{"by_hand"}, "properties": map[string]any{"by_hand": map[string]any{"enum": []any{true, "on", "yes"}}}}},
-		map[string]any{"required": []any{"by_hand"}, "properties": map[string]any{"by_hand": map[string]any{"enum": []any{true, "on", "yes"}}}},
+		map[string]any{"required": []any{"command"}, "properties": map[string]any{"by_hand": map[string]any{"enum": []any{false, "off", "no"}}}},
+		map[string]any{"required": []any{"by_hand"}, "not": map[string]any{"required": []any{"command"}}, "properties": map[string]any{"by_hand": map[string]any{"enum": []any{true, "on", "yes"}}}},
 	}},
 }
 
