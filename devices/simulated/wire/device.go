@@ -292,7 +292,12 @@ func (t *transport) dialer(spec string) func(context.Context) (net.Conn, error) 
 		case <-s.opened:
 			return s, nil
 		case <-s.ctx.Done():
-			return fail(syscall.ECONNREFUSED)
+			select {
+			case <-s.opened: // a peer that spoke and left already: its words can be read
+				return s, nil
+			default:
+				return fail(syscall.ECONNREFUSED)
+			}
 		case <-ctx.Done():
 			t.giveUp(s)
 			return fail(ctx.Err())

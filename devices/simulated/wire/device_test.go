@@ -6,6 +6,7 @@ import (
 	"io"
 	"net"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -133,7 +134,13 @@ func TestDeviceFlowControlTowardsThePhone(t *testing.T) {
 	eventually(t, "command was hung up", func() bool { n, lost := p.counts(); return n == 0 && lost == 1 })
 	// The connection lives on.
 	h.send(cmdOPEN, 6, 0, "shell,v2,raw:exit 1\x00")
-	h.want(cmdOKAY, 2, 6, "")
+	p2 := h.next()
+	if p2.arg1 == 5 { // the OKAY that was owed, on a slow machine
+		p2 = h.next()
+	}
+	if p2.command != cmdOKAY || p2.arg0 != 2 || p2.arg1 != 6 {
+		t.Fatalf("second OPEN was answered %+v", p2)
+	}
 	// A peer that never waits for an OKAY is cut off.
 	h.want(cmdWRTE, 2, 6, "\x03\x01\x00\x00\x00\x01")
 	h.want(cmdCLSE, 2, 6, "")
@@ -203,9 +210,19 @@ func TestDeviceReverseConn(t *testing.T) {
 	if got := <-refused; got.error == nil || !strings.Contains(got.Error(), "connection refused") {
 		t.Errorf("refused dial = %v", got)
 	}
-	accepted := open()
+	brief := open() // accepted, told something and left, before anyone looks
 	h.want(cmdOPEN, 3, 0, "tcp:8080\x00")
-	h.send(cmdOKAY, 77, 3, "")
+	h.Write(slices.Concat(packet{command: cmdOKAY, arg0: 76, arg1: 3}.append(nil, false),
+		packet{command: cmdWRTE, arg0: 76, arg1: 3, data: []byte("brief")}.append(nil, false),
+		packet{command: cmdCLSE, arg0: 76, arg1: 3}.append(nil, false)))
+	if b := <-brief; b.error != nil {
+		t.Errorf("dial of a brief peer: %v", b.error)
+	} else if all, err := io.ReadAll(b); err != nil || string(all) != "brief" {
+		t.Errorf("a brief peer said %q, %v", all, err)
+	}
+	accepted := open()
+	h.want(cmdOPEN, 4, 0, "tcp:8080\x00")
+	h.send(cmdOKAY, 77, 4, "")
 	c := <-accepted
 	if c.error != nil {
 		t.Fatal(c.error)
@@ -219,23 +236,23 @@ func TestDeviceReverseConn(t *testing.T) {
 		t.Errorf("a passed deadline stays passed: %v", err)
 	}
 	c.SetReadDeadline(time.Time{})
-	h.send(cmdWRTE, 77, 3, "hello")
+	h.send(cmdWRTE, 77, 4, "hello")
 	buf := make([]byte, 5)
 	if _, err := io.ReadFull(c, buf); err != nil || string(buf) != "hello" {
 		t.Errorf("read %q, %v", buf, err)
 	}
-	h.want(cmdOKAY, 3, 77, "")
+	h.want(cmdOKAY, 4, 77, "")
 	if n, err := c.Write([]byte("one")); n != 3 || err != nil {
 		t.Errorf("write = %d, %v", n, err)
 	}
-	h.want(cmdWRTE, 3, 77, "one")
+	h.want(cmdWRTE, 4, 77, "one")
 	c.SetWriteDeadline(time.Now().Add(20 * time.Millisecond))
 	if n, err := c.Write([]byte("two")); n != 0 || !errors.Is(err, os.ErrDeadlineExceeded) {
 		t.Errorf("write before the OKAY = %d, %v", n, err)
 	}
 	// Bytes that came before the end can still be read after it.
-	h.send(cmdWRTE, 77, 3, "bye")
-	h.send(cmdCLSE, 77, 3, "")
+	h.send(cmdWRTE, 77, 4, "bye")
+	h.send(cmdCLSE, 77, 4, "")
 	c.SetWriteDeadline(time.Time{})
 	if all, err := io.ReadAll(c); err != nil || string(all) != "bye" {
 		t.Errorf("last bytes %q, %v", all, err)
@@ -248,13 +265,13 @@ func TestDeviceReverseConn(t *testing.T) {
 	given, cancel := context.WithCancel(t.Context())
 	late := make(chan error, 1)
 	go func() { _, err := dial(given); late <- err }()
-	h.want(cmdOPEN, 4, 0, "tcp:8080\x00")
+	h.want(cmdOPEN, 5, 0, "tcp:8080\x00")
 	cancel()
 	if err := <-late; !errors.Is(err, context.Canceled) {
 		t.Errorf("dial given up = %v", err)
 	}
-	h.send(cmdOKAY, 78, 4, "") // the host's answer comes too late
-	h.want(cmdCLSE, 4, 78, "")
+	h.send(cmdOKAY, 78, 5, "") // the host's answer comes too late
+	h.want(cmdCLSE, 5, 78, "")
 	h.Close()
 	eventually(t, "reverse ended with its link", func() bool { return p.reverse(34000) == nil })
 	if _, err := dial(t.Context()); err == nil {
@@ -320,6 +337,7 @@ func TestDeviceFaults(t *testing.T) {
 		h.next()
 		h.send(cmdOPEN, 1, 0, "shell:sleep 600\x00")
 		h.want(cmdOKAY, 1, 1, "")
+		eventually(t, "command runs", func() bool { n, _ := p.counts(); return n == 1 })
 		p.setState("offline")
 		h.gone("phone restarts")
 		eventually(t, "command was hung up", func() bool { n, _ := p.counts(); return n == 0 })

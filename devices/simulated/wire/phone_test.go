@@ -3,8 +3,10 @@ package wire
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"io"
 	"io/fs"
+	"math/rand/v2"
 	"net"
 	"os/exec"
 	"path"
@@ -84,17 +86,6 @@ func (p *toyPhone) Changed() <-chan struct{} {
 }
 
 func (p *toyPhone) Exec(ctx context.Context, command string, stdin io.Reader, stdout, stderr io.Writer) int {
-	p.mu.Lock()
-	p.running++
-	p.mu.Unlock()
-	defer func() {
-		p.mu.Lock()
-		defer p.mu.Unlock()
-		p.running--
-		if ctx.Err() != nil {
-			p.hangups++
-		}
-	}()
 	cmd := exec.CommandContext(ctx, "/bin/sh", "-c", command)
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	cmd.Cancel = func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGHUP) }
@@ -106,6 +97,17 @@ func (p *toyPhone) Exec(ctx context.Context, command string, stdin io.Reader, st
 	if err := cmd.Start(); err != nil {
 		return 126
 	}
+	p.mu.Lock()
+	p.running++
+	p.mu.Unlock()
+	defer func() {
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		p.running--
+		if ctx.Err() != nil {
+			p.hangups++
+		}
+	}()
 	go func() { // ends when the front end closes the stream
 		io.Copy(in, stdin)
 		in.Close()
@@ -238,13 +240,18 @@ func eventually(t *testing.T, what string, cond func() bool) {
 	t.Fatalf("still not so after 30 s: %s", what)
 }
 
+// listen takes a port below those that the system hands out (32768 and up on Linux), so
+// that nobody takes it while a fault has shut the listener.
 func listen(t *testing.T) net.Listener {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	for range 100 {
+		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 10_000+rand.IntN(20_000)))
+		if err == nil {
+			return l
+		}
 	}
-	return l
+	t.Fatal("no free port")
+	return nil
 }
 
 // echoServer answers on the host with what it is sent.

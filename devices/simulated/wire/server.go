@@ -26,11 +26,17 @@ const (
 // serverFeatures are what the server can do itself, for clients that ask.
 const serverFeatures = "shell_v2,cmd,stat_v2,ls_v2"
 
+const unauthorizedText = `device unauthorized.
+This adb server's $ADB_VENDOR_KEYS is not set
+Try 'adb kill-server' if that seems wrong.
+Otherwise check for a confirmation dialog on your device.`
+
 // ServeServer serves the phones of list to adb clients that connect to l, as an adb server
 // would. list is called for each request, from several goroutines; the order is that of
 // the listing. stop closes the listener, every connection and every forward, ends the
 // commands that run over them, and returns when all of that is done. `host:kill` sets
-// LinkDown in the server's faults: the server is gone until that is cleared.
+// LinkDown in the server's faults: the server is gone until that is cleared. Where that is
+// used, take a port below those that the system hands out, or another program may get it.
 func ServeServer(l net.Listener, list func() []Phone, opts ...Option) (stop func()) {
 	var o options
 	for _, set := range opts {
@@ -286,8 +292,8 @@ func (s *server) findReady(t target) (*row, error) {
 	}
 	switch r.state() {
 	case "unauthorized":
-		return nil, errors.New("device unauthorized.\nThis adb server's $ADB_VENDOR_KEYS is not set\n" +
-			"Try 'adb kill-server' if that seems wrong.\nOtherwise check for a confirmation dialog on your device.")
+		//lint:ignore ST1005 adb's own words
+		return nil, errors.New(unauthorizedText)
 	case "authorizing":
 		return nil, errors.New("device still authorizing")
 	case "connecting":

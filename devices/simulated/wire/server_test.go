@@ -214,10 +214,11 @@ func TestServerFaults(t *testing.T) {
 		if got := once(t, addr, "host:get-state"); got != string(okay("device")) {
 			t.Errorf("state after the drop = %q", got)
 		}
-		p.faults.DropFor(50 * time.Millisecond)
+		p.faults.DropFor(time.Hour)
 		if got := once(t, addr, "host:get-state"); got != string(failed("device offline")) {
 			t.Errorf("state while refused = %q", got)
 		}
+		p.faults.DropFor(50 * time.Millisecond)
 		eventually(t, "phone comes back", func() bool { return once(t, addr, "host:get-state") == string(okay("device")) })
 	})
 	t.Run("client leaves", func(t *testing.T) {
@@ -231,6 +232,7 @@ func TestServerFaults(t *testing.T) {
 		p := newToyPhone("USB1")
 		addr := serveServer(t, nil, p)
 		c := shellV2(t, addr, "sleep 600")
+		eventually(t, "command runs", func() bool { n, _ := p.counts(); return n == 1 })
 		r := dialServer(t, addr).ask("host:transport:USB1")
 		r.read(4)
 		r.ask("reboot:")
@@ -262,6 +264,8 @@ func TestServerFaults(t *testing.T) {
 		p, server := newToyPhone("USB1"), new(Faults)
 		addr := serveServer(t, server, p)
 		c := shellV2(t, addr, "sleep 600")
+		// A child between fork and exec would hold the listener open for a moment.
+		eventually(t, "command runs", func() bool { n, _ := p.counts(); return n == 1 })
 		if got := once(t, addr, "host:kill"); got != "OKAY" {
 			t.Errorf("kill = %q", got)
 		}

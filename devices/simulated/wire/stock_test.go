@@ -437,17 +437,21 @@ func TestStockClientShellFaults(t *testing.T) {
 				t.Errorf("with half an exit packet: %v", got)
 			}
 			p.faults.Set(Fault{EndlessOutput: true})
-			cmd, _ := a.start("shell", "echo hi")
-			eventually(t, "command ended and output goes on", func() bool { n, lost := p.counts(); return n == 0 && lost == 0 })
-			ended := make(chan struct{})
-			go func() { cmd.Wait(); close(ended) }()
-			select {
-			case <-ended:
-				t.Error("endless output ended")
-			case <-time.After(100 * time.Millisecond):
+			cmd := exec.Command("adb", "-P", a.port, "shell", "echo hi")
+			cmd.Env = a.env
+			out, err := cmd.StdoutPipe()
+			if err == nil {
+				err = cmd.Start()
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			got := make([]byte, 100_000)
+			if _, err := io.ReadFull(out, got); err != nil || !bytes.HasPrefix(got, []byte("hi\n")) {
+				t.Errorf("endless output began %.20q and ended: %v", got, err)
 			}
 			cmd.Process.Kill()
-			<-ended
+			cmd.Wait()
 			p.faults.Set(Fault{CutAfter: 1000})
 			if got := a.run("shell", "yes | head -c 100000; exit 7"); len(got.out) > 1000 || got.code == 7 {
 				t.Errorf("link cut after 1000 bytes: %d bytes, code %d", len(got.out), got.code)
