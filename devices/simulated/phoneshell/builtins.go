@@ -462,7 +462,7 @@ func execBuiltin(sh *shell, args []string) int {
 		sh.proc.waitThrough(c)
 		return c.exitStatus()
 	}
-	sh.traps = nil
+	sh.traps = nil // exec forgets them, EXIT's too
 	sh.program(args, true)
 	return sh.status
 }
@@ -614,14 +614,11 @@ func read(sh *shell, args []string) int {
 			return 2
 		}
 	}
-	values := expand.ReadFields(sh.cfg, text, len(args), raw)
+	values := readFields(text, sh.ifs(), len(args), raw)
 	for i, name := range args {
 		v := ""
 		if i < len(values) {
 			v = values[i]
-		}
-		if i == len(args)-1 && len(args) > 1 { // the rest of the line, without the blanks at its end
-			v = strings.TrimRight(v, " \t")
 		}
 		if !sh.set(name, v) {
 			return 2
@@ -710,6 +707,7 @@ func trap(sh *shell, args []string) int {
 			sh.proc.dispose(sig, d)
 		}
 	}
+	sh.guardExit()
 	return status
 }
 

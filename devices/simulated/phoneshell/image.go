@@ -54,7 +54,7 @@ func (im *image) command() *Proc {
 // pid, session or signals. All others run on the caller's process.
 func (m *Machine) startsProcess(name string) bool {
 	switch path.Base(name) {
-	case "sh", "mksh", "toybox", "setsid", "nohup", "env", "timeout", "nice", "ionice", "sleep", "usleep":
+	case "sh", "mksh", "toybox", "setsid", "nohup", "env", "timeout", "nice", "ionice", "sleep", "usleep", "ps", "pgrep", "pkill", "pidof":
 		return true
 	}
 	return strings.Contains(name, "/") && m.command(name) == nil

@@ -181,6 +181,7 @@ type shell struct {
 	keepFDs    bool
 	traps      map[int]string // by signal, 0 is EXIT
 	handling   bool
+	bySignal   bool // exits out of a signal's trap
 	jobs       []*job
 	lastJob    int // $!
 	began      time.Duration
@@ -283,25 +284,56 @@ func (sh *shell) print(fd int, s string) error {
 }
 
 // finish runs the EXIT trap of a shell that ends by itself.
+//
+// mksh's habit, which a script may depend on: after an exit out of a signal's trap the
+// exit code is that of the EXIT trap's last command.
 func (sh *shell) finish() {
-	if text, ok := sh.traps[0]; ok && text != "" && !sh.proc.dead() {
-		delete(sh.traps, 0)
-		sh.trap(text)
+	text, ok := sh.traps[0]
+	if !ok || text == "" || sh.proc.dead() {
+		return
+	}
+	delete(sh.traps, 0)
+	status := sh.status
+	sh.flow = goOn
+	sh.trap(text)
+	if sh.flow != exiting && !sh.bySignal {
+		sh.status = status
 	}
 }
 
-// trap runs an action; the status is as before unless the action exits.
+// fatalSignals end a shell through its EXIT trap when it has one, as mksh does it (and
+// not HUP).
+var fatalSignals = []int{2, 3, 15}
+
+// guardExit makes the fatal signals reach handleSignals while there is an EXIT trap.
+func (sh *shell) guardExit() {
+	if !sh.main {
+		return
+	}
+	for _, sig := range fatalSignals {
+		if _, own := sh.traps[sig]; own || sh.preset&(1<<sig) != 0 {
+			continue
+		}
+		if sh.traps[0] != "" {
+			sh.proc.dispose(sig, catch)
+		} else {
+			sh.proc.dispose(sig, byDefault)
+		}
+	}
+}
+
+// trap runs an action. Its caller puts the status back unless the action exits.
 func (sh *shell) trap(text string) {
 	f, err := sh.m.programs.parse(text, "trap")
 	if err != nil {
 		sh.errorf("trap: %v", err)
 		return
 	}
-	status, fl, levels, tail := sh.status, sh.flow, sh.levels, sh.tail
+	fl, levels, tail := sh.flow, sh.levels, sh.tail
 	sh.flow, sh.tail = goOn, nil
 	sh.stmts(f.Stmts)
 	if sh.flow != exiting {
-		sh.status, sh.flow, sh.levels = status, fl, levels
+		sh.flow, sh.levels = fl, levels
 	}
 	sh.tail = tail
 }
@@ -317,10 +349,16 @@ func (sh *shell) handleSignals() {
 			break
 		}
 		if text := sh.traps[sig]; text != "" {
-			sh.trap(text)
+			status := sh.status
+			if sh.trap(text); sh.flow != exiting {
+				sh.status = status
+			}
+		} else {
+			sh.status, sh.flow = 128+sig, exiting
 		}
 	}
 	sh.handling = false
+	sh.bySignal = sh.bySignal || sh.flow == exiting
 }
 
 func (sh *shell) stop() bool { return sh.flow != goOn || sh.proc.dead() }
@@ -676,6 +714,21 @@ func (sh *shell) literal(w *syntax.Word) (string, bool) {
 func (sh *shell) fields(words []*syntax.Word) ([]string, bool) {
 	if len(words) == 0 {
 		return nil, true
+	}
+	if ifs := sh.ifs(); ifs != defaultIFS && strings.Trim(ifs, defaultIFS) != "" {
+		var all []string
+		for _, w := range words {
+			f, ok, err := sh.splitAlone(w, ifs)
+			if !ok {
+				f, err = expand.Fields(sh.cfg, w)
+			}
+			if err != nil {
+				sh.expandFailed(err)
+				return nil, false
+			}
+			all = append(all, f...)
+		}
+		return all, true
 	}
 	f, err := expand.Fields(sh.cfg, words...)
 	if err != nil {
