@@ -28,6 +28,7 @@ type Bench struct {
 	Name     string
 	Servers  []string // adb servers, host:port
 	Stage    Stage
+	Clip     string    // the local video on this host that video scenarios play; empty: none
 	Handsets []Handset // in the file's order; names and serials are unique
 }
 

@@ -221,7 +221,7 @@ func (b *builder) bench(e *entry) Bench {
 	if e == nil {
 		return Bench{}
 	}
-	out := Bench{Name: valueOf[string](e, "name"), Servers: words(e.at("adb_servers"))}
+	out := Bench{Name: valueOf[string](e, "name"), Servers: words(e.at("adb_servers")), Clip: valueOf[string](e, "clip")}
 	if len(out.Servers) == 0 {
 		out.Servers = []string{"127.0.0.1:5037"}
 	}

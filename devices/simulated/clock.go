@@ -1,7 +1,9 @@
 package simulated
 
 import (
+	"container/heap"
 	"context"
+	"sync"
 	"time"
 )
 
@@ -20,32 +22,7 @@ type wallClock struct{}
 
 func (wallClock) Now() time.Time { return time.Now() }
 
-func (wallClock) Sleep(ctx context.Context, d time.Duration) error { return sleep(ctx, d) }
-
-// NewScaledClock starts at start and runs factor times as fast as the host's monotonic
-// clock. A factor of 1000 passes an hour in 3.6 s.
-func NewScaledClock(start time.Time, factor float64) Clock {
-	if factor <= 0 {
-		panic("simulated: a clock must run forwards")
-	}
-	return &scaledClock{start: start, factor: factor, began: time.Now()}
-}
-
-type scaledClock struct {
-	start  time.Time
-	factor float64
-	began  time.Time
-}
-
-func (c *scaledClock) Now() time.Time {
-	return c.start.Add(time.Duration(float64(time.Since(c.began)) * c.factor))
-}
-
-func (c *scaledClock) Sleep(ctx context.Context, d time.Duration) error {
-	return sleep(ctx, time.Duration(float64(d)/c.factor))
-}
-
-func sleep(ctx context.Context, d time.Duration) error {
+func (wallClock) Sleep(ctx context.Context, d time.Duration) error {
 	if d <= 0 {
 		return ctx.Err()
 	}
@@ -57,4 +34,122 @@ func sleep(ctx context.Context, d time.Duration) error {
 	case <-ctx.Done():
 		return ctx.Err()
 	}
+}
+
+// NewScaledClock starts at start and runs up to factor times as fast as the host's
+// monotonic clock. A factor of 1000 passes an hour in 3.6 s.
+//
+// While somebody sleeps by it, it advances in small ticks, and a tick that comes late is
+// not made up for: on a busy machine everything that lives by this clock gets slower
+// alike, instead of some of it missing what the others did in its absence.
+func NewScaledClock(start time.Time, factor float64) Clock {
+	if factor <= 0 {
+		panic("simulated: a clock must run forwards")
+	}
+	return &scaledClock{at: start, factor: factor, read: time.Now()}
+}
+
+// Real time between two ticks, and the most that one tick counts.
+const (
+	tickEvery = time.Millisecond
+	tickMost  = 3 * tickEvery
+)
+
+type scaledClock struct {
+	factor float64
+
+	mu       sync.Mutex
+	at       time.Time // by this clock, when the host's clock showed read
+	read     time.Time
+	sleepers sleepers
+	ticking  bool // a goroutine runs while there are sleepers
+}
+
+func (c *scaledClock) Now() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.now()
+}
+
+func (c *scaledClock) now() time.Time {
+	real := time.Since(c.read)
+	if c.ticking {
+		real = min(real, tickMost)
+	}
+	return c.at.Add(time.Duration(float64(real) * c.factor))
+}
+
+func (c *scaledClock) Sleep(ctx context.Context, d time.Duration) error {
+	if d <= 0 || ctx.Err() != nil {
+		return ctx.Err()
+	}
+	s := &sleeper{woken: make(chan struct{})}
+	c.mu.Lock()
+	s.until = c.now().Add(d)
+	heap.Push(&c.sleepers, s)
+	if !c.ticking {
+		c.at, c.read, c.ticking = c.now(), time.Now(), true
+		go c.tick()
+	}
+	c.mu.Unlock()
+	select {
+	case <-s.woken:
+		return nil
+	case <-ctx.Done():
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if s.place >= 0 {
+		heap.Remove(&c.sleepers, s.place)
+	}
+	return ctx.Err()
+}
+
+// tick advances the clock and wakes whose time has come, until nobody sleeps.
+func (c *scaledClock) tick() {
+	for {
+		time.Sleep(tickEvery)
+		c.mu.Lock()
+		c.at, c.read = c.now(), time.Now()
+		for len(c.sleepers) > 0 && !c.sleepers[0].until.After(c.at) {
+			close(heap.Pop(&c.sleepers).(*sleeper).woken)
+		}
+		if len(c.sleepers) == 0 {
+			c.ticking = false
+			c.mu.Unlock()
+			return
+		}
+		c.mu.Unlock()
+	}
+}
+
+type sleeper struct {
+	until time.Time
+	woken chan struct{}
+	place int // in the heap; -1 once out of it
+}
+
+// sleepers is a heap, the earliest to wake first.
+type sleepers []*sleeper
+
+func (s sleepers) Len() int           { return len(s) }
+func (s sleepers) Less(i, j int) bool { return s[i].until.Before(s[j].until) }
+func (s sleepers) Swap(i, j int) {
+	s[i], s[j] = s[j], s[i]
+	s[i].place, s[j].place = i, j
+}
+
+func (s *sleepers) Push(x any) {
+	w := x.(*sleeper)
+	w.place = len(*s)
+	*s = append(*s, w)
+}
+
+func (s *sleepers) Pop() any {
+	last := len(*s) - 1
+	w := (*s)[last]
+	(*s)[last] = nil
+	*s = (*s)[:last]
+	w.place = -1
+	return w
 }

@@ -20,11 +20,12 @@ type voltage struct {
 var (
 	refLevel = []float64{0, 1, 2, 3, 5, 10, 15, 20, 25, 30, 35, 40, 45, 50, 55, 60, 65, 70, 75, 80, 85, 90, 95, 100}
 	// The mean of a 4.35 V phone cell (2500 mAh) and a 4.2 V LiCoO2 cell in open-circuit tables of
-	// Linux device trees (simple-battery nodes).
-	refLow = []float64{3400, 3508, 3590, 3624, 3665, 3692, 3716, 3737, 3756, 3775, 3790, 3805, 3824, 3844, 3867, 3902, 3943, 3981, 4020, 4066, 4119, 4161, 4209, 4265}
-	// A 4.40 V phone cell (3000 mAh) from the same kind of table, raised by 6 mV to 50 % and
-	// by 30 mV from 85 %, as newer cells are charged further (the raise is ours).
-	refHigh = []float64{3406, 3506, 3575, 3625, 3677, 3693, 3719, 3745, 3763, 3779, 3795, 3814, 3836, 3861, 3900, 3949, 4005, 4054, 4108, 4164, 4223, 4279, 4337, 4402}
+	// Linux device trees (simple-battery nodes), 3 to 6 mV lower from 30 to 45 %, where the latter is
+	// flatter than any phone's.
+	refLow = []float64{3400, 3508, 3590, 3624, 3665, 3692, 3716, 3737, 3756, 3772, 3786, 3800, 3818, 3842, 3867, 3902, 3943, 3981, 4020, 4066, 4119, 4161, 4209, 4265}
+	// A 4.40 V phone cell (3000 mAh) from the same kind of table, raised by 1 to 6 mV to 50 %
+	// and by 30 mV from 85 %, as newer cells are charged further (the raise is ours).
+	refHigh = []float64{3406, 3506, 3575, 3625, 3677, 3693, 3719, 3745, 3763, 3777, 3791, 3809, 3831, 3859, 3900, 3949, 4005, 4054, 4108, 4164, 4223, 4279, 4337, 4402}
 	// Means over charge of the finer tables, mV, less 6 mV: a handset switches itself off under
 	// load a little before its cell is empty at rest (the 6 mV are ours).
 	refLowMean, refHighMean = 3881.7, 3926.4
@@ -90,15 +91,18 @@ func voltageStep(in Input, w window, rate float64, counter counterReading, curre
 	// estimate of the mean from both, with reading noise as a third.
 	off := mv + drop - (lo + blendMean*(hi-lo))
 	byCell, byOhm := (hi-lo)*blendSD, cellOhmSD*mA
-	if sd := math.Hypot(voltageSDMV, byOhm); off < (blendLeast-blendMean)*(hi-lo)-2*sd || off > (blendMost-blendMean)*(hi-lo)+2*sd {
-		v.factor, v.variance, v.method = fixed, 0.015*0.015, "corrected by a typical cell's voltage"
-		v.warnings = append(v.warnings, fmt.Sprintf("the cell's voltage (%.0f mV at %.0f %%) is that of no known kind of phone cell: a typical curve was used, and the interval is wider", mv, mid))
-		return v
-	}
 	meanByCell := (refHighMean - refLowMean) * blendSD
 	shownVar := byCell*byCell + byOhm*byOhm + voltageSDMV*voltageSDMV
 	together := meanByCell*byCell + byOhm*byOhm
-	v.factor = (fullMV(blendMean) + together/shownVar*off - drop) / mv
+	fitted := (fullMV(blendMean) + together/shownVar*off - drop) / mv
+	if sd := math.Hypot(voltageSDMV, byOhm); off < (blendLeast-blendMean)*(hi-lo)-sd || off > (blendMost-blendMean)*(hi-lo)+sd {
+		// Of the cells that are none of the family, some have the typical shape lower down and some
+		// are flatter: public tables of 4.1 and 4.2 V cells lie on both sides of this middle.
+		v.factor, v.variance, v.method = (fixed+fitted)/2, 0.015*0.015, "corrected by a guess at the cell's voltage"
+		v.warnings = append(v.warnings, fmt.Sprintf("the cell's voltage (%.0f mV at %.0f %%) is that of no known kind of phone cell: half-way to a typical curve was taken, and the interval is wider", mv, mid))
+		return v
+	}
+	v.factor = fitted
 	left := (meanByCell*meanByCell + byOhm*byOhm - together*together/shownVar) / (mv * mv)
 	rel := 0.0015 + 0.0025*math.Abs(mid-59)/30
 	v.variance = max(rel*rel, left)

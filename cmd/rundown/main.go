@@ -1,0 +1,117 @@
+// Command rundown measures how long handsets last at everyday tasks, over adb.
+//
+// This package parses the command line and prints; what the verbs do is elsewhere.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+
+	"rundown/orchestrator/api"
+)
+
+// version is set by the linker for a release.
+var version = "development"
+
+// defaultAddress is where the daemon's API listens, on loopback.
+const defaultAddress = "127.0.0.1:8780"
+
+// Exit codes. A check that ends with an unmet required precondition is 1, like any other
+// failure; a command line that cannot be read is 2.
+const (
+	exitOK     = 0
+	exitFailed = 1
+	exitUsage  = 2
+)
+
+// commands is the command line.
+type commands struct {
+	Daemon string `help:"Address of the running daemon." default:"${address}" env:"RUNDOWN_DAEMON" placeholder:"HOST:PORT"`
+	JSON   bool   `help:"Print JSON for machines." name:"json"`
+
+	Serve    serveCmd    `cmd:"" help:"Run the daemon for the bench of a plan file."`
+	Demo     demoCmd     `cmd:"" help:"Run an accelerated night on four simulated handsets; no phone and no adb needed."`
+	Handsets handsetsCmd `cmd:"" help:"How each handset stands right now, and what to do about one that cannot be used."`
+	Check    checkCmd    `cmd:"" help:"Print a handset's precondition report for a plan. Exit code 0 only when every required one is met."`
+	Queue    queueCmd    `cmd:"" help:"Queue plans and see to what is queued."`
+	Runs     runsCmd     `cmd:"" help:"List runs, newest first."`
+	Show     showCmd     `cmd:"" help:"Show one run: segments, figures with their 95 % intervals, conditions, drift."`
+	Export   exportCmd   `cmd:"" help:"Write results as files for analysis."`
+	Validate validateCmd `cmd:"" help:"Check a plan file: every fault with its line, key and what is allowed."`
+	Schema   schemaCmd   `cmd:"" help:"Print the plan file's JSON Schema, so that an editor can complete it."`
+	Version  versionCmd  `cmd:"" help:"Print the version."`
+	Complete completeCmd `cmd:"" name:"completion" help:"Print a completion script for a shell."`
+}
+
+// env is what a verb works with.
+type env struct {
+	ctx    context.Context
+	out    io.Writer
+	errOut io.Writer
+	client *api.Client
+	json   bool
+	root   *kong.Kong
+}
+
+// errUnmet ends check with a code other than 0 after the report was printed.
+var errUnmet = errors.New("required preconditions are not met")
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// run carries out one command line and returns the exit code.
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	var c commands
+	code := -1
+	parser, err := kong.New(&c,
+		kong.Name("rundown"),
+		kong.Description("Measures how long each phone lasts at everyday tasks, how fast it charges and how it holds its speed, over adb.\n\n"+
+			"Examples:\n"+
+			"  rundown demo                                   a night on simulated handsets\n"+
+			"  rundown validate bench.yaml                    check a plan file\n"+
+			"  rundown serve --file bench.yaml                run the daemon\n"+
+			"  rundown check Alder --plan everyday            a handset's precondition report\n"+
+			"  rundown queue add everyday Alder Birch --wait  queue a plan and watch it\n"+
+			"  rundown export --what samples -o results       files for analysis"),
+		kong.Writers(stdout, stderr),
+		kong.Exit(func(n int) { code = n }),
+		kong.UsageOnError(),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
+		kong.Vars{"address": defaultAddress, "factor": "600"},
+	)
+	if err != nil {
+		fmt.Fprintln(stderr, "rundown:", err)
+		return exitUsage
+	}
+	if len(args) == 0 {
+		args = []string{"--help"}
+	}
+	parsed, err := parser.Parse(args)
+	if code >= 0 { // help was asked for and printed
+		return code
+	}
+	if err != nil {
+		fmt.Fprintf(stderr, "rundown: %s\nTry `rundown --help`.\n", err)
+		return exitUsage
+	}
+	e := &env{ctx: ctx, out: stdout, errOut: stderr, client: api.NewClient(c.Daemon), json: c.JSON, root: parser}
+	switch err := parsed.Run(e); {
+	case errors.Is(err, errUnmet):
+		return exitFailed
+	case err != nil:
+		fmt.Fprintln(stderr, err)
+		return exitFailed
+	}
+	return exitOK
+}

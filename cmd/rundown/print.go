@@ -1,0 +1,225 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"rundown/devices/preconditions"
+	"rundown/orchestrator"
+	"rundown/orchestrator/api"
+	"rundown/results"
+)
+
+// printJSON writes v for machines.
+func (e *env) printJSON(v any) error {
+	enc := json.NewEncoder(e.out)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("", "  ")
+	return enc.Encode(v)
+}
+
+// table writes rows aligned, the first one as the head.
+func table(w io.Writer, rows ...[]string) {
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	for _, r := range rows {
+		fmt.Fprintln(t, strings.TrimRight(strings.Join(r, "\t"), "\t "))
+	}
+	_ = t.Flush()
+}
+
+func dash(s string) string {
+	if s == "" {
+		return "-"
+	}
+	return s
+}
+
+func clockTime(t time.Time) string {
+	if t.IsZero() {
+		return "-"
+	}
+	return t.Local().Format("15:04")
+}
+
+func dateTime(t time.Time) string {
+	if t.IsZero() {
+		return "-"
+	}
+	return t.Local().Format("2006-01-02 15:04")
+}
+
+func celsius(c *float64) string {
+	if c == nil {
+		return "-"
+	}
+	return fmt.Sprintf("%.1f °C", *c)
+}
+
+// hours prints a figure with its interval: "11.2 (10.8 to 11.6)".
+func hours(i orchestrator.Interval) string {
+	if i.Value <= 0 {
+		return "-"
+	}
+	return fmt.Sprintf("%.1f (%.1f to %.1f)", i.Value, i.Low, i.High)
+}
+
+// doing says in a few words what a handset is at.
+func doing(s orchestrator.HandsetStatus) string {
+	var parts []string
+	switch {
+	case s.State == "":
+		return "-"
+	case s.Problem != "":
+		parts = append(parts, s.State+": "+s.Problem)
+	case s.State == string(orchestrator.Draining):
+		parts = append(parts, fmt.Sprintf("Draining %s, %d of %d points", s.Scenario, s.PointsDone, s.Points))
+	case s.Scenario != "":
+		parts = append(parts, s.State+" for "+s.Scenario)
+	default:
+		parts = append(parts, s.State)
+	}
+	if !s.LinkLostAt.IsZero() {
+		parts = append(parts, "link lost at "+clockTime(s.LinkLostAt))
+	}
+	if s.RatePctH > 0 {
+		parts = append(parts, fmt.Sprintf("%.1f %%/h", s.RatePctH))
+	}
+	if !s.EvidenceAt.IsZero() && s.State == string(orchestrator.Draining) {
+		parts = append(parts, "evidence at "+clockTime(s.EvidenceAt))
+	}
+	if s.WaitsFor != "" {
+		parts = append(parts, "waits for "+s.WaitsFor)
+	}
+	return strings.Join(parts, ", ")
+}
+
+func printHandsets(w io.Writer, list []orchestrator.HandsetStatus) {
+	rows := [][]string{{"HANDSET", "SERIAL", "LINK", "LEVEL", "BATTERY", "DOING", "EXPECTED END"}}
+	for _, s := range list {
+		name, level := s.Name, "-"
+		if !s.OnBench {
+			name = "(not in the plan file)"
+		}
+		if !s.ReadAt.IsZero() {
+			level = fmt.Sprintf("%d %%", s.LevelPct)
+		}
+		rows = append(rows, []string{name, s.Serial, s.Link, level, celsius(s.TempC), doing(s), clockTime(s.ExpectedEnd)})
+	}
+	table(w, rows...)
+	for _, s := range list {
+		if s.Advice != "" {
+			fmt.Fprintf(w, "%s (%s): %s\n", dash(s.Name), s.Serial, s.Advice)
+		}
+	}
+}
+
+func printReport(w io.Writer, r preconditions.Report) {
+	id := r.Identity
+	fmt.Fprintf(w, "%s: %s, Android %s, build %s, security patch %s\n", r.Handset, dash(id.Model), dash(id.AndroidVersion), dash(id.Build), dash(id.SecurityPatch))
+	rows := [][]string{{"PRECONDITION", "WANTED", "FOUND", "VERDICT", "REQUIRED"}}
+	for _, l := range r.Lines {
+		required := "no"
+		if l.Required {
+			required = "yes"
+		}
+		verdict := string(l.Verdict)
+		if l.Verdict == preconditions.NotMet && l.WillSet {
+			verdict += ", will be set"
+		}
+		rows = append(rows, []string{l.Name, dash(l.Wanted), dash(l.Found), verdict, required})
+	}
+	table(w, rows...)
+	unmet := r.Unmet()
+	if len(unmet) == 0 {
+		fmt.Fprintln(w, "All required preconditions are met.")
+	} else {
+		fmt.Fprintf(w, "%d required not met:\n", len(unmet))
+		for _, l := range unmet {
+			fmt.Fprintf(w, "  %s: %s\n", l.Name, dash(l.Mend))
+		}
+	}
+	fmt.Fprintln(w, safety)
+}
+
+// safety stands wherever somebody is about to leave handsets alone.
+const safety = `Before you leave: lithium cells that charge or drain unwatched can catch fire. Never queue a swollen, hot or
+damaged handset; follow the maker's instructions, the building's fire rules and licensed practice.`
+
+func printQueue(w io.Writer, list []orchestrator.Item) {
+	rows := [][]string{{"ITEM", "HANDSET", "PLAN", "STATE", "QUEUED", "FINISH BY", "RUN", "OUTCOME"}}
+	for _, it := range list {
+		state := string(it.State)
+		if it.Paused {
+			state += ", paused"
+		}
+		rows = append(rows, []string{it.ID, it.Handset, it.Plan, state, dateTime(it.QueuedAt), dateTime(it.FinishBy), dash(it.RunID), dash(it.Outcome)})
+	}
+	table(w, rows...)
+}
+
+func printRuns(w io.Writer, list []results.Run) {
+	rows := [][]string{{"RUN", "HANDSET", "PLAN", "STARTED", "ENDED", "STATE", "REASON"}}
+	for _, r := range list {
+		rows = append(rows, []string{r.ID, r.Handset.Name, r.Plan, dateTime(r.StartedAt), dateTime(r.EndedAt), r.State, dash(r.Reason)})
+	}
+	table(w, rows...)
+}
+
+func printRun(w io.Writer, r api.RunDetail) {
+	h := r.Run.Handset
+	fmt.Fprintf(w, "Run %s: %s on %s (%s, Android %s)\n%s, started %s, ended %s %s\n\n", r.Run.ID, r.Run.Plan, h.Name, dash(h.Model), dash(h.AndroidVersion),
+		r.Run.State, dateTime(r.Run.StartedAt), dateTime(r.Run.EndedAt), r.Run.Reason)
+	rows := [][]string{{"SEGMENT", "SCENARIO", "ATTEMPT", "OUTCOME", "POINTS", "SAMPLES", "REASON"}}
+	for _, g := range r.Segments {
+		rows = append(rows, []string{g.ID, g.Scenario, fmt.Sprint(g.Attempt), g.Outcome, fmt.Sprintf("%d of %d", g.Points(), g.TargetPoints), fmt.Sprint(g.Samples), dash(g.Reason)})
+	}
+	table(w, rows...)
+	fmt.Fprintln(w)
+	printFigures(w, r.Figures)
+	for _, g := range r.Segments {
+		for _, d := range g.Drift {
+			fmt.Fprintf(w, "drift in %s at %s: %s wanted %s, found %s\n", g.ID, clockTime(d.At), d.Name, d.Wanted, d.Found)
+		}
+		for _, n := range g.Notes {
+			fmt.Fprintf(w, "note on %s at %s: %s\n", g.ID, clockTime(n.At), n.Text)
+		}
+	}
+	for _, n := range r.Run.Notes {
+		fmt.Fprintf(w, "note at %s: %s\n", clockTime(n.At), n.Text)
+	}
+}
+
+func printFigures(w io.Writer, list []orchestrator.ScenarioFigure) {
+	rows := [][]string{{"HANDSET", "SCENARIO", "HOURS (95 %)", "%/h (95 %)", "H PER WH", "POINTS", "KEPT", "SPOILED", "NOTE"}}
+	for _, f := range list {
+		rate, perWh, note := "-", "-", f.Reason
+		for _, one := range f.Each {
+			if one.RatePctH.Value > 0 {
+				rate = hours(one.RatePctH)
+			}
+		}
+		if f.HoursPerWh > 0 {
+			perWh = fmt.Sprintf("%.2f", f.HoursPerWh)
+		}
+		if !f.Agree {
+			note = "repeats lie further apart than chance explains"
+		}
+		rows = append(rows, []string{f.Handset, f.Scenario, hours(f.Hours), rate, perWh, fmt.Sprint(f.Points), fmt.Sprint(f.Kept), fmt.Sprint(f.Spoiled), dash(note)})
+	}
+	table(w, rows...)
+	said := map[string]bool{}
+	for _, f := range list {
+		for _, one := range f.Each {
+			for _, a := range one.Assumptions {
+				if !said[a] {
+					said[a] = true
+					fmt.Fprintf(w, "assumed: %s\n", a)
+				}
+			}
+		}
+	}
+}

@@ -1,0 +1,89 @@
+package orchestrator
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"rundown/devices"
+	"rundown/devices/preconditions"
+	"rundown/results"
+	"rundown/scenarios"
+)
+
+// documentsApplied is the store's kind for what a check has set on a handset outside of a
+// run, by handset name: the next run puts it back at its end, or Undo does.
+const documentsApplied = "applied"
+
+// Check reads a handset's preconditions for a plan, without touching the handset; with
+// apply it sets what is not as wanted and reads it back. What was set stays until the
+// next run on the handset has ended, or until Undo.
+func (d *Daemon) Check(ctx context.Context, handset, plan string, apply bool) (preconditions.Report, error) {
+	h, link, err := d.atHand(handset)
+	if err != nil {
+		return preconditions.Report{}, err
+	}
+	order, err := d.order(plan)
+	if err != nil {
+		return preconditions.Report{}, err
+	}
+	facts := d.facts(h, order.Plan)
+	if !apply {
+		return preconditions.Check(ctx, link, facts, order.Set)
+	}
+	if run := d.busy(handset); run != "" {
+		return preconditions.Report{}, fmt.Errorf("%w: %s is in run %s", ErrNotNow, handset, run)
+	}
+	changes, err := d.applied(handset)
+	if err != nil {
+		return preconditions.Report{}, err
+	}
+	return preconditions.Apply(ctx, link, facts, order.Set, func(c preconditions.Change) error {
+		changes = append(changes, c)
+		return d.store.PutDocument(documentsApplied, handset, changes)
+	})
+}
+
+// Undo puts back what checks have set on a handset, and returns what that was.
+func (d *Daemon) Undo(ctx context.Context, handset string) ([]preconditions.Change, error) {
+	_, link, err := d.atHand(handset)
+	if err != nil {
+		return nil, err
+	}
+	changes, err := d.applied(handset)
+	if err != nil {
+		return nil, err
+	}
+	if err := preconditions.Restore(ctx, link, changes); err != nil {
+		return changes, err
+	}
+	return changes, d.store.DeleteDocument(documentsApplied, handset)
+}
+
+// applied is what checks have set on a handset and nobody has put back.
+func (d *Daemon) applied(handset string) (changes []preconditions.Change, err error) {
+	if err = d.store.Document(documentsApplied, handset, &changes); errors.Is(err, results.ErrNotFound) {
+		err = nil
+	}
+	return changes, err
+}
+
+// atHand finds a handset of the bench and a link to it.
+func (d *Daemon) atHand(handset string) (scenarios.Handset, devices.Link, error) {
+	h, ok := d.file.Handset(handset)
+	if !ok {
+		return h, nil, fmt.Errorf("%w: no handset %q on the bench; there are %v", ErrRequest, handset, d.handsetNames())
+	}
+	link, err := d.linkTo(h)
+	return h, link, err
+}
+
+// busy names the run that a handset is in, or "".
+func (d *Daemon) busy(handset string) (run string) {
+	d.tell(handset, func(s *HandsetStatus) {
+		if s.Run != "" && !State(s.State).over() {
+			run = s.Run
+		}
+	})
+	return run
+}

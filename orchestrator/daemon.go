@@ -1,0 +1,277 @@
+// Package orchestrator is the daemon: the queue, the nights' windows, one actor per
+// handset, the run's state machine with its journal, and recovery after a crash.
+//
+// To learn how a run proceeds, read machine.go (the table), run.go (what happens in each
+// state) and segment.go (the daemon's half of a segment). Numbers are made in results,
+// commands for handsets in scenarios and devices; what is here decides when.
+package orchestrator
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"strconv"
+	"sync"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"rundown/devices"
+	"rundown/devices/preconditions"
+	"rundown/results"
+	"rundown/scenarios"
+	"rundown/scenarios/stage"
+)
+
+// Config is what a daemon is made of. File and DataDir are needed, the rest has defaults.
+type Config struct {
+	File    scenarios.File
+	DataDir string // made when missing; holds the store
+	Log     zerolog.Logger
+	// Clock is the host's when nil.
+	Clock clock
+	// Links are the plan file's adb servers when nil.
+	Links Links
+	// Gates replace the plan file's power gates, by handset name.
+	Gates map[string]devices.PowerGate
+	// PollEvery is how often a handset under way is looked at; 15 s when 0.
+	PollEvery time.Duration
+}
+
+// A Daemon looks after one bench. Make it with New, then Start and Stop it once.
+type Daemon struct {
+	file      scenarios.File
+	dataDir   string
+	log       zerolog.Logger
+	clock     clock
+	links     Links
+	adb       *adbLinks // nil when Links were given
+	gates     map[string]devices.PowerGate
+	pollEvery time.Duration
+
+	store   *results.Store
+	queue   *queue
+	board   *board
+	news    *newsboard
+	pace    *pace
+	limits  *limits
+	stage   *stage.Stage
+	clip    *clip
+	slots   chan struct{} // one token a run at once; nil: no bound
+	undo    []func()      // what Stop runs, last first
+	stopAll context.CancelFunc
+}
+
+const defaultPoll = 15 * time.Second
+
+// New makes a daemon; nothing is opened or started yet.
+func New(c Config) *Daemon {
+	d := &Daemon{
+		file: c.File, dataDir: c.DataDir, log: c.Log, clock: c.Clock, links: c.Links, pollEvery: c.PollEvery,
+		gates: map[string]devices.PowerGate{}, board: newBoard(), news: newNewsboard(), limits: newLimits(c.File.Limits),
+	}
+	if d.clock == nil {
+		d.clock = wallClock{}
+	}
+	if d.pollEvery == 0 {
+		d.pollEvery = defaultPoll
+	}
+	if d.links == nil {
+		d.adb = newADBLinks(c.File.Bench.Servers)
+		d.links = d.adb
+	}
+	for _, h := range c.File.Bench.Handsets {
+		if g, ok := c.Gates[h.Name]; ok {
+			d.gates[h.Name] = g
+		} else if len(h.Gate.Open) > 0 {
+			d.gates[h.Name] = devices.NewCommandGate(h.Gate.Open, h.Gate.Close)
+		}
+	}
+	if n := c.File.Limits.RunsAtOnce; n > 0 {
+		d.slots = make(chan struct{}, n)
+	}
+	return d
+}
+
+// Start opens the store, takes up what the journal says was under way, and begins to
+// carry out the queue. On an error nothing is left running.
+func (d *Daemon) Start(ctx context.Context) (err error) {
+	defer func() {
+		if err != nil {
+			d.Stop()
+		}
+	}()
+	if err := os.MkdirAll(d.dataDir, 0o700); err != nil {
+		return fmt.Errorf("data folder: %w", err)
+	}
+	if d.store, err = results.Open(filepath.Join(d.dataDir, "rundown.db")); err != nil {
+		return err
+	}
+	d.undo = append(d.undo, func() { _ = d.store.Close() })
+	if d.queue, err = openQueue(d.store); err != nil {
+		d.log.Error().Err(err).Msg("some queue items cannot be read and are left out")
+	}
+	segments, err := d.store.Segments("")
+	if err != nil {
+		d.log.Error().Err(err).Msg("some segments cannot be read and are left out")
+	}
+	d.pace = newPace(segments)
+	d.clip = &clip{path: d.file.Bench.Clip, placed: map[string]string{}}
+
+	d.stage = stage.New(stage.Config{Listen: d.file.Bench.Stage.Listen, Now: d.clock.Now})
+	if err := d.stage.Start(ctx); err != nil {
+		return fmt.Errorf("the stage: %w", err)
+	}
+	d.undo = append(d.undo, func() {
+		bounded, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+		defer cancel()
+		_ = d.stage.Stop(bounded)
+	})
+
+	unfinished, err := d.unfinished()
+	if err != nil {
+		d.log.Error().Err(err).Msg("some journal entries cannot be read and are left out")
+	}
+	running, stop := context.WithCancel(context.WithoutCancel(ctx))
+	d.stopAll = stop
+	var wg sync.WaitGroup
+	d.undo = append(d.undo, func() {
+		stop()
+		wg.Wait()
+	})
+	wg.Go(func() {
+		if err := d.links.Follow(running, d.board.update); err != nil && running.Err() == nil {
+			d.log.Error().Err(err).Msg("the bench is not followed any more")
+		}
+	})
+	if d.adb != nil {
+		wg.Go(func() { d.adb.keepConnected(running, d.file.Bench.Handsets, d.log) })
+	}
+	for _, h := range d.file.Bench.Handsets {
+		wg.Go(func() { d.actor(running, h, unfinished[h.Name]) })
+	}
+	wg.Go(func() { d.watchNights(running) })
+	return nil
+}
+
+// Stop ends the daemon in bounded time. Runs under way are left to their handsets and
+// the journal; power gates are closed. Stop may be called once, also after a failed Start.
+func (d *Daemon) Stop() {
+	for i := len(d.undo) - 1; i >= 0; i-- {
+		d.undo[i]()
+	}
+	d.undo = nil
+}
+
+// unfinished are the journal's runs by handset, and their queue items put right: an item
+// whose entry was dropped just before the daemon died has ended.
+func (d *Daemon) unfinished() (map[string][]*entry, error) {
+	list, err := results.Documents[*entry](d.store, documentsJournal)
+	byHandset := map[string][]*entry{}
+	running := map[string]bool{}
+	for _, e := range list {
+		running[e.Item.ID] = true
+		byHandset[e.Item.Handset] = append(byHandset[e.Item.Handset], e)
+	}
+	for _, it := range d.queue.all() {
+		if it.State == Running && !running[it.ID] {
+			_, change := d.queue.change(it.ID, func(i *Item) error {
+				i.State = Waiting // its run had not been journalled yet
+				if run, err := d.store.Run(i.RunID); err == nil && State(run.State).over() {
+					i.State, i.Outcome = Ended, run.State+" "+run.Reason
+				}
+				return nil
+			})
+			err = errors.Join(err, change)
+		}
+	}
+	return byHandset, err
+}
+
+// startSlot takes one of the runs that may go on at once.
+func (d *Daemon) startSlot() bool {
+	if d.slots == nil {
+		return true
+	}
+	select {
+	case d.slots <- struct{}{}:
+		return true
+	default:
+		return false
+	}
+}
+
+func (d *Daemon) freeSlot() {
+	if d.slots != nil {
+		<-d.slots
+		d.queue.nudge()
+	}
+}
+
+// startWindow is the level, %, within which a plan's segment may start on a handset.
+func startWindow(h scenarios.Handset, plan scenarios.Plan) scenarios.Window {
+	if h.StartLevel != nil {
+		return *h.StartLevel
+	}
+	return plan.StartLevel
+}
+
+// facts are what the preconditions need to know of a handset that carries out a plan.
+func (d *Daemon) facts(h scenarios.Handset, plan scenarios.Plan) preconditions.Handset {
+	window := startWindow(h, plan)
+	f := preconditions.Handset{
+		Name: h.Name, CurveNote: h.CurveDate, Packages: h.Packages, Clock: d.clock, StartLevel: [2]float64{window.Least, window.Most},
+	}
+	if len(h.Luminance) > 0 {
+		var points []devices.CurvePoint
+		for _, p := range h.Luminance {
+			points = append(points, devices.CurvePoint{Setting: p.Setting, CdM2: p.CdM2})
+		}
+		if curve, err := devices.NewCurve(points); err == nil { // the plan file was checked
+			f.Curve = &curve
+		}
+	}
+	return f
+}
+
+// Queue returns every item, oldest first.
+func (d *Daemon) Queue() []Item { return d.queue.all() }
+
+// Cancel, Pause and Resume act on one queue item. ErrNoItem and ErrNotNow leave them.
+func (d *Daemon) Cancel(id string) (Item, error) { return d.queue.cancel(id) }
+func (d *Daemon) Pause(id string) (Item, error)  { return d.queue.pause(id, true) }
+func (d *Daemon) Resume(id string) (Item, error) { return d.queue.pause(id, false) }
+
+// Store gives access to what was recorded, for reading.
+func (d *Daemon) Store() *results.Store { return d.store }
+
+// File is the plan file that the daemon works from.
+func (d *Daemon) File() scenarios.File { return d.file }
+
+// Now is the daemon's clock.
+func (d *Daemon) Now() time.Time { return d.now() }
+
+// Log is the daemon's log.
+func (d *Daemon) Log() *zerolog.Logger { return &d.log }
+
+// stagePort is the port on which the stage listens.
+func (d *Daemon) stagePort() (int, error) {
+	_, port, err := net.SplitHostPort(d.stage.Addr())
+	if err != nil {
+		return 0, err
+	}
+	return strconv.Atoi(port)
+}
+
+// newID makes an identifier that sorts by time: a letter, the time to the second, and
+// four random hex digits.
+func newID(kind string, at time.Time) string {
+	var b [2]byte
+	_, _ = rand.Read(b[:]) // crypto/rand never fails
+	return kind + at.UTC().Format("20060102150405") + "-" + hex.EncodeToString(b[:])
+}

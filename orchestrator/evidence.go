@@ -1,0 +1,89 @@
+package orchestrator
+
+import (
+	"fmt"
+	"time"
+
+	"rundown/results"
+	"rundown/scenarios"
+)
+
+// A witness judges whether the activity really ran, from the evidence that arrived. It
+// has no clock of its own: every call says until when the evidence is complete.
+type witness struct {
+	wanted  []scenarios.Evidence
+	last    []time.Time // when each kind was seen last; the start until then
+	longest []time.Duration
+	seen    []bool
+}
+
+// newWitness starts to wait for the evidence of a scenario at an instant.
+func newWitness(wanted []scenarios.Evidence, from time.Time) *witness {
+	w := &witness{wanted: wanted, last: make([]time.Time, len(wanted)), longest: make([]time.Duration, len(wanted)), seen: make([]bool, len(wanted))}
+	w.restart(from)
+	return w
+}
+
+// restart begins to count anew, after the activity was brought back or measuring began.
+func (w *witness) restart(from time.Time) {
+	for i := range w.last {
+		if w.last[i].Before(from) {
+			w.last[i] = from
+		}
+	}
+}
+
+// saw takes in one piece of evidence.
+func (w *witness) saw(e results.Evidence) {
+	for i, want := range w.wanted {
+		if want.Kind != e.Kind || e.Value <= 0 || !e.At.After(w.last[i]) {
+			continue
+		}
+		w.longest[i] = max(w.longest[i], e.At.Sub(w.last[i]))
+		w.last[i], w.seen[i] = e.At, true
+	}
+}
+
+// atStage says whether a kind of evidence reaches the host over the stage and not through
+// the handset's own file.
+func atStage(kind string) bool {
+	return kind == "page" || kind == "frames" || kind == "call" || kind == "cycle"
+}
+
+// missing names the first kind of evidence that is overdue, or "". The handset's own
+// evidence is complete until phoneUntil, the stage's until stageUntil.
+func (w *witness) missing(phoneUntil, stageUntil time.Time) string {
+	for i, want := range w.wanted {
+		until := phoneUntil
+		if atStage(want.Kind) {
+			until = stageUntil
+		}
+		if quiet := until.Sub(w.last[i]); quiet > want.Limit {
+			return fmt.Sprintf("no %s evidence for %s (limit %s)", want.Kind, round(quiet), round(want.Limit))
+		}
+	}
+	return ""
+}
+
+// never names a kind of evidence that has not been seen at all, or "".
+func (w *witness) never() string {
+	for i, want := range w.wanted {
+		if !w.seen[i] {
+			return fmt.Sprintf("no %s evidence at all", want.Kind)
+		}
+	}
+	return ""
+}
+
+// lastSeen is the oldest of the latest pieces of evidence: until then all is proven.
+func (w *witness) lastSeen() time.Time {
+	var oldest time.Time
+	for i, at := range w.last {
+		if i == 0 || at.Before(oldest) {
+			oldest = at
+		}
+	}
+	return oldest
+}
+
+func round(d time.Duration) time.Duration { return d.Round(time.Second) }

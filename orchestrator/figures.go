@@ -1,0 +1,244 @@
+package orchestrator
+
+import (
+	"errors"
+	"maps"
+	"slices"
+	"time"
+
+	"rundown/results"
+	"rundown/results/endurance"
+	"rundown/scenarios"
+)
+
+// An Interval is a value with its 95 % interval.
+type Interval struct {
+	Value float64 `json:"value"`
+	Low   float64 `json:"low"`
+	High  float64 `json:"high"`
+}
+
+func intervalOf(i endurance.Interval) Interval { return Interval{i.Value, i.Low, i.High} }
+
+// A ScenarioFigure is what a handset's segments of one scenario say together.
+type ScenarioFigure struct {
+	Handset    string            `json:"handset"`
+	Scenario   string            `json:"scenario"`
+	Hours      Interval          `json:"hours"` // from full to empty; zero where there is no figure
+	HoursPerWh float64           `json:"hours_per_wh,omitempty"`
+	Points     int               `json:"points"` // drained in the segments that were kept
+	Kept       int               `json:"segments_kept"`
+	Spoiled    int               `json:"segments_spoiled"`
+	Flagged    int               `json:"segments_flagged"`
+	Skipped    int               `json:"segments_skipped"`
+	Agree      bool              `json:"repeats_agree"`
+	Reason     string            `json:"reason,omitempty"` // why there are no hours
+	Each       []SegmentFigure   `json:"each,omitempty"`
+	Segments   []results.Segment `json:"-"`
+}
+
+// A SegmentFigure is what one segment says, with what the figure hangs on.
+type SegmentFigure struct {
+	Segment       string    `json:"segment"`
+	Hours         Interval  `json:"hours"`
+	RatePctH      Interval  `json:"rate_pct_h"`
+	PowerW        *Interval `json:"power_w,omitempty"`
+	CurrentMA     *Interval `json:"current_ma,omitempty"`
+	Points        int       `json:"points"`
+	VoltageFactor float64   `json:"voltage_factor"`
+	Method        string    `json:"method"`
+	Budget        []Term    `json:"budget"`
+	Assumptions   []string  `json:"assumptions,omitempty"`
+	Warnings      []string  `json:"warnings,omitempty"`
+	Reason        string    `json:"reason,omitempty"` // why there is no figure
+}
+
+// A Term is one line of the budget of an interval.
+type Term struct {
+	Name  string  `json:"name"`
+	SDPct float64 `json:"sd_pct"` // relative standard deviation, %
+	Share float64 `json:"share"`  // of the variance, 0 to 1
+}
+
+// A FigureFilter chooses what figures are made of.
+type FigureFilter struct {
+	Handset, Scenario, Plan, Run string
+	WithFlagged                  bool // count flagged segments too
+}
+
+// Figures computes the figures of everything stored, by handset in the bench's order and
+// scenario in the order of the segments. Spoiled segments never count, flagged ones only
+// when asked for.
+func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
+	segments, err := d.store.Segments("")
+	runs, runsErr := d.store.Runs()
+	err = errors.Join(err, runsErr)
+	handsets := map[string]results.Handset{}
+	for _, r := range runs {
+		handsets[r.ID] = r.Handset
+	}
+	groups := map[[2]string]*ScenarioFigure{}
+	var order [][2]string
+	estimates := map[[2]string][]endurance.Figure{}
+	match := func(want, have string) bool { return want == "" || want == have }
+	for _, g := range segments {
+		if g.Outcome == results.Underway || !match(f.Handset, g.Handset) || !match(f.Scenario, g.Scenario) || !match(f.Plan, g.Plan) || !match(f.Run, g.RunID) {
+			continue
+		}
+		key := [2]string{g.Handset, g.Scenario}
+		fig, ok := groups[key]
+		if !ok {
+			fig = &ScenarioFigure{Handset: g.Handset, Scenario: g.Scenario, Agree: true}
+			groups[key] = fig
+			order = append(order, key)
+		}
+		fig.Segments = append(fig.Segments, g)
+		switch g.Outcome {
+		case results.Spoiled:
+			fig.Spoiled++
+			fig.Reason = "spoiled: " + g.Reason
+			continue
+		case results.Skipped:
+			fig.Skipped++
+			fig.Reason = "not begun: " + g.Reason
+			continue
+		case results.Flagged:
+			fig.Flagged++
+			if !f.WithFlagged {
+				fig.Reason = "flagged: " + g.Reason
+				continue
+			}
+		}
+		one, estimate, estErr := d.figure(g, handsets[g.RunID])
+		fig.Each = append(fig.Each, one)
+		if estErr != nil {
+			fig.Reason = one.Reason
+			continue
+		}
+		fig.Kept++
+		fig.Points += one.Points
+		fig.HoursPerWh = estimate.HoursPerWh
+		estimates[key] = append(estimates[key], estimate)
+	}
+	d.sortByBench(order)
+	var list []ScenarioFigure
+	for _, key := range order {
+		fig := groups[key]
+		if fig.Kept > 0 {
+			hours, agree := endurance.Combine(estimates[key])
+			fig.Hours, fig.Agree, fig.Reason = intervalOf(hours), agree, ""
+		}
+		list = append(list, *fig)
+	}
+	return list, err
+}
+
+func (d *Daemon) sortByBench(keys [][2]string) {
+	place := map[string]int{}
+	for i, h := range d.file.Bench.Handsets {
+		place[h.Name] = i - len(d.file.Bench.Handsets)
+	}
+	slices.SortStableFunc(keys, func(a, b [2]string) int { return place[a[0]] - place[b[0]] })
+}
+
+// figure computes one segment's figure.
+func (d *Daemon) figure(g results.Segment, h results.Handset) (SegmentFigure, endurance.Figure, error) {
+	out := SegmentFigure{Segment: g.ID}
+	samples, err := d.store.Samples(g.ID)
+	if err != nil {
+		out.Reason = why(err)
+		return out, endurance.Figure{}, err
+	}
+	est, err := endurance.Estimate(endurance.Input{
+		Samples: enduranceSamples(samples), ActivityT: time.Duration(g.ActivityUpS * float64(time.Second)), WarmUpS: g.WarmUpS,
+		LoopS: g.LoopS, TargetPoints: g.TargetPoints, DesignMAh: h.CapacityMAh, NominalMV: h.NominalMV,
+	})
+	if err != nil {
+		out.Reason = why(err)
+		return out, est, err
+	}
+	out.Hours, out.RatePctH, out.Points = intervalOf(est.Hours), intervalOf(est.RatePctH), est.Points
+	out.VoltageFactor, out.Method, out.Assumptions, out.Warnings = est.VoltageFactor, est.Method, est.Assumptions, est.Warnings
+	if est.PowerW != nil {
+		p := intervalOf(*est.PowerW)
+		out.PowerW = &p
+	}
+	if est.CurrentMA != nil {
+		c := intervalOf(*est.CurrentMA)
+		out.CurrentMA = &c
+	}
+	for _, t := range est.Budget {
+		out.Budget = append(out.Budget, Term{Name: t.Name, SDPct: 100 * t.RelSD, Share: t.Share})
+	}
+	return out, est, nil
+}
+
+// enduranceSamples are stored samples as the calculator takes them.
+func enduranceSamples(samples []results.Sample) []endurance.Sample {
+	list := make([]endurance.Sample, len(samples))
+	number := func(v *int64) *float64 {
+		if v == nil {
+			return nil
+		}
+		f := float64(*v)
+		return &f
+	}
+	for i, s := range samples {
+		list[i] = endurance.Sample{
+			T: time.Duration(s.UptimeMS) * time.Millisecond, LevelPct: s.LevelPct, Counter: number(s.CounterRaw), Current: number(s.CurrentRaw),
+			VoltageMV: number(s.VoltageMV), Plugged: s.Plugged != 0,
+		}
+	}
+	return list
+}
+
+// A MixFigure is the endurance of a handset for a stated mix of hours a day.
+type MixFigure struct {
+	Handset string   `json:"handset"`
+	Mix     string   `json:"day_mix"`
+	Days    Interval `json:"days"`              // from full to empty
+	Missing []string `json:"missing,omitempty"` // scenarios of the mix without a figure: no days then
+}
+
+// MixFigures put each handset's figures together with the plan file's day mixes. A day
+// mix costs, of a full battery, the sum over its scenarios of hours a day over hours to
+// empty; the figures' errors are taken as independent.
+func (d *Daemon) MixFigures(figures []ScenarioFigure) []MixFigure {
+	hours := map[string]map[string]Interval{}
+	for _, f := range figures {
+		if hours[f.Handset] == nil {
+			hours[f.Handset] = map[string]Interval{}
+		}
+		if f.Kept > 0 {
+			hours[f.Handset][f.Scenario] = f.Hours
+		}
+	}
+	var list []MixFigure
+	for _, h := range d.file.Bench.Handsets {
+		if hours[h.Name] == nil {
+			continue
+		}
+		for _, name := range slices.Sorted(maps.Keys(d.file.DayMixes)) {
+			list = append(list, mixFigure(h.Name, d.file.DayMixes[name], hours[h.Name]))
+		}
+	}
+	return list
+}
+
+func mixFigure(handset string, mix scenarios.DayMix, hours map[string]Interval) MixFigure {
+	m := MixFigure{Handset: handset, Mix: mix.Name}
+	parts := map[string]endurance.MixPart{}
+	for name, perDay := range mix.Hours {
+		i, ok := hours[name]
+		if !ok {
+			m.Missing = append(m.Missing, name)
+			continue
+		}
+		parts[name] = endurance.MixPart{HoursPerDay: perDay, Hours: endurance.Interval{Value: i.Value, Low: i.Low, High: i.High}}
+	}
+	slices.Sort(m.Missing)
+	if len(m.Missing) == 0 {
+		m.Days = intervalOf(endurance.Mix(parts))
+	}
+	return m
+}

@@ -1,0 +1,70 @@
+package orchestrator
+
+import (
+	"time"
+
+	"rundown/devices/preconditions"
+	"rundown/results"
+)
+
+// documentsJournal is the store's kind of journal entries, one a run, by run ID.
+const documentsJournal = "journal"
+
+// An entry is what the journal knows of a run: enough to go on from any instant after
+// the daemon died. It is written before each move is made and before each change to the
+// handset, and dropped only when the run is over.
+type entry struct {
+	RunID string `json:"run_id"`
+	Item  Item   `json:"item"`
+	State State  `json:"state"`
+	// Step is the position in the plan's list, repeats laid end to end, from 0.
+	Step    int `json:"step"`
+	Attempt int `json:"attempt"` // of the segment at Step, from 1
+	// StopReason is set once the run is to end before its list is through.
+	StopReason string `json:"stop_reason,omitempty"`
+	// SpoiledInARow counts the spoiled segments since the last one that held.
+	SpoiledInARow int `json:"spoiled_in_a_row"`
+	// Changes made to the handset's settings, oldest first, not yet put back.
+	Changes []preconditions.Change `json:"changes,omitempty"`
+	// Report is the precondition report of the segment being prepared or under way.
+	Report []results.Condition `json:"report,omitempty"`
+	// Segment is the one under way, from Settling to Collecting.
+	Segment *underway `json:"segment,omitempty"`
+}
+
+// An underway segment: what the daemon must know to take it up again.
+type underway struct {
+	ID        string    `json:"id"`
+	Key       string    `json:"key"` // its folder on the handset
+	StageKey  string    `json:"stage_key,omitempty"`
+	StagePath string    `json:"stage_path,omitempty"`
+	Installed bool      `json:"installed"` // the files are on the handset
+	Started   bool      `json:"started"`   // the recorder was told to begin
+	BootID    string    `json:"boot_id"`
+	HostZero  time.Time `json:"host_zero"` // host clock at the handset's uptime 0
+	// SamplesAt and ActivityAt are how much of the handset's files has been taken in, bytes.
+	SamplesAt  int64 `json:"samples_at"`
+	ActivityAt int64 `json:"activity_at"`
+	// Verdict is how it ended, once that is known; Collecting turns it into an outcome.
+	Verdict verdict `json:"verdict"`
+}
+
+// A verdict is what is known against a segment, or what ended it.
+type verdict struct {
+	Spoiled string `json:"spoiled,omitempty"` // why it is not what it says
+	EndedBy string `json:"ended_by,omitempty"`
+	Reason  string `json:"reason,omitempty"` // why it ended early although not spoiled
+}
+
+// hostAt is the host's time at an uptime of the handset.
+func (u *underway) hostAt(uptimeMS int64) time.Time {
+	return u.HostZero.Add(time.Duration(uptimeMS) * time.Millisecond)
+}
+
+func (d *Daemon) saveEntry(e *entry) error {
+	return d.store.PutDocument(documentsJournal, e.RunID, e)
+}
+
+func (d *Daemon) dropEntry(e *entry) error {
+	return d.store.DeleteDocument(documentsJournal, e.RunID)
+}

@@ -1,0 +1,550 @@
+package orchestrator
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"rundown/devices"
+	"rundown/devices/preconditions"
+	"rundown/results"
+	"rundown/scenarios"
+)
+
+// How long a run waits for things that are not the plan's to set.
+const (
+	linkPatience  = 30 * time.Minute // for a handset that is away, outside a drain
+	powerPatience = 2 * time.Minute  // for power to come or go after the gate switched
+	restoreTries  = 3                // for settings that will not go back
+	retryEvery    = 5 * time.Second
+	heatHeadroomC = 3.0 // a recharge stopped by heat goes on when the battery is this much cooler
+)
+
+// A run is one plan being carried out on one handset. It belongs to that handset's actor:
+// no other goroutine touches it.
+type run struct {
+	d    *Daemon
+	h    scenarios.Handset
+	gate devices.PowerGate // nil: nothing here can switch the handset's power
+	log  zerolog.Logger
+	list []scenarios.Segment
+	e    *entry
+	rec  results.Run
+	live *segment // the segment under way; nil outside Settling to Collecting
+	held []string // named limits held
+}
+
+// carryOut moves the run from state to state until it is over. The only error that leaves
+// it is the context's, or the store's: the journal then has what is needed to go on.
+func (r *run) carryOut(ctx context.Context) error {
+	defer r.release()
+	for !r.e.State.over() {
+		event, err := r.act(ctx)
+		if err != nil {
+			return err
+		}
+		if err := r.move(event); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// act does what the state asks for and returns what came of it.
+func (r *run) act(ctx context.Context) (Event, error) {
+	switch r.e.State {
+	case Preparing:
+		return r.prepare(ctx)
+	case Recharging:
+		return r.recharge(ctx)
+	case Settling:
+		return r.settle(ctx)
+	case Draining:
+		return r.drain(ctx)
+	case Collecting:
+		return r.collect(ctx)
+	case Restoring:
+		return r.restore(ctx)
+	}
+	return "", fmt.Errorf("run %s is in the unknown state %q", r.e.RunID, r.e.State)
+}
+
+// move journals the next state before anything is done in it.
+func (r *run) move(event Event) error {
+	to, err := next(r.e.State, event)
+	if err != nil {
+		r.log.Error().Err(err).Msg("the run is stopped")
+		r.e.StopReason = why(err)
+	}
+	r.log.Info().Str("event", string(event)).Str("from", string(r.e.State)).Str("to", string(to)).Str("reason", r.e.StopReason).Msg("moves")
+	r.e.State = to
+	if err := r.d.saveEntry(r.e); err != nil {
+		return err
+	}
+	r.rec.State, r.rec.Reason = string(to), r.e.StopReason
+	if to.over() {
+		r.rec.EndedAt = r.d.now()
+	}
+	r.d.tell(r.h.Name, func(s *HandsetStatus) { s.State, s.Problem, s.WaitsFor = string(to), r.e.StopReason, "" })
+	r.d.publish(Change{Handset: r.h.Name, Run: r.e.RunID, Kind: "state", Text: strings.TrimSpace(string(to) + " " + r.e.StopReason)})
+	return r.d.store.PutRun(r.rec)
+}
+
+// giveUp ends the run before its list is through.
+func (r *run) giveUp(format string, args ...any) (Event, error) {
+	if r.e.StopReason == "" {
+		r.e.StopReason = fmt.Sprintf(format, args...)
+	}
+	return GaveUp, nil
+}
+
+// prepare brings the handset to where the next segment may start: preconditions applied,
+// read back and met, level in the window, its named limits free.
+func (r *run) prepare(ctx context.Context) (Event, error) {
+	if r.e.StopReason != "" {
+		return GaveUp, nil
+	}
+	if err := r.standBy(ctx); err != nil {
+		return "", err
+	}
+	if r.cancelled() {
+		return r.giveUp("cancelled")
+	}
+	if err := r.skipWhatCannotEnd(); err != nil {
+		return "", err
+	}
+	if r.e.Step >= len(r.list) {
+		return ListThrough, nil
+	}
+	scenario := r.scenario()
+	r.d.tell(r.h.Name, func(s *HandsetStatus) {
+		s.Scenario, s.Segment, s.Segments, s.PointsDone = scenario.Name, r.e.Step+1, len(r.list), 0
+		s.Points = r.points()
+	})
+	return r.ready(ctx, scenario)
+}
+
+func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, error) {
+	plan := r.e.Item.Order.Plan
+	window := r.window()
+	began := r.d.now()
+	for {
+		var battery devices.Battery
+		err := r.reach(ctx, linkPatience, func(l devices.Link) (err error) {
+			battery, err = devices.ReadBattery(ctx, l)
+			return err
+		})
+		switch {
+		case isStop(ctx, err):
+			return "", err
+		case err != nil:
+			return r.giveUp("battery cannot be read: %s", why(err))
+		}
+		r.noteBattery(battery)
+		if float64(battery.LevelPct) < window.Least {
+			if r.gate == nil {
+				return r.giveUp("level %d %%, below the start window of %g to %g %%, and no power gate is set up: charge it and queue again", battery.LevelPct, window.Least, window.Most)
+			}
+			return LevelTooLow, nil
+		}
+		if battery.Plugged() != 0 && r.gate != nil {
+			if why := r.switchPower(ctx, false); why != "" {
+				return r.giveUp("%s", why)
+			}
+		}
+		report, err := r.apply(ctx)
+		switch {
+		case isStop(ctx, err):
+			return "", err
+		case err != nil:
+			return r.giveUp("preconditions cannot be set: %s", why(err))
+		}
+		unmet := report.Unmet()
+		if len(unmet) == 0 {
+			break
+		}
+		if r.cancelled() {
+			return r.giveUp("cancelled")
+		}
+		if !worthWaiting(unmet) || r.d.now().Sub(began) > plan.SettleLimit {
+			return r.giveUp("precondition unmet: %s", sayUnmet(unmet))
+		}
+		r.waitsFor(sayUnmet(unmet))
+		if err := r.d.clock.Sleep(ctx, 6*retryEvery); err != nil {
+			return "", err
+		}
+	}
+	return r.hold(ctx, scenario.Holds)
+}
+
+// apply sets the preconditions and keeps the report and what must be put back.
+func (r *run) apply(ctx context.Context) (report preconditions.Report, err error) {
+	r.waitsFor("preconditions being set")
+	err = r.reach(ctx, linkPatience, func(l devices.Link) error {
+		report, err = preconditions.Apply(ctx, l, r.d.facts(r.h, r.e.Item.Order.Plan), r.e.Item.Order.Set, func(c preconditions.Change) error {
+			for _, have := range r.e.Changes {
+				if have.Undo == c.Undo && have.Name == c.Name {
+					return nil // the same old value, from an earlier segment
+				}
+			}
+			r.e.Changes = append(r.e.Changes, c)
+			return r.d.saveEntry(r.e)
+		})
+		return err
+	})
+	if err != nil {
+		return report, err
+	}
+	r.e.Report = conditions(report)
+	r.rec.Handset = handsetRecord(r.h, report)
+	return report, r.d.store.PutRun(r.rec)
+}
+
+// worthWaiting reports whether time alone mends everything that is unmet.
+func worthWaiting(unmet []preconditions.Line) bool {
+	for _, l := range unmet {
+		if l.Mender != preconditions.ByWaiting {
+			return false
+		}
+	}
+	return true
+}
+
+func sayUnmet(unmet []preconditions.Line) string {
+	var said []string
+	for _, l := range unmet {
+		text := fmt.Sprintf("%s: wanted %s, found %s", l.Name, l.Wanted, l.Found)
+		if l.Mend != "" {
+			text += " (" + l.Mend + ")"
+		}
+		said = append(said, text)
+	}
+	return strings.Join(said, "; ")
+}
+
+// hold waits until the scenario's named limits are free.
+func (r *run) hold(ctx context.Context, names []string) (Event, error) {
+	for {
+		if full := r.d.limits.take(names); full == "" {
+			r.held = names
+			return Ready, nil
+		} else {
+			r.waitsFor("limit " + full + " to be free")
+		}
+		if r.cancelled() {
+			return r.giveUp("cancelled")
+		}
+		if err := r.d.clock.Sleep(ctx, retryEvery); err != nil {
+			return "", err
+		}
+	}
+}
+
+func (r *run) release() {
+	r.d.limits.give(r.held)
+	r.held = nil
+}
+
+// recharge opens the power gate until the level is at the top of the start window, with
+// the gate closed while the battery is too hot. The gate is closed on every way out.
+func (r *run) recharge(ctx context.Context) (event Event, err error) {
+	plan, window := r.e.Item.Order.Plan, r.window()
+	defer func() {
+		bounded, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
+		defer cancel()
+		if closing := r.gate.Close(bounded); closing != nil {
+			r.log.Error().Err(closing).Str("gate", r.gate.Name()).Msg("the power gate did not close: cut the power by hand")
+			r.note("power gate %s did not close: %s", r.gate.Name(), why(closing))
+		}
+	}()
+	if why := r.switchPower(ctx, true); why != "" {
+		return r.giveUp("%s", why)
+	}
+	began, open := r.d.now(), true
+	for {
+		if err := r.d.clock.Sleep(ctx, r.d.pollEvery); err != nil {
+			return "", err
+		}
+		if r.cancelled() {
+			return r.giveUp("cancelled")
+		}
+		var battery devices.Battery
+		err := r.reach(ctx, linkPatience, func(l devices.Link) (err error) {
+			battery, err = devices.ReadBattery(ctx, l)
+			return err
+		})
+		switch {
+		case isStop(ctx, err):
+			return "", err
+		case err != nil:
+			return r.giveUp("recharge: %s", why(err))
+		}
+		r.noteBattery(battery)
+		r.waitsFor(fmt.Sprintf("recharge to %g %%", window.Most))
+		tempC, tempKnown := 0.0, battery.TempC != nil
+		if tempKnown {
+			tempC = *battery.TempC
+		}
+		switch {
+		case float64(battery.LevelPct) >= window.Most:
+			if why := r.switchPower(ctx, false); why != "" {
+				return r.giveUp("%s", why)
+			}
+			return InWindow, nil
+		case r.d.now().Sub(began) > plan.RechargeLimit:
+			return r.giveUp("recharge: level %d %% after %s, wanted %g %%: look at charger, cable and charge limit", battery.LevelPct, round(plan.RechargeLimit), window.Most)
+		case open && !tempKnown:
+			return r.giveUp("recharge: the handset gives no battery temperature, and it must not be charged unwatched without one")
+		case open && tempC >= plan.RechargeStopTempC:
+			r.note("recharge held: battery at %.1f °C (limit %.1f)", tempC, plan.RechargeStopTempC)
+			if err := r.gate.Close(ctx); err != nil {
+				return r.giveUp("recharge: battery at %.1f °C and power gate %s does not close: %s", tempC, r.gate.Name(), why(err))
+			}
+			open = false
+		case !open && tempC <= plan.RechargeStopTempC-heatHeadroomC:
+			if err := r.gate.Open(ctx); err != nil {
+				return r.giveUp("recharge: power gate %s does not open: %s", r.gate.Name(), why(err))
+			}
+			open = true
+		}
+		if !open {
+			r.waitsFor(fmt.Sprintf("battery to cool: %.1f °C, goes on at %.1f", tempC, plan.RechargeStopTempC-heatHeadroomC))
+		}
+	}
+}
+
+// switchPower opens or closes the gate and waits until the handset itself shows that
+// power came or went. It returns why that failed, or "".
+func (r *run) switchPower(ctx context.Context, on bool) string {
+	act, want := r.gate.Close, "cut"
+	if on {
+		act, want = r.gate.Open, "open"
+	}
+	if err := act(ctx); err != nil {
+		return fmt.Sprintf("power gate %s: %s", r.gate.Name(), why(err))
+	}
+	for began := r.d.now(); ; {
+		var battery devices.Battery
+		err := r.reach(ctx, linkPatience, func(l devices.Link) (err error) {
+			battery, err = devices.ReadBattery(ctx, l)
+			return err
+		})
+		if err != nil {
+			return fmt.Sprintf("power gate %s was told to %s, but the battery cannot be read: %s", r.gate.Name(), want, why(err))
+		}
+		if (battery.Plugged() != 0) == on {
+			return ""
+		}
+		if r.d.now().Sub(began) > powerPatience {
+			return fmt.Sprintf("power gate %s was told to %s, but the handset still says %s", r.gate.Name(), want, sayPower(battery.Plugged()))
+		}
+		if err := r.d.clock.Sleep(ctx, retryEvery); err != nil {
+			return why(err)
+		}
+	}
+}
+
+func sayPower(plugged int) string {
+	if plugged == 0 {
+		return "no power"
+	}
+	return "power seen"
+}
+
+// settle starts the activity and waits for the start edge.
+func (r *run) settle(ctx context.Context) (Event, error) {
+	if r.live == nil {
+		if event, err := r.begin(ctx); event != "" || err != nil {
+			return event, err
+		}
+	}
+	return r.follow(ctx)
+}
+
+// drain watches the segment until it ends.
+func (r *run) drain(ctx context.Context) (Event, error) {
+	if r.live == nil {
+		if err := r.takeUp(); err != nil {
+			return "", err
+		}
+	}
+	return r.follow(ctx)
+}
+
+// restore puts every changed setting back, newest first, and leaves the handset on its
+// home screen with the screen off. It waits for a handset that is away as long as it takes.
+func (r *run) restore(ctx context.Context) (Event, error) {
+	r.release()
+	r.waitsFor("settings being put back")
+	for try := 1; ; try++ {
+		err := r.reach(ctx, 0, func(l devices.Link) error {
+			if err := preconditions.Restore(ctx, l, r.e.Changes); err != nil {
+				return err
+			}
+			_, err := devices.Run(ctx, l, "input keyevent 3; input keyevent 223")
+			return err
+		})
+		if isStop(ctx, err) {
+			return "", err
+		}
+		if err == nil {
+			r.e.Changes = nil
+			break
+		}
+		r.log.Warn().Err(err).Int("try", try).Msg("settings did not go back")
+		if try == restoreTries {
+			r.note("settings were not all put back: %s", why(err))
+			break
+		}
+		if err := r.d.clock.Sleep(ctx, retryEvery); err != nil {
+			return "", err
+		}
+	}
+	if r.e.StopReason != "" {
+		return RestoredEarly, nil
+	}
+	return RestoredDone, nil
+}
+
+// reach runs f with a link to the handset. While the handset is away it waits and tries
+// again, up to patience (0: as long as it takes); the last error is returned then.
+func (r *run) reach(ctx context.Context, patience time.Duration, f func(devices.Link) error) error {
+	began := r.d.now()
+	for {
+		l, err := r.d.linkTo(r.h)
+		if err == nil {
+			if err = f(l); err == nil || !linkDown(err) || ctx.Err() != nil {
+				r.d.tell(r.h.Name, func(s *HandsetStatus) { s.LinkLostAt = time.Time{} })
+				return errors.Join(err, ctx.Err())
+			}
+		}
+		r.d.tell(r.h.Name, func(s *HandsetStatus) {
+			if s.LinkLostAt.IsZero() {
+				s.LinkLostAt = r.d.now()
+			}
+			s.WaitsFor = "the link: " + why(err)
+		})
+		if patience > 0 && r.d.now().Sub(began) > patience {
+			return err
+		}
+		if r.cancelled() && patience > 0 {
+			return err
+		}
+		if err := r.d.clock.Sleep(ctx, retryEvery); err != nil {
+			return err
+		}
+	}
+}
+
+// isStop reports whether an error only says that the daemon is stopping.
+func isStop(ctx context.Context, err error) bool { return err != nil && ctx.Err() != nil }
+
+// standBy holds the run while its item is paused.
+func (r *run) standBy(ctx context.Context) error {
+	for {
+		it, ok := r.d.queue.item(r.e.Item.ID)
+		if !ok || !it.Paused || it.State == Cancelled {
+			return nil
+		}
+		r.waitsFor("to be resumed")
+		if err := r.d.clock.Sleep(ctx, retryEvery); err != nil {
+			return err
+		}
+	}
+}
+
+func (r *run) cancelled() bool {
+	it, ok := r.d.queue.item(r.e.Item.ID)
+	return ok && it.State == Cancelled
+}
+
+// skipWhatCannotEnd passes over segments that would not end in time by their estimate,
+// and says so in the record of each.
+func (r *run) skipWhatCannotEnd() error {
+	by := r.e.Item.FinishBy
+	for ; !by.IsZero() && r.e.Step < len(r.list); r.e.Step++ {
+		need := r.d.pace.segment(r.h.Name, r.scenario(), r.e.Item.Order.Plan, r.points())
+		if !r.d.now().Add(need).After(by) {
+			return nil
+		}
+		g := r.newSegment()
+		g.Outcome = results.Skipped
+		g.Reason = fmt.Sprintf("would take about %s, and the night ends at %s", need.Round(time.Minute), by.Format("15:04"))
+		g.StartedAt, g.EndedAt = r.d.now(), r.d.now()
+		r.e.Attempt = 1
+		if err := r.d.store.PutSegment(g); err != nil {
+			return err
+		}
+		r.log.Info().Str("scenario", g.Scenario).Str("reason", g.Reason).Msg("segment not begun")
+	}
+	return nil
+}
+
+func (r *run) scenario() scenarios.Scenario {
+	return r.e.Item.Order.Scenarios[r.list[r.e.Step].Scenario]
+}
+
+// points is the drain target of the segment at hand, percentage points.
+func (r *run) points() int {
+	if own := r.list[r.e.Step].DrainPoints; own > 0 {
+		return own
+	}
+	return r.e.Item.Order.Plan.DrainPoints
+}
+
+func (r *run) warmUp() time.Duration {
+	s := r.list[r.e.Step]
+	for _, d := range []time.Duration{s.WarmUp, r.scenario().WarmUp} {
+		if d > 0 {
+			return d
+		}
+	}
+	return r.e.Item.Order.Plan.WarmUp
+}
+
+func (r *run) limit() time.Duration {
+	if own := r.list[r.e.Step].Limit; own > 0 {
+		return own
+	}
+	return r.e.Item.Order.Plan.SegmentLimit
+}
+
+// window is the level, %, within which a segment may start.
+func (r *run) window() scenarios.Window { return startWindow(r.h, r.e.Item.Order.Plan) }
+
+func (r *run) waitsFor(what string) {
+	r.d.tell(r.h.Name, func(s *HandsetStatus) { s.WaitsFor = what })
+}
+
+func (r *run) note(format string, args ...any) {
+	n := results.Note{At: r.d.now(), Text: fmt.Sprintf(format, args...)}
+	r.rec.Notes = append(r.rec.Notes, n)
+	r.log.Warn().Msg(n.Text)
+}
+
+func (r *run) noteBattery(b devices.Battery) {
+	r.d.tell(r.h.Name, func(s *HandsetStatus) {
+		s.LevelPct, s.TempC, s.ReadAt = b.LevelPct, b.TempC, r.d.now()
+	})
+}
+
+// conditions turns a report into records.
+func conditions(report preconditions.Report) []results.Condition {
+	var list []results.Condition
+	for _, l := range report.Lines {
+		list = append(list, results.Condition{Name: l.Name, Wanted: l.Wanted, Found: l.Found, Verdict: string(l.Verdict), Required: l.Required, Mend: l.Mend})
+	}
+	return list
+}
+
+func handsetRecord(h scenarios.Handset, report preconditions.Report) results.Handset {
+	id := report.Identity
+	return results.Handset{
+		Name: h.Name, Serial: h.Serial, Model: id.Model, AndroidVersion: id.AndroidVersion, SDK: id.SDK, Build: id.Build,
+		SecurityPatch: id.SecurityPatch, CapacityMAh: h.CapacityMAh, NominalMV: h.NominalMV, Apps: report.Apps, Calibration: h.CurveDate,
+	}
+}

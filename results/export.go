@@ -1,0 +1,294 @@
+package results
+
+import (
+	"bufio"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// A Column describes one column of an exported table. A value that was not measured is
+// empty in CSV and null in JSON Lines, never 0.
+type Column struct {
+	Name  string `json:"name"` // with the unit in it: level_pct, voltage_mv, t_host_utc
+	Type  string `json:"type"` // "string", "integer", "number", "boolean", "time" (RFC 3339, UTC)
+	Unit  string `json:"unit,omitempty"`
+	About string `json:"about"`
+}
+
+// A Table describes one kind of exported table: a row for each record.
+type Table struct {
+	Name    string   `json:"name"`
+	About   string   `json:"about"`
+	Columns []Column `json:"columns"`
+	rows    func(s *Store, g Segment, row func(...any) error) error
+}
+
+// Tables are all tables that can be exported, in the order in which people ask for them.
+// Each row begins with the handset, run and segment that it belongs to.
+func Tables() []Table { return tables }
+
+var key = []Column{
+	{"handset", "string", "", "the handset's name on the bench"},
+	{"run_id", "string", "", "the run"},
+	{"segment_id", "string", "", "the segment"},
+	{"scenario", "string", "", "the scenario of the segment"},
+}
+
+func keyed(columns ...Column) []Column { return append(slices.Clone(key), columns...) }
+
+var tables = []Table{
+	{"samples", "One row a reading of battery and temperature.", keyed(
+		Column{"seq", "integer", "", "number of the sample within its segment"},
+		Column{"t_host_utc", "time", "", "host's clock, from the handset's uptime and the offset read when the segment began"},
+		Column{"t_handset_utc", "time", "", "the handset's own wall clock; it may jump"},
+		Column{"uptime_ms", "integer", "ms", "the handset's clock since boot, sleep included; durations come from this one"},
+		Column{"level_pct", "integer", "%", "level that the handset reports"},
+		Column{"charge_counter_raw", "integer", "", "charge counter in the unit that this handset uses (µAh by definition, not always)"},
+		Column{"voltage_mv", "integer", "mV", "battery voltage"},
+		Column{"battery_temp_c", "number", "°C", "battery temperature"},
+		Column{"current_raw", "integer", "", "current in this handset's sign and unit"},
+		Column{"status", "integer", "", "battery status: 1 unknown, 2 charging, 3 discharging, 4 not charging, 5 full"},
+		Column{"plugged", "integer", "", "power seen, sum of 1 mains, 2 USB, 4 wireless, 8 dock; 0 none"},
+	), func(s *Store, g Segment, row func(...any) error) error {
+		samples, err := s.Samples(g.ID)
+		for _, p := range samples {
+			if err := row(p.Seq, p.HostAt, p.PhoneAt, p.UptimeMS, p.LevelPct, p.CounterRaw, p.VoltageMV, p.TempC, p.CurrentRaw, p.Status, p.Plugged); err != nil {
+				return err
+			}
+		}
+		return err
+	}},
+	{"edges", "One row a level edge: the reported level fell by a point (or more) within the interval.", keyed(
+		Column{"level_pct", "integer", "%", "level reached"},
+		Column{"lo_uptime_ms", "integer", "ms", "uptime of the last sample above"},
+		Column{"hi_uptime_ms", "integer", "ms", "uptime of the first sample at or below"},
+		Column{"measured", "boolean", "", "whether it lies between the segment's start edge and stop edge"},
+	), func(_ *Store, g Segment, row func(...any) error) error {
+		first, last, ok := g.Window()
+		for _, e := range g.Edges {
+			if err := row(e.LevelPct, e.LoUpMS, e.HiUpMS, ok && e.HiUpMS >= first && e.HiUpMS <= last); err != nil {
+				return err
+			}
+		}
+		return nil
+	}},
+	{"segments", "One row a segment, whatever became of it.", keyed(
+		Column{"plan", "string", "", "the plan"},
+		Column{"index", "integer", "", "position in the plan's list, from 1"},
+		Column{"repeat", "integer", "", "which repeat of the list, from 1"},
+		Column{"attempt", "integer", "", "from 1; more when an earlier one was spoiled"},
+		Column{"outcome", "string", "", "measured, flagged, spoiled, skipped, underway"},
+		Column{"reason", "string", "", "why it was flagged, spoiled, skipped or ended early"},
+		Column{"ended_by", "string", "", "what ended it on the handset"},
+		Column{"points", "integer", "percentage points", "points from the start edge to the last measured edge"},
+		Column{"target_points", "integer", "percentage points", "drain target"},
+		Column{"started_utc", "time", "", "when the activity was started, host's clock"},
+		Column{"ended_utc", "time", "", "time of the last sample, host's clock"},
+		Column{"start_edge_uptime_ms", "integer", "ms", "uptime of the start edge, end of its interval"},
+		Column{"stop_edge_uptime_ms", "integer", "ms", "uptime of the last measured edge, end of its interval"},
+		Column{"warm_up_s", "number", "s", "time from the activity's start that is left out"},
+		Column{"loop_s", "number", "s", "nominal length of one loop of the scenario"},
+		Column{"sample_every_s", "number", "s", "time between two samples"},
+		Column{"samples", "integer", "", "samples stored"},
+		Column{"revivals", "integer", "", "how often the activity was brought back"},
+		Column{"boot_id", "string", "", "the handset's boot"},
+		Column{"workload_hash", "string", "", "SHA-256 of the compiled scenario"},
+		Column{"workload_version", "string", "", "the scenario's version"},
+	), func(_ *Store, g Segment, row func(...any) error) error {
+		var first, last *int64
+		if f, l, ok := g.Window(); ok {
+			first, last = &f, &l
+		}
+		return row(g.Plan, g.Index, g.Repeat, g.Attempt, g.Outcome, g.Reason, g.EndedBy, g.Points(), g.TargetPoints, g.StartedAt, g.EndedAt,
+			first, last, g.WarmUpS, g.LoopS, g.SampleEveryS, g.Samples, g.Revivals, g.BootID, g.WorkloadHash, g.WorkloadVersion)
+	}},
+	{"conditions", "One row a precondition as it was read back before the segment, and one a drift during it.", keyed(
+		Column{"kind", "string", "", "precondition or drift"},
+		Column{"at_utc", "time", "", "when a drift was seen, host's clock"},
+		Column{"name", "string", "", "the precondition"},
+		Column{"wanted", "string", "", "value wanted"},
+		Column{"found", "string", "", "value read back"},
+		Column{"verdict", "string", "", "met, not met, cannot be read"},
+		Column{"required", "boolean", "", "whether the plan requires it; a drift of it flags the segment"},
+	), func(_ *Store, g Segment, row func(...any) error) error {
+		for _, c := range g.Conditions {
+			if err := row("precondition", time.Time{}, c.Name, c.Wanted, c.Found, c.Verdict, c.Required); err != nil {
+				return err
+			}
+		}
+		for _, d := range g.Drift {
+			if err := row("drift", d.At, d.Name, d.Wanted, d.Found, "not met", !d.Tolerated); err != nil {
+				return err
+			}
+		}
+		return nil
+	}},
+	{"evidence", "One row a proof that the activity ran.", keyed(
+		Column{"t_host_utc", "time", "", "host's clock"},
+		Column{"uptime_ms", "integer", "ms", "the handset's clock since boot; empty where the proof reached the host directly"},
+		Column{"kind", "string", "", "page, playback, files, frames, call, foreground, asleep, cycle"},
+		Column{"value", "number", "", "what was counted: page number, position, files, frames"},
+		Column{"detail", "string", "", "more, as the handset or its page said it"},
+	), func(_ *Store, g Segment, row func(...any) error) error {
+		for _, e := range g.Evidence {
+			var up *int64
+			if e.UptimeMS != 0 {
+				up = &e.UptimeMS
+			}
+			if err := row(e.At, up, e.Kind, e.Value, e.Detail); err != nil {
+				return err
+			}
+		}
+		return nil
+	}},
+}
+
+// A Filter chooses what is exported; empty fields choose everything.
+type Filter struct {
+	Handset, Run, Plan, Scenario string
+	From, To                     time.Time // of the segment's start, host's clock; To is left out
+}
+
+func (f Filter) takes(g Segment) bool {
+	match := func(want, have string) bool { return want == "" || want == have }
+	return match(f.Handset, g.Handset) && match(f.Run, g.RunID) && match(f.Plan, g.Plan) && match(f.Scenario, g.Scenario) &&
+		(f.From.IsZero() || !g.StartedAt.Before(f.From)) && (f.To.IsZero() || g.StartedAt.Before(f.To))
+}
+
+// Formats are the formats that Export writes.
+func Formats() []string { return []string{"csv", "jsonl"} }
+
+// TableNamed returns the table of a name; the error lists the names.
+func TableNamed(name string) (Table, error) {
+	var names []string
+	for _, t := range tables {
+		if t.Name == name {
+			return t, nil
+		}
+		names = append(names, t.Name)
+	}
+	return Table{}, fmt.Errorf("no table %q: there are %s", name, strings.Join(names, ", "))
+}
+
+// Export writes one table in one format to w, segment by segment, and returns the rows
+// written. What cannot be read of the store is left out and named in the error; the rest
+// is written all the same.
+func Export(s *Store, t Table, format string, f Filter, w io.Writer) (rows int, err error) {
+	buffered := bufio.NewWriterSize(w, 1<<16)
+	put, flush, err := rowWriter(t, format, buffered)
+	if err != nil {
+		return 0, err
+	}
+	segments, err := s.Segments("")
+	bad := []error{err}
+	var writing error
+	for _, g := range segments {
+		if !f.takes(g) || writing != nil {
+			continue
+		}
+		err := t.rows(s, g, func(values ...any) error {
+			rows++
+			writing = put(append([]any{g.Handset, g.RunID, g.ID, g.Scenario}, values...))
+			return writing
+		})
+		bad = append(bad, err)
+	}
+	if writing == nil {
+		bad = append(bad, flush(), buffered.Flush())
+	}
+	return rows, errors.Join(bad...)
+}
+
+func rowWriter(t Table, format string, w io.Writer) (put func([]any) error, flush func() error, err error) {
+	switch format {
+	case "csv":
+		out := csv.NewWriter(w)
+		head := make([]string, len(t.Columns))
+		for i, c := range t.Columns {
+			head[i] = c.Name
+		}
+		line := make([]string, len(t.Columns))
+		return func(values []any) error {
+				for i, v := range values {
+					line[i] = cell(v)
+				}
+				return out.Write(line)
+			}, func() error {
+				out.Flush()
+				return out.Error()
+			}, out.Write(head)
+	case "jsonl":
+		var line []byte
+		return func(values []any) error {
+			line = append(line[:0], '{')
+			for i, v := range values {
+				if i > 0 {
+					line = append(line, ',')
+				}
+				line = strconv.AppendQuote(line, t.Columns[i].Name)
+				line = append(line, ':')
+				value, err := json.Marshal(plain(v))
+				if err != nil {
+					return fmt.Errorf("column %s: %w", t.Columns[i].Name, err)
+				}
+				line = append(line, value...)
+			}
+			_, err := w.Write(append(line, '}', '\n'))
+			return err
+		}, func() error { return nil }, nil
+	}
+	return nil, nil, fmt.Errorf("no format %q: there are %s", format, strings.Join(Formats(), ", "))
+}
+
+// plain is a value as JSON has it: nil where there is none, times as RFC 3339 in UTC.
+func plain(v any) any {
+	switch v := v.(type) {
+	case *int64:
+		if v == nil {
+			return nil
+		}
+		return *v
+	case *float64:
+		if v == nil {
+			return nil
+		}
+		return *v
+	case time.Time:
+		if v.IsZero() {
+			return nil
+		}
+		return v.UTC().Format("2006-01-02T15:04:05.000Z07:00")
+	}
+	return v
+}
+
+func cell(v any) string {
+	switch v := plain(v).(type) {
+	case nil:
+		return ""
+	case string:
+		return v
+	case float64:
+		return strconv.FormatFloat(v, 'g', -1, 64)
+	default:
+		return fmt.Sprint(v)
+	}
+}
+
+// Describe writes the machine-readable description of all tables, as JSON.
+func Describe(w io.Writer) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	return e.Encode(map[string]any{
+		"format_version": FormatVersion,
+		"about":          "Rundown's exported tables. Empty (CSV) or null (JSON Lines) is not measured, never zero. All times are UTC.",
+		"tables":         tables,
+	})
+}

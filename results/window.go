@@ -1,0 +1,37 @@
+package results
+
+// Window is the stretch that is measured: from the start edge, the first level edge once
+// the warm-up is over, to the edge TargetPoints lower, or the last one if it did not get
+// that far. Both are the ends of their edges' intervals, in ms of the handset's uptime.
+// ok is false with fewer than two such edges.
+func (g Segment) Window() (startUpMS, stopUpMS int64, ok bool) {
+	start, stop, ok := g.window()
+	if !ok {
+		return 0, 0, false
+	}
+	return g.Edges[start].HiUpMS, g.Edges[stop].HiUpMS, true
+}
+
+// Points is how many percentage points lie within the Window; 0 without one.
+func (g Segment) Points() int {
+	start, stop, ok := g.window()
+	if !ok {
+		return 0
+	}
+	return g.Edges[start].LevelPct - g.Edges[stop].LevelPct
+}
+
+func (g Segment) window() (start, stop int, ok bool) {
+	warm := (g.ActivityUpS + g.WarmUpS) * 1000
+	for start < len(g.Edges) && float64(g.Edges[start].HiUpMS) < warm {
+		start++
+	}
+	if start >= len(g.Edges)-1 {
+		return 0, 0, false
+	}
+	stop = start
+	for stop < len(g.Edges)-1 && g.Edges[start].LevelPct-g.Edges[stop].LevelPct < g.TargetPoints {
+		stop++
+	}
+	return start, stop, true
+}
