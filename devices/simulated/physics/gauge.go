@@ -104,7 +104,8 @@ type gauge struct {
 	frozen                                           bool
 }
 
-func newGauge(o GaugeOptions, rng *rand.Rand) *gauge {
+// newGauge makes a gauge whose bend is drawn from made, and all else from rng.
+func newGauge(o GaugeOptions, made, rng *rand.Rand) *gauge {
 	if o.CounterGain == 0 {
 		o.CounterGain = 1
 	}
@@ -119,9 +120,9 @@ func newGauge(o GaugeOptions, rng *rand.Rand) *gauge {
 	}
 	g := &gauge{o: o, rng: rng}
 	for i := range g.wave {
-		// Wavelengths of 12 to 60 points, log-uniform (invented).
-		g.wave[i].k = 2 * math.Pi / (12 * math.Pow(5, rng.Float64()))
-		g.wave[i].phase = 2 * math.Pi * rng.Float64()
+		// Wavelengths of 12 to 60 points, uniform (invented).
+		g.wave[i].k = 2 * math.Pi / (12 + 48*made.Float64())
+		g.wave[i].phase = 2 * math.Pi * made.Float64()
 	}
 	g.nextLevel = o.LevelRefreshS * rng.Float64()
 	g.nextCounter = o.CounterRefreshS * rng.Float64()

@@ -31,7 +31,12 @@ type HeatOptions struct {
 
 // Options make a phone. Zero means the default where zero makes no sense, else none.
 type Options struct {
-	Seed     uint64
+	Seed uint64
+	// RunSeed makes another run of the same phone: its gauge's own bend stays, background
+	// power and noise differ.
+	RunSeed uint64
+	// StepS is the longest internal step, s; 0 means 1. Longer ones are for surveys of many phones.
+	StepS    float64
 	Cell     Cell // OCV nil means Phone440; CapacityMAh 0 means 4500; ROhm 0 means 0.13; CutoffV 0 means 3.0
 	SoC      float64
 	AmbientC float64 // as given; 0 is freezing
@@ -70,9 +75,6 @@ type Totals struct {
 	// DriftAh is the charge that goes with DriftJ.
 	DriftAh float64
 }
-
-// step is the longest internal step, s.
-const step = 1.0
 
 // A Phone is a cell with what draws from it, heats it, charges it and reads it. It is
 // not safe for use by two goroutines at once.
@@ -113,6 +115,7 @@ func NewPhone(o Options) *Phone {
 	if o.Cell.OCV == nil {
 		o.Cell.OCV = Phone440
 	}
+	def(&o.StepS, 1)
 	def(&o.Cell.CapacityMAh, 4500)
 	def(&o.Cell.ROhm, 0.13)
 	def(&o.Cell.CutoffV, 3.0)
@@ -123,10 +126,10 @@ func NewPhone(o Options) *Phone {
 	def(&o.Heat.KPerW, 7)
 	o.Charger = o.Charger.filled(o.Cell)
 	o.SoC = max(0, min(1, o.SoC))
-	p := &Phone{o: o, rng: rand.New(rand.NewPCG(o.Seed, 0x9e3779b97f4a7c15)), soc: o.SoC, tempC: o.AmbientC, activity: math.MinInt}
-	p.gauge = newGauge(o.Gauge, rand.New(rand.NewPCG(o.Seed, 0xda942042e4dd58b5)))
+	p := &Phone{o: o, rng: rand.New(rand.NewPCG(o.Seed, o.RunSeed+0x9e3779b97f4a7c15)), soc: o.SoC, tempC: o.AmbientC, activity: math.MinInt}
+	p.gauge = newGauge(o.Gauge, rand.New(rand.NewPCG(o.Seed, 0xda942042e4dd58b5)), rand.New(rand.NewPCG(o.Seed, o.RunSeed+0xd1342543de82ef95)))
 	p.volts = o.Cell.OCV.Volts(p.soc)
-	p.decay = p.decays(step)
+	p.decay = p.decays(o.StepS)
 	p.wander = p.rng.NormFloat64()
 	p.gauge.see(0, 0, p.soc, 0, p.volts, p.tempC, o.Cell.CapacityMAh)
 	return p
@@ -138,17 +141,18 @@ func (p *Phone) decays(dt float64) [4]float64 {
 }
 
 // Advance lets the phone live until the uptime to under one load. A time not after the
-// present is no time at all. It steps by 1 s at most.
+// present is no time at all. It steps by Options.StepS at most.
 func (p *Phone) Advance(to time.Duration, l Load) {
 	end := to.Seconds()
 	if l.Activity != p.activity {
 		p.activity, p.began, p.driftGone, p.startLeft = l.Activity, p.up, 1, 1
 	}
 	for p.up < end {
+		step := p.o.StepS
 		dt, d := step, p.decay
-		// Steps stay on whole seconds of uptime, so that where a caller stops makes no
+		// Steps stay on whole multiples of uptime, so that where a caller stops makes no
 		// more difference than it must.
-		if next := math.Floor(p.up) + 1; next < end {
+		if next := (math.Floor(p.up/step) + 1) * step; next < end {
 			dt = next - p.up
 		} else {
 			dt = end - p.up
@@ -284,7 +288,7 @@ func (p *Phone) SetAmbientC(c float64) { p.o.AmbientC = c }
 // from it.
 func (p *Phone) Reboot() {
 	p.up, p.activity = 0, math.MinInt
-	g := newGauge(p.o.Gauge, p.gauge.rng)
+	g := newGauge(p.o.Gauge, p.gauge.rng, p.gauge.rng)
 	g.wave, g.count, g.frozen = p.gauge.wave, p.gauge.count, p.gauge.frozen
 	g.lagged, g.level, g.started, g.shown = 100*p.soc, p.gauge.level, true, p.gauge.shown
 	p.gauge = g

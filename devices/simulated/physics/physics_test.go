@@ -276,7 +276,8 @@ func TestGaugeFaults(t *testing.T) {
 	if floor != 92 || ceil != 93 {
 		t.Errorf("a charge of 92.3 %% shows %d rounded down and %d up", floor, ceil)
 	}
-	bent := newGauge(GaugeOptions{BendSDPct: 0.15}, NewPhone(Options{}).rng)
+	rng := NewPhone(Options{}).rng
+	bent := newGauge(GaugeOptions{BendSDPct: 0.15}, rng, rng)
 	ss := 0.0
 	for i := range 900 {
 		b := bent.bend(5 + float64(i)/10)
