@@ -323,7 +323,7 @@ func said(ctx context.Context, l devices.Link, key string) string {
 // command line names our program: its number may since have been given to another.
 // Writing the uptime into contact tells the recorder that the host is still there.
 const inspect = `_b=
-read -r _b </proc/sys/kernel/random/boot_id 2>/dev/null
+read -r _b 2>/dev/null </proc/sys/kernel/random/boot_id
 [ -n "$_b" ] || _b=boot-count-$(settings get global boot_count 2>/dev/null)
 echo "boot $_b"
 _u=
@@ -345,7 +345,7 @@ if [ -d "$_d" ]; then
 	done 2>/dev/null
 	for _f in boot end; do
 		_t=
-		read -r _t <"$_d/$_f.txt" 2>/dev/null
+		read -r _t 2>/dev/null <"$_d/$_f.txt"
 		[ -n "$_t" ] && echo "$_f.txt $_t"
 	done
 	for _f in samples activity; do
@@ -454,12 +454,12 @@ func Revive(ctx context.Context, l devices.Link, key string) error {
 	}
 	// The call itself must not hang on a teardown that does: the work is left in the
 	// background and waited for.
-	out, err := call(ctx, l, key, `read -r _old <"$_d/workload.pid" 2>/dev/null
+	out, err := call(ctx, l, key, `read -r _old 2>/dev/null <"$_d/workload.pid"
 setsid sh "$_d/workload.sh" "$_d" revive </dev/null >/dev/null 2>>"$_d/errors.txt" &
 _i=0
 while [ "$_i" -lt 100 ]; do
 	_p=
-	read -r _p <"$_d/workload.pid" 2>/dev/null
+	read -r _p 2>/dev/null <"$_d/workload.pid"
 	[ -n "$_p" ] && [ "$_p" != "$_old" ] && break
 	sleep 0.2
 	_i=$((_i + 1))

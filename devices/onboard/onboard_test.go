@@ -109,8 +109,8 @@ func TestLimits(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			everyShell(t, func(t *testing.T, ph phone) {
 				ph.set("battery", dump(50, 300, false))
-				tt.s.Key = tt.name
 				s := tt.s
+				s.Key = tt.name
 				s.Workload = Program{Stop: "ev tidied 1"}
 				w := begin(t, ph, s)
 				w.readings(2)

@@ -209,6 +209,7 @@ func TestFiles(t *testing.T) {
 func TestOpenURL(t *testing.T) {
 	everyShell(t, func(t *testing.T, ph phone) {
 		ph.set("battery", dump(60, 300, false))
+		ph.set("am", "Starting: Intent { act=android.intent.action.VIEW dat=http://localhost:1/Error }\n")
 		w := begin(t, ph, Segment{Key: "url", Workload: Program{
 			Start: "open_url 'http://localhost:1/s/k/browse/3?v=1&w=a b' org.example.browser\nev said $?\nopen_url http://localhost:1/\nev said $?",
 		}})

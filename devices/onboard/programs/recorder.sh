@@ -128,7 +128,7 @@ finish() {
 	_t=
 	# Empty for an instant while the host writes it.
 	for _i in 1 2 3; do
-		read -r _t <"$_dir/contact" 2>/dev/null
+		read -r _t 2>/dev/null <"$_dir/contact"
 		[ -n "$_t" ] && break
 		sleep 0.2
 	done
@@ -159,7 +159,7 @@ _told=
 trap '_told=1; [ -n "$_napping" ] && kill "$_napping" 2>/dev/null' TERM
 
 _boot=
-read -r _boot </proc/sys/kernel/random/boot_id 2>/dev/null
+read -r _boot 2>/dev/null </proc/sys/kernel/random/boot_id
 [ -n "$_boot" ] || _boot=boot-count-$(settings get global boot_count 2>/dev/null)
 mark begin "$_boot"
 _base=$_us

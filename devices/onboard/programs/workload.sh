@@ -153,8 +153,8 @@ dropfiles() {
 # text, and on older versions in nothing else.
 open_url() {
 	_t=$(am start -a android.intent.action.VIEW -d "$1" ${2:+"$2"} 2>&1)
-	case $_t in
-	*Error* | *Exception*)
+	case $_nl$_t in
+	*"${_nl}Error"* | *Exception*)
 		ev failed 1 "am start: $_t"
 		return 1
 		;;
@@ -194,7 +194,7 @@ endrunning() {
 		running "$_dir/workload.pid" workload.sh && kill -KILL "$_old"
 	fi 2>/dev/null
 	_t=
-	read -r _t <"$_dir/workload.state" 2>/dev/null
+	read -r _t 2>/dev/null <"$_dir/workload.state"
 	[ "$_t" = ended ] || teardown
 }
 
