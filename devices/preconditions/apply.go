@@ -221,9 +221,15 @@ func (e *entry) judge(r *readings, w Want, drift bool) (Line, state) {
 	line := Line{Name: e.Name, Wanted: w.text(e.Spec), Required: w.Required, Mender: e.Mender, Verdict: Met}
 	if s.unread != "" {
 		line.Found, line.Verdict = s.unread, CannotRead
-		line.Mend = e.mendText(w)
-		if e.Name == "luminance" && r.handset.Curve == nil {
+		switch {
+		case e.Name == namePermission:
+			line.Mend = e.mendText(w)
+		case e.Name == "luminance" && r.handset.Curve == nil:
 			line.Mend = noCurve
+		case slices.Contains(e.reads, devices.ReadBatteryState) && r.frozen():
+			line.Mend = "see real_readings"
+		default:
+			line.Mend = "look at it on the handset itself, or let the plan do without it (required: false)"
 		}
 		return line, s
 	}
@@ -238,8 +244,10 @@ func (e *entry) judge(r *readings, w Want, drift bool) (Line, state) {
 			line.Found = withUnit(number(s.value), e.Unit)
 		}
 	}
-	if s.unlessOff != "" {
-		line.Found += ", " + s.unlessOff
+	for _, but := range []string{s.unlessOff, s.unlessOn} {
+		if but != "" {
+			line.Found += ", " + but
+		}
 	}
 	if s.never != "" {
 		line.Found += "; " + s.never
@@ -259,7 +267,7 @@ func (s state) meets(e *entry, w Want, drift bool) bool {
 	}
 	switch e.Kind {
 	case OnOff:
-		return s.on == *w.On && (*w.On || s.unlessOff == "")
+		return s.on == *w.On && (*w.On || s.unlessOff == "") && (!*w.On || s.unlessOn == "")
 	case Number:
 		return math.Abs(s.value-*w.Value) <= max(w.within(e.Spec, drift), s.slack)
 	case Range:
@@ -499,6 +507,7 @@ func (a *applying) line(r *readings, w Want, refusal string) Line {
 			line.Verdict, line.Mend = Met, ""
 		}
 	case line.Verdict == Met:
+	case line.Verdict == CannotRead:
 	case refusal != "" && e.set != nil:
 		line.Mend = "give the shell its permission (see " + namePermission + "), or " + line.Mend
 	default:

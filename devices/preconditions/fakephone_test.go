@@ -28,21 +28,21 @@ type fakePhone struct {
 	sdk      int
 	settings map[string]string // "global wifi_on" -> value
 
-	battery                               string // text of dumpsys battery
-	wifi, data, bluetooth, nfc, loc, plan bool
-	airplane                              bool
-	volume                                int
-	dnd                                   int
-	saver                                 bool
-	locked, secureLock                    bool
-	screenOff                             bool
-	modeHz                                float64
-	usb                                   string
-	thermal                               int
-	overridden                            bool
-	displayDims                           float64 // subtracted from what the display shows, setting steps
-	freeKiB                               int64
-	autoSync                              bool
+	battery                         string // text of dumpsys battery
+	wifi, data, bluetooth, nfc, loc bool
+	airplane                        bool
+	volume                          int
+	dnd                             int
+	saver                           bool
+	locked, secureLock              bool
+	screenOff                       bool
+	modeHz                          float64
+	usb                             string
+	thermal                         int
+	overridden                      bool
+	displayDims                     float64 // subtracted from what the display shows, setting steps
+	freeKiB                         int64
+	autoSync                        bool
 
 	noList  bool            // settings list does not work
 	missing map[string]bool // commands that this phone lacks
@@ -107,8 +107,8 @@ func (p *fakePhone) Shell(ctx context.Context, command string) (devices.Output, 
 		return devices.Output{}, err
 	}
 	err = run.Run(ctx, file)
-	code, isExit := interp.IsExitStatus(err)
-	if err != nil && !isExit {
+	var code interp.ExitStatus
+	if err != nil && !errors.As(err, &code) {
 		return devices.Output{}, err
 	}
 	if p.away > 0 { // dropped by this command
@@ -127,7 +127,7 @@ func (p *fakePhone) exec(next interp.ExecHandlerFunc) interp.ExecHandlerFunc {
 		p.ran = append(p.ran, line)
 		if p.missing[args[0]] {
 			fmt.Fprintf(hc.Stderr, "/system/bin/sh: %s: inaccessible or not found\n", args[0])
-			return interp.NewExitStatus(127)
+			return interp.ExitStatus(127)
 		}
 		if p.silent[line] {
 			return nil
@@ -135,7 +135,7 @@ func (p *fakePhone) exec(next interp.ExecHandlerFunc) interp.ExecHandlerFunc {
 		text, code := p.android(args)
 		fmt.Fprint(hc.Stdout, text)
 		if code != 0 {
-			return interp.NewExitStatus(code)
+			return interp.ExitStatus(code)
 		}
 		return nil
 	}

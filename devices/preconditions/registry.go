@@ -32,9 +32,9 @@ type state struct {
 	slack float64
 	// unread: why it cannot be read.
 	unread string
-	// unlessOff and never: read, but not as wanted all the same, and why: only where
-	// "off" is wanted, or whatever is wanted.
-	unlessOff, never string
+	// unlessOff, unlessOn and never: read, but not as wanted all the same, and why: only
+	// where off is wanted, only where on is, or whatever is wanted.
+	unlessOff, unlessOn, never string
 }
 
 // A step is one change, tried in several ways, the first first.
@@ -181,17 +181,12 @@ var registry = []*entry{
 	},
 	{
 		Spec: Spec{Name: "wifi", Kind: OnOff, Mender: ByShell, Everyday: true, Drifts: true,
-			About: "Wi-Fi."},
+			About: "Wi-Fi; on means that it has also joined a network."},
 		reads: []devices.Operation{devices.ReadWifi},
 		keys:  []key{kWifi},
 		state: wifiState,
-		set: func(r *readings, found state, w Want) ([]step, string) {
-			if !*w.On && r.overWifi() {
-				return nil, "the link itself runs over Wi-Fi; link the handset over USB to measure with Wi-Fi off"
-			}
-			return r.toggle(found, w, devices.WifiOn, devices.WifiOff)
-		},
-		mend: turn("Wi-Fi", " in the handset's settings, and see that it joins the bench's network"),
+		set:   setWifi,
+		mend:  turn("Wi-Fi", " in the handset's settings, and see that it joins the bench's network"),
 	},
 	{
 		Spec: Spec{Name: "wifi_signal", Kind: Range, Unit: "dBm", Min: -100, Max: 0, Mender: ByHand, Advisory: true,

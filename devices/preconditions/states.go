@@ -24,6 +24,13 @@ func (r *readings) battery() (devices.Battery, error) {
 	return devices.ParseBattery(text)
 }
 
+// frozen says whether the battery readings were made up by somebody.
+func (r *readings) frozen() bool {
+	_, asked := r.results[devices.ReadBatteryState]
+	_, err := r.battery()
+	return asked && errors.Is(err, devices.ErrFrozen)
+}
+
 // toggle gives the step that turns something on or off and back to what was found.
 func (r *readings) toggle(found state, w Want, on, off devices.Operation) ([]step, string) {
 	do, undo := off, off
@@ -219,16 +226,25 @@ func wifiState(r *readings) state {
 		return state{on: keyOn}
 	}
 	s := state{on: said == "enabled"}
-	s.text = onOffText(s.on)
 	if s.on && wifiConnected.MatchString(text) {
-		s.text += ", connected"
+		s.text = "on, connected"
 	} else if s.on {
-		s.text += ", not connected"
+		s.unlessOn = "not connected" // a handset that has left its network is not as agreed
 	}
 	if keyReadable && keyOn != s.on {
 		s.never = "its setting says " + onOffText(keyOn)
 	}
 	return s
+}
+
+func setWifi(r *readings, found state, w Want) ([]step, string) {
+	switch {
+	case !*w.On && r.overWifi():
+		return nil, "the link itself runs over Wi-Fi; link the handset over USB to measure with Wi-Fi off"
+	case *w.On && found.on && found.never == "":
+		return nil, "" // on, but not connected: which network it joins is set by hand
+	}
+	return r.toggle(found, w, devices.WifiOn, devices.WifiOff)
 }
 
 func wifiSignal(r *readings) state {
@@ -553,6 +569,20 @@ func screenOn(power string) (on, known bool) {
 	return false, false
 }
 
+// shownBrightness returns what the display shows, 0 to 1. Of several displays (a folded
+// handset has one that is off) the first that is lit counts.
+func shownBrightness(dump string) (said string, shown bool) {
+	for _, m := range brightnessState.FindAllStringSubmatch(dump, -1) {
+		if f, err := strconv.ParseFloat(m[1], 64); err == nil && f > 0 {
+			return m[1], true
+		}
+		if !shown {
+			said, shown = m[1], true
+		}
+	}
+	return said, shown
+}
+
 // aospSteps is the range of the brightness setting that Android itself uses. Where the
 // handset keeps to it, what the display shows (0 to 1) is the setting 1 to 255.
 const aospSteps = 255
@@ -580,7 +610,7 @@ func luminanceState(r *readings) state {
 	power, _ := r.text(devices.ReadPower)
 	on, known := screenOn(power)
 	display, whyDisplay := r.text(devices.ReadDisplay)
-	said, shown := match(brightnessState, display)
+	said, shown := shownBrightness(display)
 	switch {
 	case known && !on:
 		text += ", screen off"
