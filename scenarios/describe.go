@@ -67,6 +67,7 @@ func valueOf[T any](e *entry, key string) T {
 type reader struct {
 	name   string
 	faults Faults
+	count  int // of faults, those beyond maxFaults included
 	visits int
 	spent  bool // too much was visited; say so once
 }
@@ -74,9 +75,13 @@ type reader struct {
 const (
 	maxDepth  = 24      // the deepest place of the description is half of this
 	maxVisits = 200_000 // nodes, each alias counted as often as it is used
+	maxFaults = 300     // that are listed; nobody mends more in one go
 )
 
 func (r *reader) fault(n *yaml.Node, path, format string, args ...any) {
+	if r.count++; r.count > maxFaults {
+		return
+	}
 	line, col := 1, 1
 	if n != nil {
 		line, col = max(n.Line, 1), max(n.Column, 1)
@@ -202,7 +207,7 @@ type object struct {
 func (o *object) wants() string { return o.noun + " with its keys" }
 
 func (o *object) read(r *reader, n *yaml.Node, path string) *entry {
-	before := len(r.faults)
+	before := r.count
 	n = r.resolve(n, path, o)
 	if n == nil {
 		return nil
@@ -250,7 +255,7 @@ func (o *object) read(r *reader, n *yaml.Node, path string) *entry {
 	if good && o.check != nil {
 		o.check(r, e)
 	}
-	e.sound = len(r.faults) == before
+	e.sound = r.count == before
 	return e
 }
 
@@ -316,7 +321,7 @@ type dictionary struct {
 func (d *dictionary) wants() string { return d.noun }
 
 func (d *dictionary) read(r *reader, n *yaml.Node, path string) *entry {
-	before := len(r.faults)
+	before := r.count
 	n = r.resolve(n, path, d)
 	if n == nil {
 		return nil
@@ -340,7 +345,7 @@ func (d *dictionary) read(r *reader, n *yaml.Node, path string) *entry {
 	if len(e.where) < d.least {
 		r.fault(n, path, "want %s, got none", d.noun)
 	}
-	e.sound = len(r.faults) == before
+	e.sound = r.count == before
 	return e
 }
 
@@ -373,7 +378,7 @@ type list struct {
 func (l *list) wants() string { return l.noun }
 
 func (l *list) read(r *reader, n *yaml.Node, path string) *entry {
-	before := len(r.faults)
+	before := r.count
 	n = r.resolve(n, path, l)
 	if n == nil {
 		return nil
@@ -398,7 +403,7 @@ func (l *list) read(r *reader, n *yaml.Node, path string) *entry {
 	if good && l.check != nil {
 		l.check(r, e)
 	}
-	e.sound = len(r.faults) == before
+	e.sound = r.count == before
 	return e
 }
 

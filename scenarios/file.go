@@ -35,7 +35,7 @@ type Bench struct {
 // Stage says where handsets reach the daemon's own little web site.
 type Stage struct {
 	Listen  string // host:port
-	Address string // host or host:port that handsets use; empty: through adb reverse, on localhost
+	Address string // host:port that handsets use; empty: through adb reverse, on localhost
 	Port    int    // the handset's fixed localhost port for adb reverse
 }
 

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"net"
+	"net/netip"
 	"os"
 	"path/filepath"
 	"slices"
@@ -48,6 +50,9 @@ func Parse(name string, b []byte) (File, error) {
 	if e == nil {
 		return File{}, r.within(b)
 	}
+	if r.spent { // what it refers to would be counted as often again
+		return File{}, r.within(b)
+	}
 	f := build(r, e)
 	if len(r.faults) > 0 {
 		return File{}, r.within(b)
@@ -64,7 +69,12 @@ func (r *reader) within(b []byte) Faults {
 		f.Line = min(max(f.Line, 1), len(lines))
 		f.Col = min(max(f.Col, 1), utf8.RuneCountInString(lines[f.Line-1])+1)
 	}
-	return r.faults.sorted()
+	sorted := r.faults.sorted()
+	if more := r.count - maxFaults; more > 0 {
+		last := sorted[len(sorted)-1]
+		sorted = append(sorted, Fault{File: r.name, Line: last.Line, Col: last.Col, Msg: fmt.Sprintf("%d more faults are not listed", more)})
+	}
+	return sorted
 }
 
 // document parses the YAML and returns the node below the document, or nil.
@@ -185,6 +195,7 @@ type builder struct {
 	e *entry // the whole file
 
 	built map[string]preconditions.Set
+	known []string // scenarios, built-in and own; see scenarioNames
 }
 
 // names are the keys that a section of the file has, whether sound or not.
@@ -227,6 +238,10 @@ func (b *builder) bench(e *entry) Bench {
 	}
 	if s := e.at("stage"); s != nil {
 		out.Stage = Stage{Listen: valueOf[string](s, "listen"), Address: valueOf[string](s, "address"), Port: valueOf[int](s, "port")}
+		if out.Stage.Address != "" && validHost(out.Stage.Address) { // no port: the one that it listens on
+			_, port, _ := net.SplitHostPort(out.Stage.Listen)
+			out.Stage.Address = net.JoinHostPort(out.Stage.Address, port)
+		}
 		if out.Stage.Address != "" && isLoopback(out.Stage.Listen) {
 			at := s.at("listen")
 			if at.node == nil {
@@ -591,6 +606,10 @@ func (f File) Handset(name string) (Handset, bool) {
 }
 
 func isLoopback(hostport string) bool {
-	h, _, _ := strings.Cut(hostport, ":")
-	return h == "localhost" || strings.HasPrefix(h, "127.") || strings.HasPrefix(hostport, "[::1]")
+	h, _, err := net.SplitHostPort(hostport)
+	if err != nil {
+		return false
+	}
+	ip, err := netip.ParseAddr(h)
+	return h == "localhost" || err == nil && ip.IsLoopback()
 }

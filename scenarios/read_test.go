@@ -132,7 +132,7 @@ limits: {runs_at_once: 2, quarantine_after: 5, shared: {rig: 1}}
 `)
 	if diff := cmp.Diff(Bench{
 		Name: "cellar", Servers: []string{"127.0.0.1:5037", "[::1]:5038"},
-		Stage: Stage{Listen: ":8800", Address: "lab.example", Port: 9000},
+		Stage: Stage{Listen: ":8800", Address: "lab.example:8800", Port: 9000},
 		Handsets: []Handset{
 			{
 				Name: "Birch", Serial: "192.0.2.7:5555", Connect: "192.0.2.7:5555", Server: "[::1]:5038",
@@ -408,7 +408,13 @@ func TestHostileFilesAreRefusedFast(t *testing.T) {
 	for i := range 20_000 {
 		many += fmt.Sprintf("  p%d: {segments: *s}\n", i)
 	}
+	wrong := "bench: {handsets: [{name: A, serial: S}]}\nscenarios: {s: {loop: [" + strings.Repeat("{tap: 3}, {tap: [0, 0], key: BACK},", 32) + "], evidence: [{kind: x}]}, "
+	for i := range 100 {
+		wrong += fmt.Sprintf("s%d: {loop: [%s{key: UP}]}, ", i, strings.Repeat("{tap: [0, 0], key: BACK},", 20))
+	}
+	wrong += "}\n"
 	for name, text := range map[string]string{
+		"wrong":        wrong,
 		"large":        "bench: {name: " + strings.Repeat("x", 1<<20) + "}",
 		"deep":         strings.Repeat("[", 5000),
 		"deep block":   strings.Repeat("- ", 5000) + "x",
@@ -421,6 +427,9 @@ func TestHostileFilesAreRefusedFast(t *testing.T) {
 		var faults Faults
 		if !errors.As(err, &faults) {
 			t.Errorf("%s: Parse = %v, want faults", name, err)
+		}
+		if len(faults) > maxFaults+1 {
+			t.Errorf("%s: %d faults are listed", name, len(faults))
 		}
 		if took := time.Since(start); took > 10*time.Second {
 			t.Errorf("%s: took %v", name, took)

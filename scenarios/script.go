@@ -64,6 +64,9 @@ var builtins = sync.OnceValue(func() map[string]Scenario {
 
 // scenarioNames are the built-in ones and the file's own.
 func (b *builder) scenarioNames() []string {
+	if b.known != nil {
+		return b.known
+	}
 	names := b.names("scenarios")
 	for name := range builtins() {
 		if !slices.Contains(names, name) {
@@ -71,6 +74,7 @@ func (b *builder) scenarioNames() []string {
 		}
 	}
 	slices.Sort(names)
+	b.known = names
 	return names
 }
 
@@ -109,7 +113,7 @@ func (b *builder) resolveScenario(name string, e *entry, under []string, resolve
 
 // scenario lays one entry of the file over the scenario that it extends.
 func (b *builder) scenario(name string, e *entry, s Scenario) Scenario {
-	before := len(b.r.faults)
+	before := b.r.count
 	s.Name = name
 	for key, to := range map[string]*string{"about": &s.About, "version": &s.Version, "stage": &s.Stage} {
 		if e.has(key) {
@@ -150,7 +154,7 @@ func (b *builder) scenario(name string, e *entry, s Scenario) Scenario {
 		}
 	}
 	// What hangs together is only looked at in a scenario that is sound so far.
-	if e.sound && len(b.r.faults) == before && len(s.Loop) > 0 {
+	if e.sound && b.r.count == before && len(s.Loop) > 0 {
 		b.hangsTogether(e, s)
 	}
 	return s
