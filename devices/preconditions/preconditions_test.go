@@ -519,9 +519,9 @@ func TestReportCostsFewRoundTrips(t *testing.T) {
 func TestTheLitDisplayOfSeveralCounts(t *testing.T) {
 	for dump, want := range map[string]string{
 		"mBrightnessState=0.0\nmBrightnessState=0.39763778\n":  "0.39763778",
-		"mBrightnessState=NaN\n  mBrightnessState=-1.0\n":     "",
+		"mBrightnessState=NaN\n  mBrightnessState=-1.0\n":      "",
 		"    mBrightnessState=0.5\n    mBrightnessState=0.7\n": "0.5",
-		"mBrightnessState=0.0\n":                              "0.0",
+		"mBrightnessState=0.0\n":                               "0.0",
 	} {
 		if got, _ := shownBrightness(dump); got != want {
 			t.Errorf("shownBrightness(%q) = %q, want %q", dump, got, want)
