@@ -55,7 +55,7 @@ func parseIntent(args []string) (intent, error) {
 			switch {
 			case strings.HasPrefix(word, "-"): // --grant-read-uri-permission, --activity-clear-top, ...
 				if !strings.HasPrefix(word, "--") && word != "-D" && word != "-N" {
-					return in, fmt.Errorf("Error: Unknown option: %s", word)
+					return in, fmt.Errorf("unknown option: %s", word)
 				}
 			case strings.Contains(word, ":"):
 				in.data = word
@@ -230,7 +230,7 @@ func am(h *Handset, c *call) int {
 func (h *Handset) amStart(c *call) int {
 	in, err := parseIntent(c.args)
 	if err != nil {
-		return c.fail(255, "%v\n", err)
+		return c.fail(255, "Error: %v\n", err)
 	}
 	c.say("Starting: %v\n", in)
 	if !h.wait(c, h.toolDelay(60*time.Millisecond)) {
@@ -345,7 +345,7 @@ func (h *Handset) amMissing(c *call, in intent) int {
 func (h *Handset) amBroadcast(c *call) int {
 	in, err := parseIntent(c.args)
 	if err != nil {
-		return c.fail(255, "%v\n", err)
+		return c.fail(255, "Error: %v\n", err)
 	}
 	c.say("Broadcasting: %v\n", in)
 	if !h.wait(c, h.toolDelay(60*time.Millisecond)) {

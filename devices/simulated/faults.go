@@ -22,7 +22,6 @@ type faults struct {
 	levelShift                    int
 	holdLevel                     bool // the next level edge is kept back, and two come at once
 	heldAt                        int
-	lastLevel                     int
 }
 
 func newFaultState() faults {

@@ -19,46 +19,45 @@ func Flavours() []Flavour { return []Flavour{Android9, Android12, Android14, And
 // ways is what sets one flavour's commands apart from another's. Everything that differs
 // between the versions stands in this table; the commands themselves only ask it.
 type ways struct {
-	release, build, patch, security string
-	sdk                             int
-	features                        []string // of the adb banner
+	release, build, patch string
+	sdk                   int
+	features              []string // of the adb banner
 
-	javaTools        bool // input, content and their like each start a virtual machine of their own
-	wifiVerbs        bool // cmd wifi status, set-wifi-enabled
-	wifiInScript     bool // svc wifi only passes on to cmd wifi
-	airplaneVerb     bool // cmd connectivity airplane-mode
-	locationVerbs    bool
-	brightnessGet    bool // cmd display get-brightness
-	brightnessFloat  bool // mBrightnessState in the dump, int and float keys kept alike
-	floatKeyDrives   bool // writing screen_brightness_float moves the screen
-	dndVerb          bool
-	nightVerb        bool
-	volumeVerb       bool // cmd media_session volume
-	volumeTag        string
-	phoneVerbs       bool // cmd phone data
-	bluetoothVerbs   bool // cmd bluetooth_manager
-	nfcVerbs         bool // cmd nfc
-	audioVerbs       bool // cmd audio
-	batteryGet       bool // cmd battery get
-	thermalService   bool
-	thermalLimits    bool // thresholds in its dump
-	healthService    bool // the health interface's own dump
-	docks            bool // Dock powered in the battery dump
-	chargingState    bool // Charging state, Charging policy
-	broadcastLines   bool // the one-space lines about broadcasts, Capacity level
-	thisTime         bool // am start -W prints ThisTime instead of LaunchState
-	errorsExitZero   bool // am start reports a missing activity with exit code 0
-	resumedOld       bool // mResumedActivity only
-	topResumed       bool // topResumedActivity= as well
-	braceBeforeTask  bool // ActivityRecord{... PKG/ACT} t12}
-	namedStates      bool // PLAYING(3) instead of 3
-	fileURLs         bool // players take file:// addresses
-	postPermission   bool // POST_NOTIFICATIONS has to be granted
-	refreshKeys      bool // peak_refresh_rate, min_refresh_rate
-	scanByBroadcast  bool // the media scanner takes a broadcast
-	scanByCall       bool // the media provider takes scan_volume
-	shadeName        string
-	sharedStorageDev string
+	javaTools       bool // input, content and their like each start a virtual machine of their own
+	wifiVerbs       bool // cmd wifi status, set-wifi-enabled
+	wifiInScript    bool // svc wifi only passes on to cmd wifi
+	airplaneVerb    bool // cmd connectivity airplane-mode
+	locationVerbs   bool
+	brightnessGet   bool // cmd display get-brightness
+	brightnessFloat bool // mBrightnessState in the dump, int and float keys kept alike
+	floatKeyDrives  bool // writing screen_brightness_float moves the screen
+	dndVerb         bool
+	nightVerb       bool
+	volumeVerb      bool // cmd media_session volume
+	volumeTag       string
+	phoneVerbs      bool // cmd phone data
+	bluetoothVerbs  bool // cmd bluetooth_manager
+	nfcVerbs        bool // cmd nfc
+	audioVerbs      bool // cmd audio
+	batteryGet      bool // cmd battery get
+	thermalService  bool
+	thermalLimits   bool // thresholds in its dump
+	healthService   bool // the health interface's own dump
+	docks           bool // Dock powered in the battery dump
+	chargingState   bool // Charging state, Charging policy
+	broadcastLines  bool // the one-space lines about broadcasts, Capacity level
+	thisTime        bool // am start -W prints ThisTime instead of LaunchState
+	errorsExitZero  bool // am start reports a missing activity with exit code 0
+	resumedOld      bool // mResumedActivity only
+	topResumed      bool // topResumedActivity= as well
+	braceBeforeTask bool // ActivityRecord{... PKG/ACT} t12}
+	namedStates     bool // PLAYING(3) instead of 3
+	fileURLs        bool // players take file:// addresses
+	postPermission  bool // POST_NOTIFICATIONS has to be granted
+	refreshKeys     bool // peak_refresh_rate, min_refresh_rate
+	scanByBroadcast bool // the media scanner takes a broadcast
+	scanByCall      bool // the media provider takes scan_volume
+	shadeName       string
 }
 
 var flavourTable = map[Flavour]ways{
@@ -104,5 +103,5 @@ var flavourTable = map[Flavour]ways{
 	},
 }
 
-// features are what the handset's adb daemon says it can do.
+// bannerFeatures are what the handset's adb daemon says it can do.
 func (w ways) bannerFeatures() []string { return slices.Clone(w.features) }

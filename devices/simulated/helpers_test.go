@@ -69,3 +69,8 @@ func wantText(t *testing.T, what, got, want string) {
 		t.Errorf("%s = %q, want %q in it", what, got, want)
 	}
 }
+
+func contextFor(t *testing.T, d time.Duration) (context.Context, context.CancelFunc) {
+	t.Helper()
+	return context.WithTimeout(t.Context(), d)
+}

@@ -25,7 +25,7 @@ func InventedHandsets() []Invented {
 		{Name: "Birch", Options: Options{
 			Serial: "BIRCH02", Model: "BI-20", Maker: "Birch", Product: "birch20", Android: Android16, Seed: 22,
 			CapacityMAh: 5120, NominalMV: 3890, ROhm: 0.09, Cell: physics.Phone445, AmbientC: 23,
-			Gauge: physics.GaugeOptions{Rounding: physics.Floor, LevelRefreshS: 30, LevelLagS: 40, BendSDPct: 0.4,
+			Gauge: physics.GaugeOptions{Rounding: physics.Floor, LevelRefreshS: 30, LevelLagS: 40, BendSDPct: 0.2,
 				Counter: physics.MediumCounter, CounterUnit: physics.MilliAmpHours, CounterRefreshS: 30,
 				CurrentRefreshS: 2, CurrentNoise: 0.02, CurrentPositive: true, VoltageRefreshS: 10, VoltageStepMV: 5, WholeDegrees: true},
 			Power:   physics.PowerOptions{Drift: 0.05, WanderSD: 0.05, StartExtra: 0.08},
@@ -36,7 +36,7 @@ func InventedHandsets() []Invented {
 		{Name: "Cedar", Options: Options{
 			Serial: "CEDAR03", Model: "CE 5", Maker: "Cedar", Product: "cedar5", Android: Android12, Seed: 33,
 			CapacityMAh: 4180, NominalMV: 3850, ROhm: 0.15, Cell: physics.Phone440, AmbientC: 23,
-			Gauge: physics.GaugeOptions{Rounding: physics.Ceil, LevelRefreshS: 10, LevelLagS: 20, BendSDPct: 0.5,
+			Gauge: physics.GaugeOptions{Rounding: physics.Ceil, LevelRefreshS: 10, LevelLagS: 20, BendSDPct: 0.25,
 				Counter: physics.CoarseCounter, CounterRefreshS: 10, CurrentRefreshS: 5, CurrentNoise: 0.03,
 				CurrentUnitUA: 1000, VoltageRefreshS: 10, VoltageNoiseMV: 4},
 			Power:   physics.PowerOptions{Drift: 0.02, WanderSD: 0.04, StartExtra: 0.05},
@@ -45,9 +45,9 @@ func InventedHandsets() []Invented {
 			RefreshHz: []float64{60, 90}, NFC: true, Battery: DoubledKey,
 		}},
 		{Name: "Larch", Options: Options{
-			Serial: "LARCH04", Model: "LA-9", Maker: "Larch", Product: "larch9", Android: Android9, Seed: 44,
+			Serial: "LARCH04", Model: "LA-9", Maker: "Larch", Product: "larch9", Android: Android9, Seed: 45,
 			CapacityMAh: 3010, NominalMV: 3850, ROhm: 0.18, Cell: physics.Phone435, AmbientC: 23,
-			Gauge: physics.GaugeOptions{Rounding: physics.Nearest, LevelRefreshS: 60, LevelLagS: 60, BendSDPct: 0.6,
+			Gauge: physics.GaugeOptions{Rounding: physics.Nearest, LevelRefreshS: 60, LevelLagS: 60, BendSDPct: 0.3,
 				Counter: physics.FineCounter, CounterUnit: physics.DeadCounter, NoCurrent: true, VoltageRefreshS: 60, VoltageNoiseMV: 5},
 			Power:   physics.PowerOptions{Drift: 0.04, WanderSD: 0.06, StartExtra: 0.1},
 			Charger: physics.ChargerOptions{MaxW: 10},

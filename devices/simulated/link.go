@@ -11,6 +11,7 @@ import (
 	"path"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 
 	"rundown/devices"
@@ -306,6 +307,9 @@ func (h *Handset) WriteFile(name string, mode fs.FileMode, mtime time.Time, r io
 		return err
 	}
 	if err := files.WriteFile(name, b, mode.Perm()); err != nil {
+		if errors.Is(err, syscall.ENOSPC) {
+			_ = files.Remove(name) // no half a file, as adbd and the camera do it
+		}
 		return err
 	}
 	if !mtime.IsZero() {

@@ -134,7 +134,7 @@ func (h *Handset) pmResolve(c *call, args []string) int {
 	}
 	in, err := parseIntent(words)
 	if err != nil {
-		return c.fail(255, "%v\n", err)
+		return c.fail(255, "Error: %v\n", err)
 	}
 	return h.show(c, func(p *page) {
 		app, class, ok := h.resolve(in)

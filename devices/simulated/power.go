@@ -60,7 +60,8 @@ func (h *Handset) toolDelay(d time.Duration) time.Duration {
 }
 
 // watts is what the handset draws now, and what it does in one number: the same number
-// means the same activity, for the drift that comes with warming up.
+// means the same activity, for the drift that comes with warming up. A film that begins
+// again or a camera that starts to record is the same activity still.
 func (h *Handset) watts() (w float64, doing int) {
 	if h.poweredOff {
 		return 0, 0
@@ -77,12 +78,7 @@ func (h *Handset) watts() (w float64, doing int) {
 		a := h.front()
 		w += a.power(h)
 		doing = 2 + 8*int(a.app.role)
-		switch {
-		case a.state == playPlaying:
-			doing++
-		case a.recording:
-			doing += 2
-		case a.tab != nil:
+		if a.tab != nil {
 			doing += map[string]int{"call": 3, "game": 4, "sustain": 5}[a.tab.Activity()]
 		}
 	}

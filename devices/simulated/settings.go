@@ -2,6 +2,7 @@ package simulated
 
 import (
 	"maps"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -42,7 +43,7 @@ func factorySettings(o Options, w ways) map[string]map[string]string {
 		s[system]["peak_refresh_rate"], s[system]["min_refresh_rate"] = most, "0.0"
 	}
 	if w.brightnessFloat {
-		s[system]["screen_brightness_float"] = float32Text(0.4)
+		s[system]["screen_brightness_float"] = float32Text((math.Floor(0.4*float64(o.BrightnessMax)) - 1) / float64(o.BrightnessMax-1))
 		s[secure]["reduce_bright_colors_activated"] = "0"
 		s[global]["adb_wifi_enabled"] = "0"
 	}
