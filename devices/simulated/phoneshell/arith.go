@@ -144,7 +144,7 @@ func (sh *shell) binary(x *syntax.BinaryArithm) (int64, error) {
 	case syntax.TernQuest:
 		choice, ok := x.Y.(*syntax.BinaryArithm)
 		if !ok || choice.Op != syntax.TernColon {
-			return 0, fmt.Errorf("arithmetic: ? without :")
+			return 0, fmt.Errorf("arithmetic: ? without its other half")
 		}
 		if a != 0 {
 			return sh.arith(choice.X)

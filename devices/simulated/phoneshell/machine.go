@@ -592,12 +592,6 @@ func (p *process) dispose(sig int, d disposition) {
 	}
 }
 
-func (p *process) ignores(sig int) bool {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.ignored&(1<<sig) != 0
-}
-
 // resetTraps is what exec and fork do: caught signals get their default back.
 func (p *process) resetTraps() {
 	p.mu.Lock()

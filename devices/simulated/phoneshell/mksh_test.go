@@ -5,6 +5,7 @@ import (
 	"context"
 	"os"
 	"os/exec"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -129,7 +130,16 @@ var snippets = []struct{ name, text string }{
 	{"tools: stat and find", `mkdir d; printf abc > d/f; stat -c '%s %a %F' d/f; touch d/g; find d -type f -name 'f*'; find d -maxdepth 1 -type d; [ -z "$(find d -newer d/g -name f)" ] && echo older`},
 	{"tools: xargs and env", `printf 'a\nb\n' | xargs echo; printf 'a\nb\n' | xargs -n 1 echo x; env A=1 sh -c 'echo $A'`},
 	{"tools: dd", `printf 0123456789 > f; dd if=f bs=2 skip=1 count=2 2>/dev/null; echo; dd if=f of=g bs=4 count=1 2>/dev/null; cat g; echo`},
-	{"tools: timeout", `timeout 0.2 sleep 5; echo $?; timeout 5 sh -c 'exit 4'; echo $?`},
+	{"tools: timeout", `timeout 0.2 sleep 5; echo $?; timeout 5 false; echo $?`},
+	{"tools: more grep", `printf 'a.b\nA+B\n  x=1\n[q]\n' > f; grep 'a\.b' f; grep 'A+B' f; grep -E 'A\+B' f; grep -i 'a+b' f; grep '^ *x' f; grep '\[q\]' f; grep -w x f; grep -x 'a.b' f; grep -l x f; grep -c nothing f; grep -s x nosuch; echo $?; printf 'level: 93\n' | grep -oE '[0-9]+'; grep -e x -- f; echo 'x|y' | grep 'x|y'; echo ab | grep -q '\(a\)b'; echo $?`},
+	{"tools: more sed", `echo 'a/b/c' | sed 's|/|:|g;s/a/[&]/'; echo 'k = v' | sed 's/^\([a-z]*\) *= *\(.*\)$/\2 \1/'; echo aXb | sed -E 's/(a)X(b)/\2\1/'; printf '1\n2\n3\n' | sed -n '2,$p'; printf '1\n2\n3\n' | sed '2!d'; printf '1\n2\n3\n' | sed 2q; echo a.b | sed 's/[.]/-/'; echo abc | sed 's/B/x/I'; echo x | sed 's/x/a\/b/'`},
+	{"tools: sort and friends", `printf '10 b\n9 a\n-1 c\n' > f; sort f; sort -n f; sort -rn f; sort -k 2 f; printf 'a:3\nb:1\n' | sort -t : -k 2n; printf 'a\na\nb\n' | uniq; printf 'a\na\nb\n' | uniq -d; printf 'a:b:c\nnone\n' | cut -d : -f 2-`},
+	{"tools: tr", `echo 'a  b' | tr -s ' '; echo abc | tr -d b; echo 'a:b' | tr : '\n'; echo hello | tr a-y b-z; printf 'a\r\n' | tr -d '\r'; echo a1b2 | tr -cd 0-9; echo; echo aB | tr '[:upper:]' '[:lower:]'`},
+	{"tools: date", `date -u -d @0 +%Y-%m-%dT%H:%M:%S; date -u -d @86399 '+%H %j %y %e %a %b %p'; [ $(date +%s) -gt 1000000000 ] && echo ok; case $(date +%N) in *[!0-9]*) echo bad;; *) echo digits;; esac`},
+	{"tools: ls", `mkdir d; touch d/b d/a d/.h; ls d; ls -a d; ls -1 d | wc -l; ls d/a d/b; ls nosuch 2>/dev/null; echo $?; ls -d d; [ -z "$(ls -A d | grep nothing)" ] && echo none`},
+	{"tools: rm, cp, mkdir", `rm nosuch 2>/dev/null; echo $?; rm -f nosuch; echo $?; mkdir d; mkdir d 2>/dev/null; echo $?; mkdir -p d; echo $?; rm d 2>/dev/null; echo $?; echo x > f; cp f d; cat d/f; cp -r d e; cat e/f; rmdir d 2>/dev/null; echo $?; mv f d/g; ls d; rm -rf d e; ls`},
+	{"tools: od, tee, seq", `printf 'abc' | od -An -tx1; echo t | tee f; cat f; echo u | tee -a f > /dev/null; cat f; seq 1 2 7; seq 5 -2 1; seq -s , 3`},
+	{"tools: pidof and pkill", `printf 'echo $$ > pid; sleep 30 > /dev/null 2>&1 & wait\n' > zqscript.sh; sh zqscript.sh & while [ ! -s pid ]; do sleep 0.05; done; pgrep -f 'sh zq[s]cript.sh' > p; cmp -s pid p && echo same; pkill -f 'sh zq[s]cript.sh'; wait $!; echo $?`},
 	{"reader leaves first", `seq 1 100000 | head -n 1; yes | head -n 2`},
 	{"large pipe", `seq 1 20000 | while read x; do :; done; seq 1 20000 | sort -n | tail -n 1`},
 	{"append from many", `for i in 1 2 3 4; do (for j in 1 2 3 4 5; do echo x >> f; done) & done; wait; wc -l < f | tr -d ' '`},
@@ -147,6 +157,22 @@ func realShell(t *testing.T, text string) (string, int) {
 	mksh, _ := exec.LookPath("mksh")
 	if err := os.Symlink(mksh, bin+"/sh"); err != nil {
 		t.Fatal(err)
+	}
+	if toybox, err := exec.LookPath("toybox"); err == nil { // the phone's tools, where the host has them
+		names, err := exec.CommandContext(t.Context(), toybox).Output()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, name := range strings.Fields(string(names)) {
+			if name == "timeout" { // this build's gives 127 for a program that ended by itself
+				continue
+			}
+			if _, ours := toolbox[name]; ours || slices.Contains([]string{"setsid", "nohup", "env", "xargs"}, name) {
+				if err := os.Symlink(toybox, bin+"/"+name); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
 	}
 	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
 	defer cancel()

@@ -472,7 +472,6 @@ type sedCommand struct {
 	global   bool
 	print    bool
 	nth      int
-	set      string
 }
 
 // cmdSed knows s, p, d, q and y-less addresses (N, $, /re/, ranges, !), -n, -e, -E, -i.
