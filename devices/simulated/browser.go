@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"html"
 	"io"
 	"net/http"
 	"net/url"
@@ -17,7 +18,8 @@ import (
 // A Browser shows pages on handsets.
 type Browser interface {
 	// Open begins to show an address and returns without waiting for it. The page lives
-	// until its Close.
+	// until its Close. It is called under the handset's lock and must not call the handset
+	// before it has returned.
 	Open(h *Handset, address string) Page
 }
 
@@ -53,7 +55,7 @@ type pageReader struct{}
 
 func (pageReader) Open(h *Handset, address string) Page {
 	ctx, cancel := context.WithCancel(h.ctx())
-	p := &readPage{h: h, address: address, cancel: cancel, seen: make(chan struct{}, 1)}
+	p := &readPage{h: h, address: address, name: h.hash() + h.hash(), cancel: cancel, seen: make(chan struct{}, 1)}
 	h.wg.Go(func() {
 		defer cancel()
 		p.run(ctx)
@@ -65,6 +67,7 @@ func (pageReader) Open(h *Handset, address string) Page {
 type readPage struct {
 	h       *Handset
 	address string
+	name    string // of this load of the page
 	cancel  context.CancelFunc
 	seen    chan struct{}
 
@@ -102,6 +105,7 @@ type stageBlock struct {
 
 // report is what a page posts.
 type report struct {
+	Load   string         `json:"load"` // one value for each load of a page
 	Seq    int            `json:"seq"`
 	Kind   string         `json:"kind"`
 	Value  float64        `json:"value"`
@@ -120,7 +124,7 @@ const (
 )
 
 func (p *readPage) run(ctx context.Context) {
-	page, size, err := p.load(ctx)
+	page, size, broken, err := p.load(ctx)
 	if err != nil {
 		return // an error page: it draws what an idle page draws
 	}
@@ -145,7 +149,7 @@ func (p *readPage) run(ctx context.Context) {
 		if json.Unmarshal(bytes.Trim(s.Page, `"`), &n) != nil {
 			return
 		}
-		_ = p.post(ctx, s.Post, report{Seq: 1, Kind: "page", Value: n, Detail: map[string]any{"load_ms": took.Milliseconds(), "bytes": size}})
+		_ = p.post(ctx, s.Post, report{Seq: 1, Kind: "page", Value: n, Detail: map[string]any{"load_ms": took.Milliseconds(), "bytes": size, "broken": broken}})
 		return
 	}
 	p.report(ctx, s)
@@ -227,30 +231,32 @@ func (p *readPage) waitShown(ctx context.Context) bool {
 	return ctx.Err() == nil
 }
 
-// load fetches the page and some of what it refers to.
-func (p *readPage) load(ctx context.Context) (page []byte, size int64, err error) {
+// load fetches the page and some of what it refers to; broken parts leave holes.
+func (p *readPage) load(ctx context.Context) (page []byte, size int64, broken int, err error) {
 	page, err = p.fetch(ctx, p.address)
 	if err != nil {
-		return nil, 0, err
+		return nil, 0, 0, err
 	}
 	size = int64(len(page))
 	base, err := url.Parse(p.address)
 	if err != nil {
-		return nil, 0, err
+		return nil, 0, 0, err
 	}
 	n := 0
 	for _, m := range partPattern.FindAllSubmatch(page, -1) {
-		ref, err := base.Parse(string(m[1]))
+		ref, err := base.Parse(html.UnescapeString(string(m[1])))
 		if err != nil || ref.Host != base.Host || n == partsMost {
 			continue
 		}
 		n++
 		part, err := p.fetch(ctx, ref.String())
-		if err == nil {
-			size += int64(len(part)) // a part that is missing leaves a hole, no more
+		if err != nil {
+			broken++
+			continue
 		}
+		size += int64(len(part))
 	}
-	return page, size, nil
+	return page, size, broken, nil
 }
 
 func (p *readPage) fetch(ctx context.Context, address string) ([]byte, error) {
@@ -282,6 +288,7 @@ func (p *readPage) post(ctx context.Context, to string, r report) error {
 	if err != nil {
 		return err
 	}
+	r.Load = p.name
 	body, err := json.Marshal(r)
 	if err != nil {
 		return err

@@ -115,7 +115,7 @@ func TestPageReportsItsLoad(t *testing.T) {
 		eventually(t, "the page posts", func() bool { return len(s.seen()) == i })
 	}
 	for i, p := range s.seen() {
-		if p.Kind != "page" || p.Value != float64(i+1) || p.Detail["load_ms"].(float64) < 300 || p.Detail["bytes"].(float64) < 6000 {
+		if p.Kind != "page" || p.Value != float64(i+1) || p.Detail["load_ms"].(float64) < 300 || p.Detail["bytes"].(float64) < 6000 || p.Detail["broken"] != 1.0 || p.Load == "" || i > 0 && p.Load == s.seen()[i-1].Load {
 			t.Errorf("post %d = %+v", i, p)
 		}
 	}
