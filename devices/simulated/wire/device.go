@@ -25,6 +25,9 @@ func ServeDevice(l net.Listener, p Phone, opts ...Option) (stop func()) {
 	for _, set := range opts {
 		set(&o)
 	}
+	if o.faults == nil {
+		o.faults = new(Faults)
+	}
 	book := new(reverseBook)
 	return openDoor(l, o.faults, func(g *gate) {
 		serveTransport(g, p, o.faults, book)
@@ -86,6 +89,7 @@ func serveTransport(g *gate, p Phone, f *Faults, book *reverseBook) {
 func (t *transport) watch() {
 	for {
 		fault, state := t.faults.next(), t.phone.Changed()
+		t.faults.settle(t.gate.ctx.Done())
 		switch t.standing() {
 		case standingGone:
 			t.gate.Close()

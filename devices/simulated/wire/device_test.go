@@ -58,6 +58,19 @@ func (h *host) want(command, arg0, arg1 uint32, data string) {
 	}
 }
 
+// wantOpen is want for an OPEN of the phone. The OKAY to the last bytes of a stream that
+// has ended since may or may not come before it.
+func (h *host) wantOpen(local uint32, service string) {
+	h.t.Helper()
+	p := h.next()
+	for p.command == cmdOKAY {
+		p = h.next()
+	}
+	if p.command != cmdOPEN || p.arg0 != local || string(p.data) != service {
+		h.t.Fatalf("got %x(%d, %d) %.80q, want OPEN(%d) %q", p.command, p.arg0, p.arg1, p.data, local, service)
+	}
+}
+
 func (h *host) quiet(why string) {
 	h.t.Helper()
 	h.SetReadDeadline(time.Now().Add(50 * time.Millisecond))
@@ -205,13 +218,13 @@ func TestDeviceReverseConn(t *testing.T) {
 		return got
 	}
 	refused := open()
-	h.want(cmdOPEN, 2, 0, "tcp:8080\x00")
+	h.wantOpen(2, "tcp:8080\x00")
 	h.send(cmdCLSE, 0, 2, "")
 	if got := <-refused; got.error == nil || !strings.Contains(got.Error(), "connection refused") {
 		t.Errorf("refused dial = %v", got)
 	}
 	brief := open() // accepted, told something and left, before anyone looks
-	h.want(cmdOPEN, 3, 0, "tcp:8080\x00")
+	h.wantOpen(3, "tcp:8080\x00")
 	h.Write(slices.Concat(packet{command: cmdOKAY, arg0: 76, arg1: 3}.append(nil, false),
 		packet{command: cmdWRTE, arg0: 76, arg1: 3, data: []byte("brief")}.append(nil, false),
 		packet{command: cmdCLSE, arg0: 76, arg1: 3}.append(nil, false)))
@@ -221,7 +234,7 @@ func TestDeviceReverseConn(t *testing.T) {
 		t.Errorf("a brief peer said %q, %v", all, err)
 	}
 	accepted := open()
-	h.want(cmdOPEN, 4, 0, "tcp:8080\x00")
+	h.wantOpen(4, "tcp:8080\x00")
 	h.send(cmdOKAY, 77, 4, "")
 	c := <-accepted
 	if c.error != nil {
@@ -265,7 +278,7 @@ func TestDeviceReverseConn(t *testing.T) {
 	given, cancel := context.WithCancel(t.Context())
 	late := make(chan error, 1)
 	go func() { _, err := dial(given); late <- err }()
-	h.want(cmdOPEN, 5, 0, "tcp:8080\x00")
+	h.wantOpen(5, "tcp:8080\x00")
 	cancel()
 	if err := <-late; !errors.Is(err, context.Canceled) {
 		t.Errorf("dial given up = %v", err)
@@ -341,6 +354,24 @@ func TestDeviceFaults(t *testing.T) {
 		p.setState("offline")
 		h.gone("phone restarts")
 		eventually(t, "command was hung up", func() bool { n, _ := p.counts(); return n == 0 })
+	})
+	t.Run("restart of adbd is announced before it happens", func(t *testing.T) {
+		h := dialDevice(t, serveDevice(t, newToyPhone("toy")), versionNoSums, 4096)
+		h.next()
+		h.send(cmdOPEN, 1, 0, "tcpip:5555\x00")
+		h.want(cmdOKAY, 1, 1, "")
+		h.want(cmdWRTE, 1, 1, "restarting in TCP mode port: 5555\n")
+		h.want(cmdCLSE, 1, 1, "")
+		h.gone("adbd restarts")
+	})
+	t.Run("an answer that nobody takes does not keep the link", func(t *testing.T) {
+		p := newToyPhone("toy")
+		h := dialDevice(t, serveDevice(t, p), versionNoSums, 4096)
+		h.next()
+		p.faults.Set(Fault{Frozen: true})
+		h.send(cmdOPEN, 1, 0, "tcpip:5555\x00")
+		time.AfterFunc(20*time.Millisecond, p.faults.Drop)
+		h.gone("dropped while frozen")
 	})
 	t.Run("without shell_v2", func(t *testing.T) {
 		p := newToyPhone("toy")

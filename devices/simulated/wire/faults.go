@@ -49,14 +49,23 @@ func (f Fault) down() bool {
 // Faults holds the Fault of one phone or one server while front ends serve it. Its zero
 // value is sound and ready for use; it is safe for concurrent use. When a method that
 // changes it returns, connections that had to go are closed and the listener is shut or,
-// if its port is still free, open again.
+// if its port is still free, open again; only while the answer to a Special service is on
+// its way does that wait for it, a second at most.
 type Faults struct {
 	mu      sync.Mutex
 	now     Fault
 	changed chan struct{}
 	told    map[*listenerFunc]struct{}
 	timer   *time.Timer
+
+	holds    int           // answers that must go out before the link may go
+	released chan struct{} // closed when the last of them has; nil while there is none
+	heldTell bool          // a change came meanwhile
+	heldDrop bool
 }
+
+// longestHold bounds how long an answer may keep the link: its peer may not read.
+const longestHold = time.Second
 
 type listenerFunc struct{ call func(drop bool) }
 
@@ -142,6 +151,11 @@ func (f *Faults) tell(drop bool) {
 		return
 	}
 	f.mu.Lock()
+	if f.holds > 0 {
+		f.heldTell, f.heldDrop = true, f.heldDrop || drop
+		f.mu.Unlock()
+		return
+	}
 	if f.changed != nil {
 		close(f.changed)
 		f.changed = nil
@@ -153,5 +167,55 @@ func (f *Faults) tell(drop bool) {
 	f.mu.Unlock()
 	for _, l := range told {
 		l.call(drop)
+	}
+}
+
+// hold puts off what a change does to the link until release is called. A phone that is
+// told to restart its adbd, or itself, drops the link at once; a real one has said so
+// before.
+func (f *Faults) hold() (release func()) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.holds++; f.released == nil {
+		f.released = make(chan struct{})
+	}
+	var once sync.Once
+	timer := time.AfterFunc(longestHold, func() { once.Do(f.letGo) })
+	return func() {
+		timer.Stop()
+		once.Do(f.letGo)
+	}
+}
+
+func (f *Faults) letGo() {
+	f.mu.Lock()
+	if f.holds--; f.holds > 0 {
+		f.mu.Unlock()
+		return
+	}
+	close(f.released)
+	f.released = nil
+	tell, drop := f.heldTell, f.heldDrop
+	f.heldTell, f.heldDrop = false, false
+	f.mu.Unlock()
+	if tell {
+		f.tell(drop)
+	}
+}
+
+// settle waits until nothing is held, or until done.
+func (f *Faults) settle(done <-chan struct{}) {
+	for {
+		f.mu.Lock()
+		released := f.released
+		f.mu.Unlock()
+		if released == nil {
+			return
+		}
+		select {
+		case <-released:
+		case <-done:
+			return
+		}
 	}
 }

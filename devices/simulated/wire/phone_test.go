@@ -198,6 +198,9 @@ func (p *toyPhone) Special(service string) (string, bool) {
 	case strings.HasPrefix(service, "reboot:"):
 		p.setState("offline")
 		return "", true
+	case strings.HasPrefix(service, "tcpip:"):
+		p.faults.Drop()
+		return "restarting in TCP mode port: 5555\n", true
 	}
 	return "", false
 }

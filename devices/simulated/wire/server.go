@@ -113,6 +113,9 @@ func (s *server) present() []*row {
 		if r == nil {
 			s.lastID++
 			r = &row{phone: p, faults: faultsOf(p), id: s.lastID}
+			if r.faults == nil {
+				r.faults = new(Faults) // the phone has none of its own: a link that can be dropped
+			}
 			r.reverse = &reverses{phone: p, book: new(reverseBook), link: "host-" + strconv.FormatUint(r.id, 10), dial: s.dialer(r)}
 			r.detach = r.faults.attach(func(drop bool) {
 				if drop || r.faults.Now().down() {
@@ -448,6 +451,7 @@ func (s *server) serveService(ctx context.Context, conn net.Conn, r *row, name s
 		defer close(watched)
 		for {
 			state := r.phone.Changed()
+			r.faults.settle(done)
 			if !reachable(r.state()) {
 				conn.Close()
 				return
@@ -551,9 +555,7 @@ func (s *server) host(g *gate, t target, verb string) {
 			return
 		}
 		g.Write(okay(fmt.Sprintf("reconnecting %s [%s]\n", r.phone.Serial(), r.state())))
-		if r.faults != nil {
-			r.faults.Drop()
-		}
+		r.faults.Drop()
 	case "reconnect-offline":
 		var b strings.Builder
 		for _, r := range s.present() {
@@ -615,9 +617,7 @@ func (s *server) disconnect(address string) []byte {
 		s.mu.Lock()
 		s.cutOff[r.phone] = true
 		s.mu.Unlock()
-		if r.faults != nil {
-			r.faults.Drop()
-		}
+		r.faults.Drop()
 	}
 	s.present() // ends what the server kept for them
 	switch {

@@ -241,6 +241,19 @@ func TestServerFaults(t *testing.T) {
 		}
 		eventually(t, "command was hung up", func() bool { n, _ := p.counts(); return n == 0 })
 	})
+	t.Run("restart of adbd is announced before it happens", func(t *testing.T) {
+		p := newToyPhone("USB1")
+		addr := serveServer(t, nil, p)
+		running := shellV2(t, addr, "sleep 600")
+		c := dialServer(t, addr).ask("host:transport:USB1")
+		c.read(4)
+		if got, want := c.ask("tcpip:5555").rest(), "OKAYrestarting in TCP mode port: 5555\n"; got != want {
+			t.Errorf("tcpip = %q, want %q", got, want)
+		}
+		if got := running.rest(); got != "" {
+			t.Errorf("stream gave %q", got)
+		}
+	})
 	t.Run("freeze and thaw", func(t *testing.T) {
 		p := newToyPhone("USB1")
 		addr := serveServer(t, nil, p)

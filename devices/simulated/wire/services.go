@@ -51,8 +51,17 @@ func findService(p Phone, f *Faults, name string, reverse *reverses) (service, b
 		}
 		return func(s stream) { joinPort(dialer, port, s) }, true
 	default:
+		release := f.hold()
 		reply, ok := p.Special(name)
-		return func(s stream) { io.WriteString(s, reply) }, ok
+		if !ok {
+			release()
+			return nil, false
+		}
+		return func(s stream) {
+			defer release()
+			io.WriteString(s, reply)
+			s.Close()
+		}, true
 	}
 }
 

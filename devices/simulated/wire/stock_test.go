@@ -263,6 +263,10 @@ func exercise(t *testing.T, a *stockADB, p *toyPhone, v2 bool) {
 		if got := a.run("root"); !strings.Contains(got.out, "adbd cannot run as root in production builds") {
 			t.Errorf("root = %v", got)
 		}
+		if got := a.run("tcpip", "5555"); got.code != 0 || got.out != "restarting in TCP mode port: 5555\n" {
+			t.Errorf("tcpip = %v", got)
+		}
+		eventually(t, "phone is back", func() bool { return a.run("get-state").code == 0 })
 		if got := a.run("jdwp"); !strings.Contains(got.err, "closed") {
 			t.Errorf("jdwp, which the phone does not have = %v", got)
 		}
