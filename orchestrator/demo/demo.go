@@ -149,7 +149,7 @@ func handsets(file scenarios.File, seed int64, clock simulated.Clock) []named {
 			LevelPct: 88 + 6*random.Float64(), CapacityMAh: h.CapacityMAh * about(0.97, 0.02), NominalMV: h.NominalMV,
 			ROhm: about(0.13, 0.15), Gauge: gauges[i%len(gauges)], AmbientC: about(22, 0.05), ScalePower: about(1, 0.1),
 			Heat:   physics.HeatOptions{KPerW: 4},
-			Power:  physics.PowerOptions{Drift: 0.03*(2*random.Float64()-1), WanderSD: 0.02, StartExtra: 0.3},
+			Power:  physics.PowerOptions{Drift: 0.03 * (2*random.Float64() - 1), WanderSD: 0.02, StartExtra: 0.3},
 			Uptime: time.Duration(about(30, 0.5)) * time.Minute, Clock: clock,
 		}})
 	}

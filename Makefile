@@ -1,0 +1,36 @@
+# The two commands that matter: make demo, make test.
+
+GO ?= go
+STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
+
+.PHONY: demo build test lint race accuracy fuzz needs
+
+# An accelerated night on four simulated handsets; nothing but Go is needed.
+demo:
+	$(GO) run ./cmd/rundown demo --once
+
+build:
+	$(GO) build -o rundown ./cmd/rundown
+
+# Everything: what tests need is installed first, then vet, staticcheck, tests, tests with -race.
+test: needs lint
+	$(GO) test ./...
+	$(GO) test -race ./...
+
+lint:
+	test -z "$$(gofmt -l .)" || { gofmt -l .; exit 1; }
+	$(GO) vet ./...
+	$(GO) run $(STATICCHECK) ./...
+
+# adb, mksh, toybox, chromium and ffmpeg from Debian, when missing.
+needs:
+	sh .ci/needs
+
+# Bias, root-mean-square error, 95 % error and coverage of the endurance figures on
+# simulated segments, beside plain "time x 100 / points".
+accuracy:
+	$(GO) run ./cmd/rundown accuracy
+
+# Each fuzz target for a minute.
+fuzz:
+	sh .ci/fuzz $(GO)
