@@ -49,7 +49,7 @@ func TestEdges(t *testing.T) {
 type replay struct {
 	hours     float64 // from full to empty
 	charge    func(h float64) float64
-	mv, mA    func(h float64) float64
+	mv        func(h float64) float64
 	full, per float64 // mAh; s between samples
 }
 
