@@ -149,7 +149,7 @@ func printReport(w io.Writer, r preconditions.Report) {
 const safety = `Before you leave: lithium cells that charge or drain unwatched can catch fire. Never queue a swollen, hot or
 damaged handset; follow the maker's instructions, the building's fire rules and licensed practice.`
 
-func printQueue(w io.Writer, list []orchestrator.Item) {
+func printQueue(w io.Writer, list []api.Item) {
 	rows := [][]string{{"ITEM", "HANDSET", "PLAN", "STATE", "QUEUED", "FINISH BY", "RUN", "OUTCOME"}}
 	for _, it := range list {
 		state := string(it.State)

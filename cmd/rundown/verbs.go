@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"rundown/orchestrator"
+	"rundown/orchestrator/api"
 	"rundown/results"
 	"rundown/scenarios"
 )
@@ -132,9 +133,9 @@ func instant(text string, now time.Time) (time.Time, error) {
 }
 
 // await shows progress until the items have ended, then their runs.
-func (e *env) await(items []orchestrator.Item) error {
+func (e *env) await(items []api.Item) error {
 	progress := newProgress(e.errOut)
-	var ended []orchestrator.Item
+	var ended []api.Item
 	for {
 		list, err := e.client.Queue(e.ctx)
 		if err != nil {
@@ -142,7 +143,7 @@ func (e *env) await(items []orchestrator.Item) error {
 		}
 		ended = ended[:0]
 		for _, it := range list {
-			mine := slices.ContainsFunc(items, func(q orchestrator.Item) bool { return q.ID == it.ID })
+			mine := slices.ContainsFunc(items, func(q api.Item) bool { return q.ID == it.ID })
 			over := it.State != orchestrator.Waiting && it.State != orchestrator.Running && (it.Outcome != "")
 			if mine && over {
 				ended = append(ended, it)
@@ -194,7 +195,7 @@ func (c *queueListCmd) Run(e *env) error {
 		if err != nil {
 			return err
 		}
-		list = slices.DeleteFunc(list, func(it orchestrator.Item) bool {
+		list = slices.DeleteFunc(list, func(it api.Item) bool {
 			open := it.State == orchestrator.Waiting || it.State == orchestrator.Running
 			return !open && about.Now.Sub(it.QueuedAt) > 24*time.Hour
 		})
@@ -218,7 +219,7 @@ func (c *itemArg) act(e *env, verb string) error {
 	case e.json:
 		return e.printJSON(it)
 	}
-	printQueue(e.out, []orchestrator.Item{it})
+	printQueue(e.out, []api.Item{it})
 	return nil
 }
 

@@ -136,31 +136,59 @@ func (s server) undo(ctx context.Context, in *struct {
 	return &body[[]preconditions.Change]{changes}, nil
 }
 
-func (s server) queue(context.Context, *none) (*body[[]orchestrator.Item], error) {
-	return &body[[]orchestrator.Item]{s.d.Queue()}, nil
+// An Item is a queue item as the API shows it: without the plan that it carries.
+type Item struct {
+	ID        string                 `json:"id"`
+	Handset   string                 `json:"handset"`
+	Plan      string                 `json:"plan"`
+	PlanHash  string                 `json:"plan_hash"`
+	Night     string                 `json:"night,omitempty"`
+	QueuedAt  time.Time              `json:"queued_at"`
+	NotBefore time.Time              `json:"not_before,omitzero"`
+	FinishBy  time.Time              `json:"finish_by,omitzero"`
+	State     orchestrator.ItemState `json:"state"`
+	Paused    bool                   `json:"paused"`
+	RunID     string                 `json:"run_id,omitempty"`
+	Outcome   string                 `json:"outcome,omitempty"`
+}
+
+func view(it orchestrator.Item) Item {
+	return Item{it.ID, it.Handset, it.Plan, it.Order.PlanHash, it.Night, it.QueuedAt, it.NotBefore, it.FinishBy, it.State, it.Paused, it.RunID, it.Outcome}
+}
+
+func views(items []orchestrator.Item) []Item {
+	list := make([]Item, len(items))
+	for i, it := range items {
+		list[i] = view(it)
+	}
+	return list
+}
+
+func (s server) queue(context.Context, *none) (*body[[]Item], error) {
+	return &body[[]Item]{views(s.d.Queue())}, nil
 }
 
 type enqueueInput struct{ Body orchestrator.Request }
 
-func (s server) enqueue(_ context.Context, in *enqueueInput) (*body[[]orchestrator.Item], error) {
+func (s server) enqueue(_ context.Context, in *enqueueInput) (*body[[]Item], error) {
 	items, err := s.d.Enqueue(in.Body)
 	if err != nil {
 		return nil, problem(err)
 	}
-	return &body[[]orchestrator.Item]{items}, nil
+	return &body[[]Item]{views(items)}, nil
 }
 
 type itemInput struct {
 	ID string `path:"id"`
 }
 
-func (s server) act(f func(*orchestrator.Daemon, string) (orchestrator.Item, error)) func(context.Context, *itemInput) (*body[orchestrator.Item], error) {
-	return func(_ context.Context, in *itemInput) (*body[orchestrator.Item], error) {
+func (s server) act(f func(*orchestrator.Daemon, string) (orchestrator.Item, error)) func(context.Context, *itemInput) (*body[Item], error) {
+	return func(_ context.Context, in *itemInput) (*body[Item], error) {
 		it, err := f(s.d, in.ID)
 		if err != nil {
 			return nil, problem(err)
 		}
-		return &body[orchestrator.Item]{it}, nil
+		return &body[Item]{view(it)}, nil
 	}
 }
 

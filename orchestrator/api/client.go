@@ -104,16 +104,16 @@ func (c *Client) Undo(ctx context.Context, handset string) (list []preconditions
 	return list, c.call(ctx, http.MethodPost, "/v1/handsets/"+url.PathEscape(handset)+"/undo", nil, &list)
 }
 
-func (c *Client) Queue(ctx context.Context) (list []orchestrator.Item, err error) {
+func (c *Client) Queue(ctx context.Context) (list []Item, err error) {
 	return list, c.call(ctx, http.MethodGet, "/v1/queue", nil, &list)
 }
 
-func (c *Client) Enqueue(ctx context.Context, r orchestrator.Request) (list []orchestrator.Item, err error) {
+func (c *Client) Enqueue(ctx context.Context, r orchestrator.Request) (list []Item, err error) {
 	return list, c.call(ctx, http.MethodPost, "/v1/queue", r, &list)
 }
 
 // Act does "cancel", "pause" or "resume" to a queue item.
-func (c *Client) Act(ctx context.Context, id, verb string) (it orchestrator.Item, err error) {
+func (c *Client) Act(ctx context.Context, id, verb string) (it Item, err error) {
 	return it, c.call(ctx, http.MethodPost, "/v1/queue/"+url.PathEscape(id)+"/"+verb, nil, &it)
 }
 
