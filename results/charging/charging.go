@@ -167,7 +167,7 @@ func Estimate(in Input) (Figure, error) {
 	if len(p.t) < 20 {
 		f.Source = ""
 		f.Warnings = append(f.Warnings, "no power was measured: times only")
-		f.End = end(samples, since, trace{}, 0)
+		f.End, _ = end(samples, since, trace{}, 0)
 		return f, nil
 	}
 	if step := p.step(); step > 15 {
@@ -189,7 +189,10 @@ func Estimate(in Input) (Figure, error) {
 	} else {
 		f.Warnings = append(f.Warnings, "no taper was seen: the charge was not followed until power had fallen to 40 % of its last plateau")
 	}
-	f.End = end(samples, since, m, plateau)
+	var paused float64
+	if f.End, paused = end(samples, since, m, plateau); paused > 0 {
+		f.Warnings = append(f.Warnings, fmt.Sprintf("charging paused for %.0f min in all, as a handset does that has become too hot", paused/60))
+	}
 	until := math.Inf(1)
 	if f.End != nil {
 		until = f.End.AtS
@@ -236,32 +239,35 @@ func levelAt(samples []Sample, since func(time.Duration) float64, s float64) int
 	return l
 }
 
-// end is when the handset said full, or its power fell to nothing for two minutes, whichever came
-// first.
-func end(samples []Sample, since func(time.Duration) float64, m trace, plateau float64) *End {
-	var e *End
+// end is when the handset said full, or its power fell to nothing for good, two minutes at
+// least, whichever came first. pausedS is for how long it had stood at nothing before and
+// gone on, as a handset does that has become too hot.
+func end(samples []Sample, since func(time.Duration) float64, m trace, plateau float64) (e *End, pausedS float64) {
 	for _, s := range samples {
 		if s.Full {
 			e = &End{AtS: since(s.T), Rule: ByStatus}
 			break
 		}
 	}
-	from := math.NaN()
-	started := false
+	n := len(m.t)
+	last := -1 // the last reading with power
 	for i, v := range m.v {
-		switch {
-		case v >= 0.05*plateau:
-			started, from = true, math.NaN()
-		case started && math.IsNaN(from):
-			from = m.t[i]
-		case started && m.t[i]-from >= 120:
-			if e == nil || from < e.AtS {
-				e = &End{AtS: from, Rule: ByPower}
+		if v < 0.05*plateau {
+			continue
+		}
+		if last >= 0 {
+			if gap := m.t[i] - m.t[last]; gap >= 120 && i > last+1 && (e == nil || m.t[i] < e.AtS) {
+				pausedS += gap
 			}
-			return e
+		}
+		last = i
+	}
+	if last >= 0 && last+1 < n && m.t[n-1]-m.t[last+1] >= 120 {
+		if from := m.t[last+1]; e == nil || from < e.AtS {
+			e = &End{AtS: from, Rule: ByPower}
 		}
 	}
-	return e
+	return e, pausedS
 }
 
 // trace is power against time from plug-in, s and W.

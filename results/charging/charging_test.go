@@ -301,3 +301,33 @@ func TestRefused(t *testing.T) {
 		t.Errorf("full said: %+v, %v", f, err)
 	}
 }
+
+// A handset that stops charging because it is hot and goes on later has paused, not ended.
+func TestPauseIsNoEnd(t *testing.T) {
+	m := charge(rand.New(rand.NewPCG(5, 6)), 5)
+	var in Input
+	const pause = 10 * time.Minute
+	for i, s := range m.in.Samples {
+		if s.T < 200*time.Second {
+			in.Samples = append(in.Samples, s)
+			continue
+		}
+		if m.in.Samples[i-1].T < 200*time.Second {
+			for at := s.T; at < s.T+pause; at += 5 * time.Second {
+				in.Samples = append(in.Samples, Sample{T: at, LevelPct: s.LevelPct, BattW: ptr(0), PlugW: ptr(0.5)})
+			}
+		}
+		s.T += pause
+		in.Samples = append(in.Samples, s)
+	}
+	f, err := Estimate(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f.End == nil || f.End.AtS < 900 || len(f.Warnings) != 1 {
+		t.Errorf("end %+v, warnings %q", f.End, f.Warnings)
+	}
+	if e := f.BattWh.Value / m.wh; math.Abs(e-1) > 0.03 {
+		t.Errorf("energy %.3f of the truth", e)
+	}
+}

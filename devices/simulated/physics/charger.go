@@ -2,7 +2,7 @@ package physics
 
 // ChargerOptions describe the charger and the charging circuit together.
 type ChargerOptions struct {
-	// MaxW is the largest power into the cell; 0 means 18.
+	// MaxW is the largest power into the cell, at its terminals; 0 means 18.
 	MaxW float64
 	// FullV is the voltage held at the end; 0 means the one at which charging ends just
 	// short of 100 %.
@@ -64,8 +64,13 @@ func tempShare(tempC float64) (share, lowerV float64) {
 	}
 }
 
-// amps is the current (A) that flows into the cell at an open-circuit voltage ocv.
-func (o ChargerOptions) amps(ocv, soc, tempC, sinceS float64, ramp float64) float64 {
+// chargingHeat is the share of the power into the cell that warms the handset: the cell's own loss
+// and the circuit's. Common practice, no source.
+const chargingHeat = 0.08
+
+// amps is the current (A) that flows into the cell c at an open-circuit voltage ocv. ramp is how
+// far the charger has come up, 0 to 1.
+func (o ChargerOptions) amps(c Cell, ocv, soc, tempC, ramp float64) float64 {
 	share, lower := tempShare(tempC)
 	step := 1.0
 	for _, s := range o.Steps {
@@ -73,7 +78,8 @@ func (o ChargerOptions) amps(ocv, soc, tempC, sinceS float64, ramp float64) floa
 			step = s.Share
 		}
 	}
-	cc := o.MaxW * share * step * ramp / ocv
+	out, _ := c.Current(ocv, -o.MaxW*share*step*ramp)
+	cc := -out
 	cv := (o.FullV - lower - ocv) / o.CVOhm
 	return max(0, min(cc, cv))
 }

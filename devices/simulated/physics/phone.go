@@ -215,7 +215,7 @@ func (p *Phone) once(dt float64, d [4]float64, l *Load) {
 		in := 0.0
 		if !p.full {
 			ramp := 1 - math.Exp(-p.plugS/p.o.Charger.RampS)
-			in = p.o.Charger.amps(ocv, p.soc, p.tempC, p.plugS, ramp)
+			in = p.o.Charger.amps(*c, ocv, p.soc, p.tempC, ramp)
 			if share, _ := tempShare(p.tempC); share == 1 && p.soc > 0.9 && p.plugS > 10*p.o.Charger.RampS && in < p.o.Charger.TerminateC*q {
 				p.full, in = true, 0
 			}
@@ -237,7 +237,7 @@ func (p *Phone) once(dt float64, d [4]float64, l *Load) {
 		if r := p.o.Charger.Ripple; r > 0 {
 			p.plugW *= max(0, 1+r*p.rng.NormFloat64())
 		}
-		lost += into*(1/p.o.Charger.Efficiency-1)*0.6 + -amps*-amps*p.o.Charger.CVOhm*0.3
+		lost = chargingHeat * into
 		p.totals.InJ += into * dt
 		p.totals.InAh += -amps * dt / 3600
 		p.totals.PlugJ += p.plugW * dt

@@ -214,6 +214,25 @@ func TestCharge(t *testing.T) {
 	}
 }
 
+// Chargers of the usual sizes: power within what they may give, warm but not locked out, and an end.
+func TestChargersOfAllSizes(t *testing.T) {
+	for _, maxW := range []float64{5, 18, 30, 67} {
+		p := NewPhone(Options{SoC: 0.02, AmbientC: 23, Charger: ChargerOptions{MaxW: maxW}})
+		hottest, strongest := 0.0, 0.0
+		for !p.Readings().Full && p.Up() < 8*time.Hour {
+			p.Advance(p.Up()+time.Second, Load{BaseW: 0.3, PlugOpen: true})
+			hottest, strongest = max(hottest, p.BattTempC()), max(strongest, p.BattW())
+		}
+		t.Logf("%.0f W: full after %v, at most %.1f °C", maxW, p.Up(), hottest)
+		if !p.Readings().Full {
+			t.Errorf("%.0f W: not full after 8 h", maxW)
+		}
+		if hottest > 45.5 || strongest > maxW*1.0001 || strongest < maxW*0.95 {
+			t.Errorf("%.0f W: %.1f W into the cell, %.1f °C", maxW, strongest, hottest)
+		}
+	}
+}
+
 // The corner points 0, 10, 45 and 60 °C of the JEITA guideline of 20 April 2007.
 func TestChargeTemperatureBands(t *testing.T) {
 	for _, tt := range []struct {
