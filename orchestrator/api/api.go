@@ -10,6 +10,9 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"path"
+	"reflect"
+	"strings"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -30,6 +33,7 @@ func New(d *orchestrator.Daemon, version string) http.Handler {
 	config := huma.DefaultConfig("Rundown", version)
 	config.Info.Description = "The handset bench: queue plans, read precondition reports, pull results."
 	config.CreateHooks = nil // no $schema member in every answer
+	config.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
 	api := humago.New(mux, config)
 	s := server{d: d, version: version}
 
@@ -62,6 +66,22 @@ func post[I, O any](api huma.API, path, id, summary string, f func(context.Conte
 type server struct {
 	d       *orchestrator.Daemon
 	version string
+}
+
+// schemaName names a type in the description. The rooms of the house use the same words
+// for their own view of a thing, so each but this one and the orchestrator's is named
+// together with its package.
+func schemaName(t reflect.Type, hint string) string {
+	name := huma.DefaultSchemaNamer(t, hint)
+	for t.Kind() == reflect.Pointer || t.Kind() == reflect.Slice {
+		t = t.Elem()
+	}
+	switch room := path.Base(t.PkgPath()); room {
+	case ".", "api":
+		return name
+	default:
+		return strings.ToUpper(room[:1]) + room[1:] + name
+	}
 }
 
 // problem turns the orchestrator's errors into problem documents.
