@@ -278,7 +278,7 @@ func readCurrent(in Input, w window) currentReading {
 	cv2 := max(0, sum2/n-(sum/n)*(sum/n)) / ((sum / n) * (sum / n))
 	lock := 0.0
 	if in.LoopS > 0 {
-		for k := 1.0; k <= 3; k++ {
+		for k := 1.0; k <= 6; k++ {
 			re, im := 0.0, 0.0
 			for _, i := range fresh {
 				s, c := math.Sincos(2 * math.Pi * k * abs.t[i] / in.LoopS)

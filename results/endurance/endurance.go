@@ -166,15 +166,21 @@ func Estimate(in Input) (Figure, error) {
 	logRate, v := math.Log(level.rate), vl
 	share, disagree := 0.0, 0.0 // the charge's weight; what a disagreement adds
 	if charge != nil {
-		share = vl / (vl + charge.variance)
 		d := math.Log(level.rate / charge.rate)
-		logRate -= share * d
-		v = charge.variance * vl / (charge.variance + vl)
 		if d*d > 6*(charge.variance+vl) {
-			disagree = d * d / 4
 			f.Warnings = append(f.Warnings, fmt.Sprintf("the level says %.2f %%/h and the %s %.2f: more apart than their errors explain, so the interval was widened",
 				level.rate, map[bool]string{true: "charge counter", false: "integrated current"}[charge == &counter.charge], charge.rate))
+			if charge == &counter.charge {
+				disagree = d * d / 4
+			} else {
+				// Readings in step with the loop can be far off, and level edges cannot: the level
+				// decides.
+				charge.variance += d * d
+			}
 		}
+		share = vl / (vl + charge.variance)
+		logRate -= share * d
+		v = charge.variance * vl / (charge.variance + vl)
 	}
 	rate := math.Exp(logRate)
 	f.RatePctH = interval(rate, math.Sqrt(v+disagree+wander))

@@ -198,8 +198,9 @@ func (p Phone) Survey(run uint64) (counterMAh, currentMAh *float64) {
 	o.SoC, o.RunSeed, o.StepS = 0.97, run, 4
 	ph := physics.NewPhone(o)
 	l := p.Load
-	// Moderate and steady: 12 %/h with the scenario's own loop.
+	// Moderate and steady: 12 %/h with a loop of its own.
 	l.BaseW = 0.12 * o.Cell.CapacityMAh / 1000 * o.Cell.OCV.Mean(0, 1)
+	l.SwingS *= 0.73
 	r := rand.New(rand.NewPCG(p.seed, run+0x9e3779b97f4a7c15))
 	const from, to = 95, 20
 	var q0, q1, i0, i1 float64

@@ -44,6 +44,7 @@ func TestWindowAgreesWithHours(t *testing.T) {
 func TestSurvey(t *testing.T) {
 	s := Assumed()
 	for _, class := range []physics.CounterClass{physics.FineCounter, physics.MediumCounter, physics.NoCounter} {
+		mean := 0.0
 		for seed := range uint64(10) {
 			p := s.NewPhone(class, seed)
 			counter, current := p.Survey(3)
@@ -56,9 +57,15 @@ func TestSurvey(t *testing.T) {
 					t.Errorf("%s phone %d: counter learned %.4f of full", class, seed, x)
 				}
 			}
-			if x := *current / full / p.Options.Gauge.CurrentGain; math.Abs(x-1) > 0.02 {
+			// Readings may fall in step with the survey's own loop: a few per cent off then.
+			x := *current / full / p.Options.Gauge.CurrentGain
+			mean += x / 10
+			if math.Abs(x-1) > 0.05 {
 				t.Errorf("%s phone %d: current learned %.4f of full", class, seed, x)
 			}
+		}
+		if math.Abs(mean-1) > 0.01 {
+			t.Errorf("%s: current learned %.4f of full on average", class, mean)
 		}
 	}
 }
