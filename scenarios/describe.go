@@ -412,21 +412,14 @@ func (l *list) schema() map[string]any {
 }
 
 // either takes a short form for what is written often and a long form for the rest: the
-// kind of node decides which. A short value becomes an entry of its own; see entry.value.
+// kind of node decides which.
 type either struct {
-	scalar   shape // for text and numbers; nil: not taken
-	mapping  shape // for mappings; nil: not taken
-	sequence shape // for lists; nil: not taken
+	scalar  shape // the short form, a word or number
+	mapping shape // the long form
 }
 
 func (a *either) wants() string {
-	var all []string
-	for _, s := range []shape{a.scalar, a.mapping, a.sequence} {
-		if s != nil {
-			all = append(all, s.wants())
-		}
-	}
-	return oneOf(all)
+	return a.scalar.wants() + " or " + a.mapping.wants()
 }
 
 func (a *either) read(r *reader, n *yaml.Node, path string) *entry {
@@ -434,28 +427,18 @@ func (a *either) read(r *reader, n *yaml.Node, path string) *entry {
 	if n == nil {
 		return nil
 	}
-	s := a.scalar
 	switch n.Kind {
 	case yaml.MappingNode:
-		s = a.mapping
-	case yaml.SequenceNode:
-		s = a.sequence
+		return a.mapping.read(r, n, path)
+	case yaml.ScalarNode:
+		return a.scalar.read(r, n, path)
 	}
-	if s == nil {
-		r.fault(n, path, "want %s, got %s", a.wants(), found(n))
-		return nil
-	}
-	return s.read(r, n, path)
+	r.fault(n, path, "want %s, got %s", a.wants(), found(n))
+	return nil
 }
 
 func (a *either) schema() map[string]any {
-	var all []any
-	for _, s := range []shape{a.scalar, a.mapping, a.sequence} {
-		if s != nil {
-			all = append(all, s.schema())
-		}
-	}
-	return map[string]any{"anyOf": all}
+	return map[string]any{"anyOf": []any{a.scalar.schema(), a.mapping.schema()}}
 }
 
 // mapping splits a mapping node into keys and values and refuses duplicate keys and

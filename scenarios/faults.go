@@ -101,13 +101,16 @@ func oneOf(names []string) string {
 	return strings.Join(names[:len(names)-1], ", ") + " or " + names[len(names)-1]
 }
 
-// listed is "a, b and c".
+// listed is "a, b and c", cut where there are very many.
 func listed(names []string) string {
-	switch len(names) {
-	case 0:
+	const most = 24
+	switch n := len(names); {
+	case n == 0:
 		return "none"
-	case 1:
+	case n == 1:
 		return names[0]
+	case n > most:
+		return fmt.Sprintf("%s and %d more", strings.Join(names[:most-4], ", "), n-most+4)
 	}
 	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
 }

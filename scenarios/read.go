@@ -195,35 +195,85 @@ type builder struct {
 	e *entry // the whole file
 
 	built map[string]preconditions.Set
-	known []string // scenarios, built-in and own; see scenarioNames
+	known map[string]*names // by section; a large file refers to itself often
 }
 
-// names are the keys that a section of the file has, whether sound or not.
-func (b *builder) names(section ...string) []string {
-	e := b.e
+// names are what a reference may name.
+type names struct {
+	list []string // sorted, for messages
+	has  map[string]bool
+}
+
+func newNames(list []string) *names {
+	n := &names{has: map[string]bool{}}
+	for _, name := range list {
+		n.has[name] = true
+	}
+	n.list = slices.Sorted(maps.Keys(n.has))
+	return n
+}
+
+// names are the keys that a section of the file has, whether sound or not, and others
+// that are there without being written.
+func (b *builder) names(others []string, section ...string) *names {
+	key := strings.Join(section, ".")
+	if n := b.known[key]; n != nil {
+		return n
+	}
+	list, e := slices.Clone(others), b.e
 	for _, s := range section {
 		e = e.at(s)
 	}
-	if e == nil {
-		return nil
+	if e != nil {
+		list = slices.AppendSeq(list, maps.Keys(e.where))
 	}
-	return slices.Sorted(maps.Keys(e.where))
+	return b.remember(key, list)
+}
+
+func (b *builder) remember(key string, list []string) *names {
+	if b.known == nil {
+		b.known = map[string]*names{}
+	}
+	b.known[key] = newNames(list)
+	return b.known[key]
+}
+
+// handsets are the names of the bench's handsets.
+func (b *builder) handsets() *names {
+	const key = "bench.handsets"
+	if n := b.known[key]; n != nil {
+		return n
+	}
+	var list []string
+	if hs := b.e.at("bench").at("handsets"); hs != nil {
+		for _, h := range hs.list {
+			list = append(list, valueOf[string](h, "name"))
+		}
+	}
+	return b.remember(key, list)
+}
+
+func (b *builder) setNames() *names { return b.names([]string{builtinSet}, "preconditions") }
+
+// scenarioNames are the built-in ones and the file's own.
+func (b *builder) scenarioNames() *names {
+	return b.names(slices.Collect(maps.Keys(builtins())), "scenarios")
 }
 
 // refer checks that a name exists, and lists what does when not.
-func (b *builder) refer(at *entry, noun string, known []string) string {
+func (b *builder) refer(at *entry, noun string, known *names) string {
 	if at == nil {
 		return ""
 	}
 	got, _ := at.value.(string)
-	if at.node == nil || slices.Contains(known, got) {
-		return got
-	}
-	hint := didYouMean(got, known)
-	if len(known) == 0 {
+	switch {
+	case at.node == nil || known.has[got]:
+	case b.r.count >= maxFaults:
+		b.r.fault(at.node, at.path, "no %s %q", noun, got) // counted, not listed
+	case len(known.list) == 0:
 		b.r.fault(at.node, at.path, "no %s %q: the file has none", noun, got)
-	} else {
-		b.r.fault(at.node, at.path, "no %s %q%s; known are %s", noun, got, hint, listed(known))
+	default:
+		b.r.fault(at.node, at.path, "no %s %q%s; known are %s", noun, got, didYouMean(got, known.list), listed(known.list))
 	}
 	return got
 }
@@ -253,7 +303,7 @@ func (b *builder) bench(e *entry) Bench {
 	var names, serials = map[string]*entry{}, map[string]*entry{}
 	if hs := e.at("handsets"); hs != nil {
 		for _, h := range hs.list {
-			out.Handsets = append(out.Handsets, b.handset(h, out.Servers, e.given("adb_servers")))
+			out.Handsets = append(out.Handsets, b.handset(h, out.Servers))
 			b.unique(h.at("name"), names, "handset", strings.ToLower)
 			b.unique(h.at("serial"), serials, "serial", func(s string) string { return s })
 		}
@@ -274,7 +324,7 @@ func (b *builder) unique(at *entry, seen map[string]*entry, noun string, fold fu
 	seen[fold(got)] = at
 }
 
-func (b *builder) handset(e *entry, servers []string, listedServers bool) Handset {
+func (b *builder) handset(e *entry, servers []string) Handset {
 	h := Handset{
 		Name:        valueOf[string](e, "name"),
 		Serial:      valueOf[string](e, "serial"),
@@ -284,7 +334,7 @@ func (b *builder) handset(e *entry, servers []string, listedServers bool) Handse
 		Packages:    map[string]string{},
 	}
 	if e.has("adb_server") {
-		h.Server = b.refer(e.at("adb_server"), "adb server", servers)
+		h.Server = b.refer(e.at("adb_server"), "adb server", newNames(servers))
 	}
 	if w := e.at("start_level_pct"); w != nil {
 		win := windowOf(w)
@@ -371,7 +421,7 @@ func (b *builder) plan(name string, e *entry) Plan {
 		DriftEvery:        valueOf[time.Duration](e, "drift_every"),
 	}
 	if e.has("day_mix") {
-		p.DayMix = b.refer(e.at("day_mix"), "day mix", b.names("day_mixes"))
+		p.DayMix = b.refer(e.at("day_mix"), "day mix", b.names(nil, "day_mixes"))
 	}
 	p.StartLevel = b.startLevel(p.Preconditions)
 	if w := e.at("start_level_pct"); w != nil {
@@ -465,29 +515,14 @@ func (b *builder) night(name string, e *entry) Night {
 		Cron: valueOf[string](e, "starts"),
 		End:  valueOf[string](e, "ends"),
 		Zone: valueOf[string](e, "zone"),
-		Plan: b.refer(e.at("plan"), "plan", b.names("plans")),
-	}
-	var known []string
-	if hs := b.e.at("bench").at("handsets"); hs != nil {
-		for _, h := range hs.list {
-			known = append(known, valueOf[string](h, "name"))
-		}
+		Plan: b.refer(e.at("plan"), "plan", b.names(nil, "plans")),
 	}
 	if hs := e.at("handsets"); hs != nil {
 		for _, h := range hs.list {
-			n.Handsets = append(n.Handsets, b.refer(h, "handset", known))
+			n.Handsets = append(n.Handsets, b.refer(h, "handset", b.handsets()))
 		}
 	}
 	return n
-}
-
-func (b *builder) setNames() []string {
-	names := b.names("preconditions")
-	if !slices.Contains(names, builtinSet) {
-		names = append(names, builtinSet)
-	}
-	slices.Sort(names)
-	return names
 }
 
 // sets resolves extends. The built-in set is there unless the file has one of its name;
@@ -507,6 +542,8 @@ func (b *builder) sets(e *entry) map[string]preconditions.Set {
 				set.Wants = slices.Clone(builtin.Wants)
 			case base == name || slices.Contains(under, base):
 				b.r.fault(from.node, from.path, "extends goes round in a circle: %s", strings.Join(append(under, name, base), ", "))
+			case own && len(under) >= maxExtends:
+				b.tooDeep(from)
 			case own:
 				set.Wants = slices.Clone(resolve(base, next, append(under, name)).Wants)
 			}

@@ -347,6 +347,8 @@ func TestEveryFaultAtItsPlace(t *testing.T) {
 				"nightly.yaml:18:17: scenarios.s.loop[11].shell: calls from a shell step are refused, since a number could be an emergency number\n" +
 				"nightly.yaml:19:19: scenarios.s.loop[12].capture: want photo, video start or video stop, got selfie\n" +
 				`nightly.yaml:20:34: scenarios.s.evidence[0].of: want a folder below /sdcard, such as /sdcard/DCIM/Camera, got "/data"`},
+		{"an emergency number", head + "scenarios: {s: {loop: [{type: \"1 1 2\", wait: 1 s}], evidence: [{kind: foreground, of: browser}]}}\n",
+			`nightly.yaml:4:31: scenarios.s.loop[0].type: numbers of up to three digits are refused, since they could be an emergency number, got 1 1 2`},
 		{"what hangs together", head + `scenarios:
   a: {about: nothing}
   b: {loop: [{key: BACK}], evidence: [{kind: page}]}
@@ -354,6 +356,8 @@ func TestEveryFaultAtItsPlace(t *testing.T) {
   d: {extends: e}
   e: {extends: d}
   f: {extends: browse, holds: [rig]}
+  g: {extends: d}
+  h: {extends: h}
 `,
 			"nightly.yaml:5:6: scenarios.a: evidence is missing, and there is no extends to take it from\n" +
 				"nightly.yaml:5:6: scenarios.a: loop is missing, and there is no extends to take it from\n" +
@@ -361,9 +365,10 @@ func TestEveryFaultAtItsPlace(t *testing.T) {
 				"nightly.yaml:6:39: scenarios.b.evidence[0]: evidence of kind page comes from the stage, but the scenario names no stage: want stage: browse, call, game, sustain or light\n" +
 				"nightly.yaml:7:13: scenarios.c.loop: {stage} is used, but the scenario names no stage: want stage: browse, call, game, sustain or light\n" +
 				"nightly.yaml:7:58: scenarios.c.evidence[0]: the loop takes 3 min, longer than the limit of 2 min for this evidence\n" +
-				"nightly.yaml:8:16: scenarios.d.extends: extends goes round in a circle: e, d, e\n" +
-				"nightly.yaml:9:16: scenarios.e.extends: extends goes round in a circle: d, e, d\n" +
-				`nightly.yaml:10:32: scenarios.f.holds[0]: no shared limit "rig": the file has none`},
+				"nightly.yaml:8:16: scenarios.d.extends: extends goes round in a circle: d, e\n" +
+				"nightly.yaml:9:16: scenarios.e.extends: extends goes round in a circle: e, d\n" +
+				"nightly.yaml:10:32: scenarios.f.holds[0]: no shared limit \"rig\": the file has none\n" +
+				`nightly.yaml:12:16: scenarios.h.extends: extends goes round in a circle: h, h`},
 		{"not YAML", "bench:\n  handsets: [\n", "nightly.yaml:3:1: not YAML: did not find expected node content, while parsing a flow node that began in line 3"},
 		{"a tab", "bench:\n\tname: x\n", "nightly.yaml:2:1: not YAML: found character that cannot start any token, while scanning for the next token that began in line 2"},
 		{"empty", "", "nightly.yaml:1:1: the file is empty: want at least a bench with its handsets"},
@@ -390,6 +395,20 @@ func TestEveryFaultAtItsPlace(t *testing.T) {
 	}
 }
 
+func TestExtendsHasABound(t *testing.T) {
+	text := minimal + "scenarios:\n  x1: {extends: idle}\n"
+	for i := 2; i <= 9; i++ {
+		text += fmt.Sprintf("  x%d: {extends: x%d}\n", i, i-1)
+	}
+	if _, err := Parse("f", []byte(text)); err != nil {
+		t.Errorf("nine upon each other: %v", err)
+	}
+	_, err := Parse("f", []byte(text+"  x10: {extends: x9}\n"))
+	if want := "f:17:18: scenarios.x10.extends: want at most 8 that extend each other"; err == nil || err.Error() != want {
+		t.Errorf("ten upon each other: %v, want %s", err, want)
+	}
+}
+
 func TestAliasStandsForItsValue(t *testing.T) {
 	f := parse(t, "bench:\n  handsets:\n    - {name: A, serial: S, start_level_pct: &w {least: 80, most: 85}}\n    - {name: B, serial: T, start_level_pct: *w}\n")
 	if diff := cmp.Diff(&Window{80, 85}, f.Bench.Handsets[1].StartLevel); diff != "" {
@@ -413,7 +432,18 @@ func TestHostileFilesAreRefusedFast(t *testing.T) {
 		wrong += fmt.Sprintf("s%d: {loop: [%s{key: UP}]}, ", i, strings.Repeat("{tap: [0, 0], key: BACK},", 20))
 	}
 	wrong += "}\n"
+	chain := "bench: {handsets: [{name: A, serial: S}]}\n"
+	for section, body := range map[string]string{"scenarios": "screen_off: on", "preconditions": "wifi: on"} {
+		chain += section + ":\n  x0: {extends: idle, " + body + "}\n"
+		if section == "preconditions" {
+			chain = strings.Replace(chain, "x0: {extends: idle, wifi", "x0: {extends: everyday, wifi", 1)
+		}
+		for i := 1; i < 8000; i++ {
+			chain += fmt.Sprintf("  x%d: {extends: x%d, %s}\n", i, i-1, body)
+		}
+	}
 	for name, text := range map[string]string{
+		"chain":        chain,
 		"wrong":        wrong,
 		"large":        "bench: {name: " + strings.Repeat("x", 1<<20) + "}",
 		"deep":         strings.Repeat("[", 5000),

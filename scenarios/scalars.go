@@ -419,6 +419,8 @@ func url() *scalar {
 	}
 }
 
+var shortNumber = regexp.MustCompile(`^[ +*#]*[0-9]([ -]*[0-9]){0,2}[ *#]*$`)
+
 // typed is what the type verb can enter: the handset's input command knows printable
 // ASCII, and takes %s for a space.
 func typed() *scalar {
@@ -428,6 +430,10 @@ func typed() *scalar {
 			if s == "" || len(s) > 200 || strings.Contains(s, "%s") ||
 				strings.ContainsFunc(s, func(c rune) bool { return c < ' ' || c > '~' }) {
 				return nil, errWrong
+			}
+			// In a dialer, one tap more would call it.
+			if shortNumber.MatchString(s) {
+				return nil, mishap(fmt.Sprintf("numbers of up to three digits are refused, since they could be an emergency number, got %s", shown(s)))
 			}
 			pieces, err := template(s)
 			if err != nil {

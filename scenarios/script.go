@@ -62,28 +62,12 @@ var builtins = sync.OnceValue(func() map[string]Scenario {
 	return all
 })
 
-// scenarioNames are the built-in ones and the file's own.
-func (b *builder) scenarioNames() []string {
-	if b.known != nil {
-		return b.known
-	}
-	names := b.names("scenarios")
-	for name := range builtins() {
-		if !slices.Contains(names, name) {
-			names = append(names, name)
-		}
-	}
-	slices.Sort(names)
-	b.known = names
-	return names
-}
-
 // scenarios resolves extends over the built-in scenarios and the file's own. One that
 // extends its own name changes the built-in one.
 func (b *builder) scenarios(e *entry) map[string]Scenario {
 	out := Builtin()
-	var resolve func(name string, e *entry, under []string) Scenario
-	resolve = func(name string, e *entry, under []string) Scenario {
+	var resolve func(b *builder, name string, e *entry, under []string) Scenario
+	resolve = func(b *builder, name string, e *entry, under []string) Scenario {
 		var base Scenario
 		if from := e.at("extends"); from != nil {
 			on := b.refer(from, "scenario", b.scenarioNames())
@@ -92,23 +76,65 @@ func (b *builder) scenarios(e *entry) map[string]Scenario {
 			switch {
 			case isBuiltin && (on == name || !own):
 				base = builtin
-			case on == name || slices.Contains(under, on):
-				b.r.fault(from.node, from.path, "extends goes round in a circle: %s", strings.Join(append(under, name, on), ", "))
+			case slices.Contains(under, on):
+				// A circle that began elsewhere is reported there.
+			case own && b.comesBack(on, name):
+				b.r.fault(from.node, from.path, "extends goes round in a circle: %s, %s", name, on)
+			case own && b.deep(on):
+				b.tooDeep(from)
 			case own:
-				scratch := &builder{r: &reader{}, e: b.e} // its own faults are reported in its own turn
-				base = scratch.resolveScenario(on, next, append(under, name), resolve)
+				// Its faults are reported in its own turn, not here.
+				base = resolve(&builder{r: &reader{}, e: b.e, known: b.known}, on, next, append(under, name))
 			}
 		}
 		return b.scenario(name, e, base)
 	}
 	for name, s := range each(e) {
-		out[name] = resolve(name, s, nil)
+		out[name] = resolve(b, name, s, nil)
 	}
 	return out
 }
 
-func (b *builder) resolveScenario(name string, e *entry, under []string, resolve func(string, *entry, []string) Scenario) Scenario {
-	return resolve(name, e, under)
+// maxExtends is how many scenarios or sets may stand upon each other.
+const maxExtends = 8
+
+func (b *builder) tooDeep(from *entry) {
+	b.r.fault(from.node, from.path, "want at most %d that extend each other", maxExtends)
+}
+
+// under is the name of the file's scenario that one of them extends, or "".
+func (b *builder) under(name string) string {
+	next := valueOf[string](b.e.at("scenarios").at(name), "extends")
+	if _, builtin := builtins()[next]; builtin && (next == name || !b.e.at("scenarios").has(next)) {
+		return ""
+	}
+	return next
+}
+
+// comesBack says whether following extends from one of the file's scenarios leads to
+// another.
+func (b *builder) comesBack(from, to string) bool {
+	for i := 0; from != "" && i <= maxExtends; i++ {
+		if from == to {
+			return true
+		}
+		from = b.under(from)
+	}
+	return false
+}
+
+// deep says whether more scenarios than may stand upon each other do. A circle is not
+// deep: it is reported where it is closed.
+func (b *builder) deep(from string) bool {
+	seen := map[string]bool{}
+	for range maxExtends {
+		if from == "" || seen[from] {
+			return false
+		}
+		seen[from] = true
+		from = b.under(from)
+	}
+	return from != "" && !seen[from]
 }
 
 // scenario lays one entry of the file over the scenario that it extends.
@@ -132,7 +158,7 @@ func (b *builder) scenario(name string, e *entry, s Scenario) Scenario {
 	if h := e.at("holds"); h != nil {
 		s.Holds = nil
 		for _, l := range h.list {
-			s.Holds = append(s.Holds, b.refer(l, "shared limit", b.names("limits", "shared")))
+			s.Holds = append(s.Holds, b.refer(l, "shared limit", b.names(nil, "limits", "shared")))
 		}
 	}
 	for key, to := range map[string]*[]Step{"setup": &s.Setup, "loop": &s.Loop, "teardown": &s.Teardown} {

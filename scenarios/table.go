@@ -2,6 +2,7 @@ package scenarios
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"rundown/devices/preconditions"
@@ -474,7 +475,7 @@ func checkStep(r *reader, e *entry) {
 	}
 	if verb == "" {
 		if !e.has("wait") {
-			r.fault(e.node, e.path, "a step needs a verb: %s or wait", listedOr(verbs))
+			r.fault(e.node, e.path, "a step needs a verb: %s or wait", strings.Join(verbs, ", "))
 			return
 		}
 		verb = "wait"
@@ -494,14 +495,6 @@ func checkStep(r *reader, e *entry) {
 	if verb == "capture" && e.has("times") && valueOf[string](e, "capture") != "photo" {
 		r.fault(e.where["times"], e.path, "times goes with capture: photo only")
 	}
-}
-
-func listedOr(names []string) string {
-	s := ""
-	for _, n := range names {
-		s += n + ", "
-	}
-	return s[:len(s)-2]
 }
 
 func stepAlso() map[string]any {
