@@ -47,6 +47,7 @@ type commands struct {
 	Validate validateCmd `cmd:"" help:"Check a plan file: every fault with its line, key and what is allowed."`
 	Schema   schemaCmd   `cmd:"" help:"Print the plan file's JSON Schema, so that an editor can complete it."`
 	Version  versionCmd  `cmd:"" help:"Print the version."`
+	Accuracy accuracyCmd `cmd:"" hidden:"" help:"Error and coverage of the endurance figures on simulated segments."`
 	Complete completeCmd `cmd:"" name:"completion" help:"Print a completion script for a shell."`
 }
 

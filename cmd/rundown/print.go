@@ -133,12 +133,24 @@ func printReport(w io.Writer, r preconditions.Report) {
 		rows = append(rows, []string{l.Name, dash(l.Wanted), dash(l.Found), verdict, required})
 	}
 	table(w, rows...)
-	unmet := r.Unmet()
-	if len(unmet) == 0 {
+	var sets []string
+	var byHand []preconditions.Line
+	for _, l := range r.Unmet() {
+		if l.WillSet && l.Verdict == preconditions.NotMet {
+			sets = append(sets, l.Name)
+		} else {
+			byHand = append(byHand, l)
+		}
+	}
+	if len(sets)+len(byHand) == 0 {
 		fmt.Fprintln(w, "All required preconditions are met.")
-	} else {
-		fmt.Fprintf(w, "%d required not met:\n", len(unmet))
-		for _, l := range unmet {
+	}
+	if len(sets) > 0 {
+		fmt.Fprintf(w, "Required and not met, set before a run (or now, with --apply): %s.\n", strings.Join(sets, ", "))
+	}
+	if len(byHand) > 0 {
+		fmt.Fprintln(w, "Required and not met, for you to mend:")
+		for _, l := range byHand {
 			fmt.Fprintf(w, "  %s: %s\n", l.Name, dash(l.Mend))
 		}
 	}
