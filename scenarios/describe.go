@@ -391,16 +391,13 @@ func (l *list) read(r *reader, n *yaml.Node, path string) *entry {
 		r.fault(n, path, "want %s, got %d", l.noun, len(n.Content))
 		return nil
 	}
-	e, good := &entry{node: n, path: path}, true
+	e := &entry{node: n, path: path}
 	for i, c := range n.Content {
-		v := l.value.read(r, c, fmt.Sprintf("%s[%d]", path, i))
-		if v == nil {
-			good = false
-			continue
+		if v := l.value.read(r, c, fmt.Sprintf("%s[%d]", path, i)); v != nil {
+			e.list = append(e.list, v)
 		}
-		e.list = append(e.list, v)
 	}
-	if good && l.check != nil {
+	if r.count == before && l.check != nil { // what is missing in an item cannot be compared
 		l.check(r, e)
 	}
 	e.sound = r.count == before
