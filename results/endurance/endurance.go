@@ -170,12 +170,11 @@ func Estimate(in Input) (Figure, error) {
 		if d*d > 6*(charge.variance+vl) {
 			f.Warnings = append(f.Warnings, fmt.Sprintf("the level says %.2f %%/h and the %s %.2f: more apart than their errors explain, so the interval was widened",
 				level.rate, map[bool]string{true: "charge counter", false: "integrated current"}[charge == &counter.charge], charge.rate))
-			if charge == &counter.charge {
-				disagree = d * d / 4
-			} else {
-				// Readings in step with the loop can be far off, and level edges cannot: the level
-				// decides.
-				charge.variance += d * d
+			disagree = d * d / 4
+			if charge == &current.charge {
+				// The further apart, the less a bend of the level explains it, and the more likely
+				// the readings were in step with the loop: the level decides.
+				charge.variance += (d*d - 6*(charge.variance+vl)) / 4
 			}
 		}
 		share = vl / (vl + charge.variance)
