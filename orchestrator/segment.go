@@ -134,7 +134,11 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 	if err := r.d.store.PutSegment(g.rec); err != nil {
 		return err
 	}
-	return onboard.Start(ctx, l, g.u.Key)
+	if err := onboard.Start(ctx, l, g.u.Key); err != nil {
+		return err
+	}
+	g.witness.restart(r.d.now()) // installing took its time, and nothing could be seen before
+	return nil
 }
 
 // target says what the scenario is compiled for.

@@ -260,6 +260,7 @@ func (p *readPage) load(ctx context.Context) (page []byte, size int64, broken in
 }
 
 func (p *readPage) fetch(ctx context.Context, address string) ([]byte, error) {
+	defer p.h.holdClock()()
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, address, nil)
 	if err != nil {
 		return nil, err
@@ -298,6 +299,7 @@ func (p *readPage) post(ctx context.Context, to string, r report) error {
 		return err
 	}
 	req.Header.Set("Content-Type", "text/plain")
+	defer p.h.holdClock()()
 	resp, err := p.h.net.client.Do(req)
 	if err != nil {
 		return err

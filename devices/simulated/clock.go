@@ -49,16 +49,44 @@ func NewScaledClock(start time.Time, factor float64) Clock {
 	return &scaledClock{at: start, factor: factor, read: time.Now()}
 }
 
+// NewSharedClock shows start at the host's instant epoch and runs factor times as fast as
+// the host's clock. Every process that makes one of the same three values reads the same
+// time, which a scaled clock cannot offer; in return nothing waits for a busy machine.
+func NewSharedClock(start time.Time, factor float64, epoch time.Time) Clock {
+	if factor <= 0 {
+		panic("simulated: a clock must run forwards")
+	}
+	return sharedClock{start, epoch, factor}
+}
+
+type sharedClock struct {
+	start, epoch time.Time
+	factor       float64
+}
+
+func (c sharedClock) Now() time.Time {
+	return c.start.Add(time.Duration(float64(time.Since(c.epoch)) * c.factor))
+}
+
+func (c sharedClock) Sleep(ctx context.Context, d time.Duration) error {
+	return wallClock{}.Sleep(ctx, time.Duration(float64(d)/c.factor))
+}
+
 // Real time between two ticks, and the most that one tick counts.
 const (
 	tickEvery = time.Millisecond
 	tickMost  = 3 * tickEvery
 )
 
+// longestHold bounds in real time how long work that hangs can keep a clock from going on.
+const longestHold = time.Second
+
 type scaledClock struct {
 	factor float64
 
 	mu       sync.Mutex
+	holds    int       // pieces of real work that take no time by this clock
+	heldTo   time.Time // host's clock: the hold ends by then whatever happens
 	at       time.Time // by this clock, when the host's clock showed read
 	read     time.Time
 	sleepers sleepers
@@ -72,11 +100,39 @@ func (c *scaledClock) Now() time.Time {
 }
 
 func (c *scaledClock) now() time.Time {
+	if c.holds > 0 && time.Now().Before(c.heldTo) {
+		return c.at
+	}
 	real := time.Since(c.read)
 	if c.ticking {
 		real = min(real, tickMost)
 	}
 	return c.at.Add(time.Duration(float64(real) * c.factor))
+}
+
+// hold stops the clock until release is called: for real work, such as a page fetched
+// over the host's network, that stands for something whose duration is simulated
+// separately. Without it a busy machine would make every page slow in the handset's eyes.
+func (c *scaledClock) hold() (release func()) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.at, c.read = c.now(), time.Now()
+	c.holds++
+	c.heldTo = c.read.Add(longestHold)
+	return func() {
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		c.at, c.read = c.now(), time.Now()
+		c.holds--
+	}
+}
+
+// holdClock stops the handset's clock, where it can be stopped, until release is called.
+func (h *Handset) holdClock() (release func()) {
+	if c, ok := h.clock.(*scaledClock); ok {
+		return c.hold()
+	}
+	return func() {}
 }
 
 func (c *scaledClock) Sleep(ctx context.Context, d time.Duration) error {
