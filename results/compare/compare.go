@@ -1,0 +1,819 @@
+package compare
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+)
+
+// The reasons for which nothing can be compared.
+var (
+	// ErrNoReference means that the side to compare with is not among the sides.
+	ErrNoReference = errors.New("no such side")
+	// ErrInput means that the sides are not what they should be.
+	ErrInput = errors.New("input not usable")
+)
+
+// A Side is what is compared: a handset, a run, or a named line-up of several handsets.
+type Side struct {
+	Name string
+	Runs []Run
+}
+
+// A Run is what one kept segment says of one scenario, with what it was measured under.
+type Run struct {
+	Handset  Handset
+	Scenario string
+	Segment  string // for the person: which one
+	// Hours from full to empty, h.
+	Hours float64
+	// ChanceSD, BendSD and OwnSD are relative standard deviations of Hours: of what differs from
+	// one run to the next, of the level's bend (the same in each run over the same stretch of levels),
+	// and of what is the handset's own in every run. All 0 where the hours came with no interval.
+	ChanceSD, BendSD, OwnSD float64
+	// FromPct and ToPct are the levels of the start and stop edge; both 0 where not known.
+	FromPct, ToPct int
+	// Straight says that the hours are not corrected for the level at which the segment began.
+	Straight bool
+	Imported bool // came from a file, not from a handset
+	Flagged  bool // a precondition drifted beyond its tolerance
+	Under    Circumstances
+}
+
+// A Handset is one physical phone.
+type Handset struct {
+	ID    string // tells it from all others: its serial
+	Model string
+	// CapacityMAh and NominalMV are the maker's figures, 0 where not known.
+	CapacityMAh, NominalMV float64
+}
+
+func (h Handset) wh() float64 { return h.CapacityMAh * h.NominalMV / 1e6 }
+
+// Circumstances are what must be alike for two runs to be compared. An empty one is not known, and
+// not alike with one that is.
+type Circumstances struct {
+	Plan        string            // name and hash of the plan
+	Workload    string            // hash and version of the scenario
+	Build       string            // OS build
+	Calibration string            // luminance curve used
+	Conditions  map[string]string // each precondition's name and the value read back, as it counts for likeness
+}
+
+// What can be allowed by name; the name of a condition allows that one.
+const (
+	AllowPlan        = "plan"
+	AllowWorkload    = "workload"
+	AllowBuild       = "build"
+	AllowCalibration = "calibration"
+	AllowConditions  = "conditions"
+	AllowStart       = "start level"
+	AllowFlagged     = "flagged"
+)
+
+// Options say what is compared with what.
+type Options struct {
+	// Reference is the name of the side that the others are compared with; the first when empty.
+	Reference string
+	// AllPairs compares each side with each that stands before it, instead of with the reference.
+	AllPairs bool
+	// Allow names mismatches that do not block.
+	Allow []string
+}
+
+// A Mismatch is something that was not alike on two sides.
+type Mismatch struct {
+	Side      string `json:"side"`
+	Reference string `json:"reference"`
+	Scenario  string `json:"scenario"`
+	What      string `json:"what"` // the name that allows it
+	Says      string `json:"says"` // for a person
+	Allowed   bool   `json:"allowed"`
+}
+
+// The tests.
+const (
+	ByRuns     = "Welch"     // repeats, or handsets, on both sides
+	ByPairs    = "paired"    // the same handsets on both sides
+	ByInterval = "intervals" // one run on a side: what the intervals of the single runs say
+)
+
+// A Ratio is one side beside another at one scenario.
+type Ratio struct {
+	Scenario  string `json:"scenario"`
+	Side      string `json:"side"`
+	Reference string `json:"reference"`
+
+	// SideHours and ReferenceHours are geometric means over runs or handsets; Low and High are 0 where there
+	// is no interval.
+	SideHours      Interval `json:"side_hours"`
+	ReferenceHours Interval `json:"reference_hours"`
+	// Ratio is hours of the side over hours of the reference. Its interval holds the scatter
+	// of the repeats and the handsets' own errors.
+	Ratio        Interval `json:"ratio"`
+	SideRuns     int      `json:"side_runs"`
+	RefRuns      int      `json:"reference_runs"`
+	SideHandsets int      `json:"side_handsets"`
+	RefHandsets  int      `json:"reference_handsets"`
+
+	By string  `json:"by"` // which test decided
+	DF float64 `json:"-"`  // its effective degrees of freedom; may be infinite
+	P  float64 `json:"p"`
+	// PSet is P corrected by Holm for all ratios of the comparison.
+	PSet float64 `json:"p_set"`
+	// Shown says that PSet is below 0.05.
+	Shown bool `json:"shown"`
+	// Repeats is the plain test on log hours, which knows nothing of the handsets' own errors: it says
+	// whether the runs differ, not whether the handsets do. Nil without repeats on both sides.
+	Repeats *TTest `json:"repeats,omitempty"`
+	// Says is the outcome in words: "12 % longer", "no difference shown", "left out".
+	Says string `json:"says"`
+	// LeftOut is why there is no ratio; empty where there is one.
+	LeftOut string `json:"left_out,omitempty"`
+
+	// Battery puts the ratio beside that of the batteries; nil where a capacity is not known.
+	Battery *BatteryEffect `json:"battery,omitempty"`
+	// MoreRuns is how many more runs a side (handsets, where both sides are several), counted from the side
+	// with fewer, would show a difference as large as this one (80 % power, 95 %); 0 where it is shown.
+	MoreRuns int `json:"more_runs,omitempty"`
+	// OutOfReach says that no number of repeats would: it lies within the handsets' own errors.
+	OutOfReach bool     `json:"out_of_reach,omitempty"`
+	Notes      []string `json:"notes,omitempty"`
+}
+
+// A BatteryEffect is how much of a ratio the batteries explain.
+type BatteryEffect struct {
+	// Ratio of the rated energies (or of the rated charges, where a nominal voltage is not known),
+	// geometric means over a side's handsets. It is a rating, and so has no interval.
+	Ratio  float64 `json:"ratio"`
+	Energy bool    `json:"energy"` // whether it is of energies
+	// Rest is the ratio of hours over the ratio of batteries: above 1 the side does more with each watt-hour.
+	Rest Interval `json:"rest"`
+	// SidePerWh and ReferencePerWh are hours per rated watt-hour; 0 where a voltage is not known.
+	SidePerWh      float64 `json:"side_hours_per_wh,omitempty"`
+	ReferencePerWh float64 `json:"reference_hours_per_wh,omitempty"`
+	Says           string  `json:"says"`
+}
+
+// A Comparison is a set of ratios, tested together.
+type Comparison struct {
+	Reference  string     `json:"reference,omitempty"` // empty when all pairs are compared
+	Ratios     []Ratio    `json:"ratios"`
+	Mismatches []Mismatch `json:"mismatches,omitempty"`
+	Tested     int        `json:"tested"` // ratios that the correction is for
+}
+
+// priorRuns is how many runs the calculator's expectation of a run's scatter counts for beside the
+// scatter seen. With two or three repeats the scatter seen alone says next to nothing.
+const priorRuns = 6
+
+// sameStretch is how far apart two start levels may be, in points, and still be the same stretch of
+// the level's bend.
+const sameStretch = 3
+
+// Compare puts the sides beside each other, scenario by scenario in the order in which the
+// sides have them. Its error is ErrInput or ErrNoReference, wrapped with the reason.
+func Compare(sides []Side, o Options) (Comparison, error) {
+	if err := check(sides); err != nil {
+		return Comparison{}, err
+	}
+	var pairs [][2]Side
+	c := Comparison{}
+	if o.AllPairs {
+		for i := range sides {
+			for j := range i {
+				pairs = append(pairs, [2]Side{sides[i], sides[j]})
+			}
+		}
+	} else {
+		c.Reference = cmp.Or(o.Reference, sides[0].Name)
+		at := slices.IndexFunc(sides, func(s Side) bool { return s.Name == c.Reference })
+		if at < 0 {
+			var names []string
+			for _, s := range sides {
+				names = append(names, s.Name)
+			}
+			return Comparison{}, fmt.Errorf("%w: the reference %q is none of %s", ErrNoReference, c.Reference, strings.Join(names, ", "))
+		}
+		for i, s := range sides {
+			if i != at {
+				pairs = append(pairs, [2]Side{s, sides[at]})
+			}
+		}
+	}
+
+	var plans []planning
+	for _, scenario := range scenariosOf(sides) {
+		for _, p := range pairs {
+			var plan planning
+			r := Ratio{Scenario: scenario, Side: p[0].Name, Reference: p[1].Name}
+			a, b := of(p[0], scenario), of(p[1], scenario)
+			if len(a) == 0 && len(b) == 0 {
+				continue
+			}
+			a, b, mismatches := alike(a, b, p, scenario, o.Allow)
+			c.Mismatches = append(c.Mismatches, mismatches...)
+			blocked := slices.DeleteFunc(slices.Clone(mismatches), func(m Mismatch) bool { return m.Allowed || m.What == AllowFlagged })
+			switch {
+			case len(blocked) > 0:
+				var what []string
+				for _, m := range blocked {
+					if !slices.Contains(what, m.What) {
+						what = append(what, m.What)
+					}
+				}
+				r.LeftOut = "not measured alike: " + strings.Join(what, ", ")
+			case len(a) == 0:
+				r.LeftOut = p[0].Name + " has no figure of " + scenario
+			case len(b) == 0:
+				r.LeftOut = p[1].Name + " has no figure of " + scenario
+			default:
+				plan = r.measure(a, b)
+			}
+			c.Ratios = append(c.Ratios, r)
+			plans = append(plans, plan)
+		}
+	}
+	c.correct(plans)
+	return c, nil
+}
+
+func check(sides []Side) error {
+	if len(sides) < 2 {
+		return fmt.Errorf("%w: %d side, want 2 or more", ErrInput, len(sides))
+	}
+	seen := map[string]bool{}
+	for _, s := range sides {
+		if s.Name == "" || seen[s.Name] {
+			return fmt.Errorf("%w: side %q: each side needs a name of its own", ErrInput, s.Name)
+		}
+		seen[s.Name] = true
+		for _, r := range s.Runs {
+			for _, v := range []float64{r.ChanceSD, r.BendSD, r.OwnSD, r.Handset.CapacityMAh, r.Handset.NominalMV} {
+				if !(v >= 0) || math.IsInf(v, 0) {
+					return fmt.Errorf("%w: %s, %s, segment %s: %g is no standard deviation, capacity or voltage", ErrInput, s.Name, r.Scenario, r.Segment, v)
+				}
+			}
+			if !(r.Hours > 0) || math.IsInf(r.Hours, 0) {
+				return fmt.Errorf("%w: %s, %s, segment %s: %g hours", ErrInput, s.Name, r.Scenario, r.Segment, r.Hours)
+			}
+			if r.Handset.ID == "" {
+				return fmt.Errorf("%w: %s, %s, segment %s does not say on which handset", ErrInput, s.Name, r.Scenario, r.Segment)
+			}
+		}
+	}
+	return nil
+}
+
+func scenariosOf(sides []Side) (names []string) {
+	for _, s := range sides {
+		for _, r := range s.Runs {
+			if !slices.Contains(names, r.Scenario) {
+				names = append(names, r.Scenario)
+			}
+		}
+	}
+	return names
+}
+
+func of(s Side, scenario string) (runs []Run) {
+	for _, r := range s.Runs {
+		if r.Scenario == scenario {
+			runs = append(runs, r)
+		}
+	}
+	return runs
+}
+
+// handsets are a side's runs by handset, in the order in which they come.
+func handsets(runs []Run) (groups [][]Run) {
+	at := map[string]int{}
+	for _, r := range runs {
+		i, ok := at[r.Handset.ID]
+		if !ok {
+			i = len(groups)
+			at[r.Handset.ID] = i
+			groups = append(groups, nil)
+		}
+		groups[i] = append(groups[i], r)
+	}
+	return groups
+}
+
+// A mean is a side's mean log hours with what its variance is made of.
+type mean struct {
+	log    float64
+	chance part    // what more runs would make smaller
+	own    float64 // variance of what they would not
+	runs   Summary // the observations of the plain test
+	// scatter is the standard deviation of one observation, as planning takes it.
+	scatter float64
+	unknown bool // no interval came with the hours and there is no scatter to see
+}
+
+// meanOf is the mean of one handset's runs, or of several handsets' means.
+func meanOf(runs []Run) mean {
+	groups := handsets(runs)
+	if len(groups) == 1 {
+		return oneHandset(runs)
+	}
+	var logs []float64
+	var measuring, own float64
+	oneModel := true
+	unknown := 0
+	n := float64(len(groups))
+	for _, g := range groups {
+		m := oneHandset(g)
+		logs = append(logs, m.log)
+		measuring += (m.chance.variance + m.own) / n
+		own += m.own / n
+		oneModel = oneModel && g[0].Handset.Model != "" && g[0].Handset.Model == groups[0][0].Handset.Model
+		if m.unknown {
+			unknown++
+		}
+	}
+	s := Summarise(logs)
+	out := mean{log: s.Mean, runs: s, scatter: math.Sqrt(max(s.SD*s.SD, measuring))}
+	out.chance = part{out.scatter * out.scatter / n, n - 1}
+	// Handsets of one model share cell, gauge and warming, so more of them do not average those.
+	if oneModel {
+		out.own = own
+	}
+	out.unknown = out.scatter == 0
+	return out
+}
+
+func oneHandset(runs []Run) mean {
+	n := float64(len(runs))
+	var logs []float64
+	var chance, bend, own float64
+	for _, r := range runs {
+		logs = append(logs, math.Log(r.Hours))
+		chance += r.ChanceSD * r.ChanceSD / n
+		bend += r.BendSD * r.BendSD / n
+		own += r.OwnSD * r.OwnSD / n
+	}
+	s := Summarise(logs)
+	df := n - 1
+	variance := s.SD * s.SD
+	if chance > 0 {
+		// What is expected of a run counts as so many further runs.
+		variance = (priorRuns*chance + df*variance) / (priorRuns + df)
+		df += priorRuns
+	}
+	return mean{
+		log: s.Mean, runs: s, scatter: math.Sqrt(variance),
+		chance:  part{variance / n, df},
+		own:     own + bend/float64(stretches(runs)),
+		unknown: variance == 0,
+	}
+}
+
+// stretches is how many stretches of level that do not overlap the runs cover: the bend of each is
+// its own, so that repeats from different levels do average it.
+func stretches(runs []Run) int {
+	ordered := slices.SortedFunc(slices.Values(runs), func(a, b Run) int { return b.FromPct - a.FromPct })
+	n, floor := 1, ordered[0].ToPct
+	for _, r := range ordered[1:] {
+		if r.FromPct > 0 && r.FromPct <= floor {
+			n, floor = n+1, r.ToPct
+		}
+	}
+	return n
+}
+
+// sameLevels says whether all runs began at about the same level.
+func sameLevels(runs []Run) bool {
+	lo, hi := 101, 0
+	for _, r := range runs {
+		lo, hi = min(lo, r.FromPct), max(hi, r.FromPct)
+	}
+	return lo > 0 && hi-lo <= sameStretch
+}
+
+// measure fills in the ratio of a over b, which are alike and not empty.
+func (r *Ratio) measure(a, b []Run) planning {
+	ga, gb := handsets(a), handsets(b)
+	r.SideRuns, r.RefRuns, r.SideHandsets, r.RefHandsets = len(a), len(b), len(ga), len(gb)
+	ma, mb := meanOf(a), meanOf(b)
+	r.SideHours, r.ReferenceHours = ma.hours(), mb.hours()
+
+	common := 0
+	for _, g := range ga {
+		if slices.ContainsFunc(b, func(x Run) bool { return x.Handset.ID == g[0].Handset.ID }) {
+			common++
+		}
+	}
+	var log float64
+	parts := []part{ma.chance, mb.chance}
+	own := ma.own + mb.own
+	scatterA, scatterB := ma.scatter, mb.scatter
+	unknown := ma.unknown || mb.unknown
+	switch {
+	case common > 1 && common == len(ga) && common == len(gb):
+		r.By = ByPairs
+		var la, lb []float64
+		var least float64 // the measuring alone, of one difference
+		for _, g := range ga {
+			at := slices.IndexFunc(gb, func(x []Run) bool { return x[0].Handset.ID == g[0].Handset.ID })
+			one, other := oneHandset(g), oneHandset(gb[at])
+			la, lb = append(la, one.log), append(lb, other.log)
+			least += (one.chance.variance + other.chance.variance) / float64(common)
+		}
+		if t, err := Paired(la, lb); err == nil {
+			r.Repeats = &t
+		}
+		d := make([]float64, common)
+		for i := range d {
+			d[i] = la[i] - lb[i]
+		}
+		s := Summarise(d)
+		log = s.Mean
+		variance := max(s.SD*s.SD, least)
+		parts = []part{{variance / float64(common), float64(common - 1)}}
+		own = bendLeft(a, b)
+		scatterA, scatterB = math.Sqrt(variance/2), math.Sqrt(variance/2)
+		unknown = variance == 0
+	default:
+		log = ma.log - mb.log
+		r.By = ByInterval
+		if ma.runs.N > 1 && mb.runs.N > 1 {
+			r.By = ByRuns
+			if t, err := Welch(ma.runs, mb.runs); err == nil {
+				r.Repeats = &t
+			}
+		}
+		switch {
+		case common == 1 && len(ga) == 1 && len(gb) == 1:
+			own = bendLeft(a, b)
+			r.Notes = append(r.Notes, "the same handset on both sides: its own errors cancel")
+		case common > 0:
+			r.Notes = append(r.Notes, "some handsets are on both sides, so the sides are not independent: name the same ones on both to have them paired")
+		}
+	}
+	r.Ratio.Value = math.Exp(log)
+	if len(ga) == 1 && len(a) == 1 || len(gb) == 1 && len(b) == 1 {
+		r.Notes = append(r.Notes, "one run on a side: how much that handset differs from run to run was not seen")
+	}
+	if slices.ContainsFunc(append(slices.Clone(a), b...), func(x Run) bool { return x.Imported }) {
+		r.Notes = append(r.Notes, "imported figures are among them")
+	}
+	if unknown {
+		r.Ratio = Interval{}
+		r.LeftOut = "no interval: the hours of a side came without one and it has no repeats"
+		return planning{}
+	}
+	all := append(parts, part{own, math.Inf(1)})
+	r.DF = effectiveDF(all)
+	variance := 0.0
+	for _, p := range all {
+		variance += p.variance
+	}
+	t := outcome(log, math.Sqrt(variance), r.DF)
+	r.Ratio = Interval{math.Exp(log), math.Exp(t.Difference.Low), math.Exp(t.Difference.High)}
+	r.P = t.P
+	r.Battery = batteryEffect(ga, gb, *r)
+	return planning{log, scatterA, scatterB, math.Sqrt(own), min(ma.runs.N, mb.runs.N)}
+}
+
+// planning is what the number of further runs follows from.
+type planning struct {
+	difference, scatterA, scatterB, own float64
+	have                                int
+}
+
+// bendLeft is the variance that is left of the level's bend when a handset is compared with
+// itself: none over the same stretch of levels, else that of both.
+func bendLeft(a, b []Run) float64 {
+	if sameLevels(append(slices.Clone(a), b...)) {
+		return 0
+	}
+	sum := 0.0
+	for _, runs := range [][]Run{a, b} {
+		for _, g := range handsets(runs) {
+			for _, x := range g {
+				sum += x.BendSD * x.BendSD / float64(len(g)*stretches(g)*len(handsets(runs)))
+			}
+		}
+	}
+	return sum
+}
+
+// hours is the mean back in hours, with its own interval.
+func (m mean) hours() Interval {
+	if m.unknown {
+		return Interval{Value: math.Exp(m.log)}
+	}
+	parts := []part{m.chance, {m.own, math.Inf(1)}}
+	t := outcome(m.log, math.Sqrt(m.chance.variance+m.own), effectiveDF(parts))
+	return Interval{math.Exp(m.log), math.Exp(t.Difference.Low), math.Exp(t.Difference.High)}
+}
+
+func batteryEffect(ga, gb [][]Run, r Ratio) *BatteryEffect {
+	// The geometric mean of a quantity over handsets; 0 where one does not have it.
+	mean := func(groups [][]Run, of func(Handset) float64) float64 {
+		sum := 0.0
+		for _, g := range groups {
+			sum += math.Log(of(g[0].Handset)) / float64(len(groups))
+		}
+		return math.Exp(sum)
+	}
+	e := BatteryEffect{}
+	a, b := mean(ga, Handset.wh), mean(gb, Handset.wh)
+	if a > 0 && b > 0 {
+		e.Energy = true
+		e.SidePerWh, e.ReferencePerWh = r.SideHours.Value/a, r.ReferenceHours.Value/b
+	} else {
+		charge := func(h Handset) float64 { return h.CapacityMAh }
+		a, b = mean(ga, charge), mean(gb, charge)
+		if !(a > 0 && b > 0) {
+			return nil
+		}
+	}
+	e.Ratio = a / b
+	e.Rest = Interval{r.Ratio.Value / e.Ratio, r.Ratio.Low / e.Ratio, r.Ratio.High / e.Ratio}
+	battery := map[bool]string{true: "watt-hours", false: "mAh"}[e.Energy]
+	size := change(e.Ratio, "more", "fewer", "as many "+battery)
+	if size != "as many "+battery {
+		size += " " + battery
+	}
+	switch rest := change(e.Rest.Value, "more", "less", "as much"); {
+	case e.Rest.Low <= 1 && e.Rest.High >= 1:
+		e.Says = size + ": the battery explains it"
+	default:
+		e.Says = fmt.Sprintf("%s, and %s from each of them", size, rest)
+	}
+	return &e
+}
+
+// change is a ratio in words, to whole per cent: "12 % longer".
+func change(ratio float64, up, down, same string) string {
+	percent := math.Round(100 * (ratio - 1))
+	switch {
+	case percent > 0:
+		return fmt.Sprintf("%.0f %% %s", percent, up)
+	case percent < 0:
+		return fmt.Sprintf("%.0f %% %s", -percent, down)
+	}
+	return same
+}
+
+// correct runs Holm's correction over the ratios there are, and says what each shows and what would
+// settle what is open.
+func (c *Comparison) correct(plans []planning) {
+	var p []float64
+	for _, r := range c.Ratios {
+		if r.LeftOut == "" {
+			p = append(p, r.P)
+		}
+	}
+	c.Tested = len(p)
+	corrected := Holm(p)
+	for i := range c.Ratios {
+		r := &c.Ratios[i]
+		if r.LeftOut != "" {
+			r.Says = "left out"
+			continue
+		}
+		r.PSet, corrected = corrected[0], corrected[1:]
+		r.Shown = r.PSet < 0.05
+		switch {
+		case r.Shown:
+			r.Says = change(r.Ratio.Value, "longer", "shorter", "a difference below 1 %")
+		default:
+			r.Says = "no difference shown"
+			plan := plans[i]
+			if n, ok := RunsToShow(plan.difference, plan.scatterA, plan.scatterB, plan.own); ok {
+				r.MoreRuns = max(1, n-plan.have)
+			} else {
+				r.OutOfReach = true
+			}
+			if r.P < 0.05 {
+				r.Notes = append(r.Notes, fmt.Sprintf("its own interval leaves out 1, but among %d ratios one may do so by chance", c.Tested))
+			}
+			switch {
+			case r.OutOfReach:
+				r.Notes = append(r.Notes, "a difference this small is within what repeats on these handsets can settle: no number of them would show it")
+			default:
+				what := map[bool]string{true: "handset", false: "run"}[r.SideHandsets > 1 && r.RefHandsets > 1]
+				if r.MoreRuns > 1 {
+					what += "s"
+				}
+				r.Notes = append(r.Notes, fmt.Sprintf("%d more %s a side would settle a difference of this size (80 %% power)", r.MoreRuns, what))
+			}
+		}
+	}
+}
+
+// Heading is the answer in a sentence: "Against Alder, Rowan lasts longer in all but video;
+// Cedar and Larch last shorter".
+func (c Comparison) Heading() string {
+	if c.Reference == "" {
+		shown := 0
+		for _, r := range c.Ratios {
+			if r.Shown {
+				shown++
+			}
+		}
+		return fmt.Sprintf("%d of %d differences are shown", shown, c.Tested)
+	}
+	type tally struct{ longer, shorter, open, out []string }
+	sides := map[string]*tally{}
+	var order []string
+	for _, r := range c.Ratios {
+		t := sides[r.Side]
+		if t == nil {
+			t = &tally{}
+			sides[r.Side] = t
+			order = append(order, r.Side)
+		}
+		switch {
+		case r.LeftOut != "":
+			t.out = append(t.out, r.Scenario)
+		case !r.Shown:
+			t.open = append(t.open, r.Scenario)
+		case r.Ratio.Value > 1:
+			t.longer = append(t.longer, r.Scenario)
+		default:
+			t.shorter = append(t.shorter, r.Scenario)
+		}
+	}
+	// Sides of which the same is to be said stand together.
+	said := map[string][]string{}
+	var sayings []string
+	for _, name := range order {
+		t := sides[name]
+		tested := len(t.longer) + len(t.shorter) + len(t.open)
+		var s string
+		switch {
+		case tested == 0:
+			s = "% not compared"
+		case len(t.longer) == 0 && len(t.shorter) == 0:
+			s = "% shown to differ"
+		case len(t.shorter) == 0:
+			s = "# longer" + inWhich(t.longer, t.open)
+		case len(t.longer) == 0:
+			s = "# shorter" + inWhich(t.shorter, t.open)
+		default:
+			s = "# longer in " + list(t.longer) + " and shorter in " + list(t.shorter)
+		}
+		if said[s] == nil {
+			sayings = append(sayings, s)
+		}
+		said[s] = append(said[s], name)
+	}
+	var sentences []string
+	for _, s := range sayings {
+		names := said[s]
+		several := len(names) > 1
+		verb, is := map[bool]string{true: "last", false: "lasts"}[several], map[bool]string{true: "are", false: "is"}[several]
+		s = strings.Replace(s, "#", verb, 1)
+		s = strings.Replace(s, "% not", is+" not", 1)
+		s = strings.Replace(s, "% shown", is+" not shown", 1)
+		sentences = append(sentences, list(names)+" "+s)
+	}
+	return "Against " + c.Reference + ", " + strings.Join(sentences, "; ")
+}
+
+func inWhich(shown, open []string) string {
+	switch {
+	case len(open) == 0:
+		return ""
+	case len(open) <= 2 && len(shown) > len(open):
+		return " in all but " + list(open)
+	}
+	return " in " + list(shown)
+}
+
+// list is "a", "a and b", "a, b and c".
+func list(names []string) string {
+	if len(names) < 2 {
+		return strings.Join(names, "")
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
+}
+
+// alike leaves out flagged runs unless allowed, and lists in what the remaining runs of two sides are
+// not alike.
+func alike(a, b []Run, p [2]Side, scenario string, allow []string) (keptA, keptB []Run, list []Mismatch) {
+	add := func(what, says string) {
+		list = append(list, Mismatch{Side: p[0].Name, Reference: p[1].Name, Scenario: scenario, What: what, Says: says,
+			Allowed: slices.Contains(allow, what)})
+	}
+	keep := func(side string, runs []Run) (kept []Run) {
+		for _, r := range runs {
+			if r.Flagged {
+				allowed := slices.Contains(allow, AllowFlagged)
+				add(AllowFlagged, fmt.Sprintf("%s, %s, segment %s is flagged: a precondition drifted%s", side, scenario, r.Segment,
+					map[bool]string{true: "", false: ", so it is left out"}[allowed]))
+				if !allowed {
+					continue
+				}
+			}
+			kept = append(kept, r)
+		}
+		return kept
+	}
+	keptA, keptB = keep(p[0].Name, a), keep(p[1].Name, b)
+	if len(keptA) == 0 || len(keptB) == 0 {
+		return keptA, keptB, list
+	}
+	all := append(slices.Clone(keptA), keptB...)
+
+	// differ lists the values of one circumstance with the sides that have them.
+	differ := func(value func(Run) string) string {
+		by := map[string][]string{}
+		for i, runs := range [][]Run{keptA, keptB} {
+			for _, r := range runs {
+				v := cmp.Or(value(r), "not known")
+				if !slices.Contains(by[v], p[i].Name) {
+					by[v] = append(by[v], p[i].Name)
+				}
+			}
+		}
+		if len(by) < 2 {
+			return ""
+		}
+		var parts []string
+		for _, v := range slices.Sorted(maps.Keys(by)) {
+			parts = append(parts, strings.Join(by[v], " and ")+": "+v)
+		}
+		return strings.Join(parts, "; ")
+	}
+	if s := differ(func(r Run) string { return r.Under.Plan }); s != "" {
+		add(AllowPlan, "the plan is not the same. "+s)
+	}
+	if s := differ(func(r Run) string { return r.Under.Workload }); s != "" {
+		add(AllowWorkload, scenario+" is not the same. "+s)
+	}
+	// Different models have different builds and curves; only within a model must they be alike.
+	within := func(value func(Run) string) (says []string) {
+		type found struct{ values, sides []string }
+		models := map[string]*found{}
+		var order []string
+		for i, runs := range [][]Run{keptA, keptB} {
+			for _, r := range runs {
+				model := cmp.Or(r.Handset.Model, r.Handset.ID)
+				f := models[model]
+				if f == nil {
+					f = &found{}
+					models[model] = f
+					order = append(order, model)
+				}
+				if v := cmp.Or(value(r), "not known"); !slices.Contains(f.values, v) {
+					f.values = append(f.values, v)
+					f.sides = append(f.sides, p[i].Name)
+				}
+			}
+		}
+		for _, model := range order {
+			if f := models[model]; len(f.values) > 1 {
+				var parts []string
+				for i, v := range f.values {
+					parts = append(parts, f.sides[i]+": "+v)
+				}
+				says = append(says, model+" has several. "+strings.Join(parts, "; "))
+			}
+		}
+		return says
+	}
+	for _, s := range within(func(r Run) string { return r.Under.Build }) {
+		add(AllowBuild, "the OS build is not the same: "+s)
+	}
+	if s := differ(func(r Run) string {
+		return map[bool]string{true: "with a luminance curve", false: "without one"}[r.Under.Calibration != ""]
+	}); s != "" {
+		add(AllowCalibration, "luminance was not set the same way. "+s)
+	} else {
+		for _, s := range within(func(r Run) string { return r.Under.Calibration }) {
+			add(AllowCalibration, "the luminance curve is not the same: "+s)
+		}
+	}
+	names := map[string]bool{}
+	for _, r := range all {
+		for name := range r.Under.Conditions {
+			names[name] = true
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(names)) {
+		if s := differ(func(r Run) string { return r.Under.Conditions[name] }); s != "" {
+			add(name, "the precondition "+name+" is not the same. "+s)
+			if slices.Contains(allow, AllowConditions) {
+				list[len(list)-1].Allowed = true
+			}
+		}
+	}
+	if slices.ContainsFunc(all, func(r Run) bool { return r.Straight }) && !sameLevels(all) {
+		add(AllowStart, "hours that are straight from the level are compared from one start level only. "+differ(func(r Run) string {
+			if r.FromPct == 0 {
+				return ""
+			}
+			return fmt.Sprintf("from %d %%", r.FromPct)
+		}))
+	}
+	return keptA, keptB, list
+}
