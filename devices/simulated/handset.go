@@ -141,6 +141,7 @@ func New(o Options) *Handset {
 		Wall:       h.wall,
 		BootID:     func() string { return *h.bootID.Load() },
 		FreeBytes:  h.freeBytes,
+		Removed:    o.Removed,
 		Others:     h.appProcesses,
 		Env:        map[string]string{"HOSTNAME": o.Product},
 	})

@@ -95,6 +95,9 @@ type Options struct {
 	Dial func(ctx context.Context, network, addr string) (net.Conn, error)
 	// StorageBytes is the size of the data partition; 0 stands for 64 GB.
 	StorageBytes int64
+	// Removed is told each file that is removed on the handset, with its content: tests
+	// compare what was recorded with what was stored. nil: nobody is told.
+	Removed func(name string, content []byte)
 }
 
 func (o Options) filled() Options {

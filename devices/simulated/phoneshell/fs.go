@@ -30,6 +30,8 @@ type FS struct {
 	free func() int64            // bytes left on the data partition, nil: plenty
 	proc func(name string) *node // a process's folder under /proc, nil when there is none
 	pids func() []string         // names of the process folders
+
+	removed func(name string, content []byte) // told each file that goes; nil: nobody
 }
 
 type nodeKind uint8
@@ -523,7 +525,19 @@ func (f *FS) remove(name string, user, all bool) error {
 	f.used -= size(n)
 	delete(dir.kids, base)
 	dir.mtime = f.wall()
+	if f.removed != nil {
+		f.tellRemoved(path.Clean(name), n)
+	}
 	return nil
+}
+
+func (f *FS) tellRemoved(name string, n *node) {
+	if n.kind == kindFile && n.dyn == nil {
+		f.removed(name, n.data)
+	}
+	for base, kid := range n.kids {
+		f.tellRemoved(name+"/"+base, kid)
+	}
 }
 
 func size(n *node) int64 {

@@ -33,6 +33,9 @@ type Options struct {
 	Others     func() []ProcInfo    // processes that are not ours (apps), for ps, pidof and /proc
 	// WideIntegers turns off mksh's 32-bit arithmetic.
 	WideIntegers bool
+	// Removed is told each file that is removed, with its content, and must not call back
+	// into the file system; nil: nobody is told.
+	Removed func(name string, content []byte)
 }
 
 // A Command is a program of the phone. args[0] is its name, the result its exit code.
@@ -105,6 +108,7 @@ func New(opt Options) *Machine {
 	}
 	m.began = m.clock.Now()
 	m.fs = newFS(m.Wall, opt.FreeBytes)
+	m.fs.removed = opt.Removed
 	m.fs.proc, m.fs.pids = m.procNode, m.procNames
 	m.fs.Dynamic("/proc/uptime", func() string {
 		up := m.Uptime().Milliseconds() / 10
