@@ -14,7 +14,7 @@ import (
 )
 
 // A Column describes one column of an exported table. A value that was not measured is
-// empty in CSV and null in JSON Lines, never 0.
+// empty in CSV and null in JSON Lines and Parquet, never 0.
 type Column struct {
 	Name  string `json:"name"` // with the unit in it: level_pct, voltage_mv, t_host_utc
 	Type  string `json:"type"` // "string", "integer", "number", "boolean", "time" (RFC 3339, UTC)
@@ -163,7 +163,7 @@ func (f Filter) takes(g Segment) bool {
 }
 
 // Formats are the formats that Export writes.
-func Formats() []string { return []string{"csv", "jsonl"} }
+func Formats() []string { return []string{"csv", "jsonl", "parquet"} }
 
 // TableNamed returns the table of a name; the error lists the names.
 func TableNamed(name string) (Table, error) {
@@ -243,6 +243,8 @@ func rowWriter(t Table, format string, w io.Writer) (put func([]any) error, flus
 			_, err := w.Write(append(line, '}', '\n'))
 			return err
 		}, func() error { return nil }, nil
+	case "parquet":
+		return parquetWriter(t, w)
 	}
 	return nil, nil, fmt.Errorf("no format %q: there are %s", format, strings.Join(Formats(), ", "))
 }
@@ -288,7 +290,7 @@ func Describe(w io.Writer) error {
 	e.SetIndent("", "  ")
 	return e.Encode(map[string]any{
 		"format_version": FormatVersion,
-		"about":          "Rundown's exported tables. Empty (CSV) or null (JSON Lines) is not measured, never zero. All times are UTC.",
-		"tables":         tables,
+		"about":          "Rundown's exported tables. Empty (CSV) or null (JSON Lines, Parquet) is not measured, never zero. All times are UTC.",
+		"tables":         append(slices.Clone(tables), ComputedTables()...),
 	})
 }

@@ -1,0 +1,332 @@
+package results
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+)
+
+// An Interval is a value with its 95 % interval, as rows of computed tables carry it. It becomes three
+// columns.
+type Interval struct{ Value, Low, High float64 }
+
+// Whose says what a computed row belongs to. SegmentID is empty where a row is made of several
+// segments; RunID too, where they are of several runs.
+type Whose struct {
+	Handset, RunID, SegmentID, Scenario string
+	// Imported says that the row was computed from a file and not measured by rundown.
+	Imported bool
+}
+
+// A FigureRow is what a segment says of endurance, or several segments of one handset together, or a
+// day mix of it.
+type FigureRow struct {
+	Whose
+	Plan       string
+	Of         string // "segment", "repeats", "day mix"
+	Outcome    string // of the segment; empty where the row is made of several
+	At         time.Time
+	Hours      *Interval // from full to empty; nil where there is no figure
+	DaysOfMix  *Interval // how long a full battery lasts, days; of a day mix only
+	RatePctH   *Interval
+	PowerW     *Interval
+	CurrentMA  *Interval
+	HoursPerWh *float64
+	Segments   int  // how many it is made of
+	Agree      bool // whether repeats agree within what chance explains
+	Points     int
+	FromPct    *int64 // level of the start edge
+	ToPct      *int64 // level of the stop edge
+	Factor     *float64
+	Gauge      string
+	Method     string
+	// Assumptions and Warnings are what a reader has to know beside the figure.
+	Assumptions, Warnings []string
+	Reason                string // why there is no figure
+}
+
+// A BudgetRow is one term of what an endurance figure's interval is made of.
+type BudgetRow struct {
+	Whose
+	Term  string
+	SDPct float64 // relative standard deviation that it adds, %
+	Share float64 // of the variance, 0 to 1
+}
+
+// A CycleRow is one cycle of sustained load.
+type CycleRow struct {
+	Whose
+	Workload     string
+	Cycle        int // from 1
+	Score        float64
+	TempC        *float64 // battery at the end of the cycle
+	ThermalLevel *int64   // the handset's thermal status: 0 none to 6 shutdown
+	EnergyJ      *float64 // from the battery
+	LevelPct     *int64
+}
+
+// A ChargeRow is one charge session.
+type ChargeRow struct {
+	Whose
+	StartedAt time.Time
+	FromPct   *int64
+	ToPct     *int64
+	// Times from plug-in, s; nil where the level was not reached.
+	To50S, To80S, To95S, FullS *float64
+	FullRule                   string
+	From20To80S                *Interval
+	PeakW                      *Interval // highest 60 s running median into the battery
+	PeakSocketW                *float64  // the same at the socket
+	Above90S                   *float64  // time the running median is at least 90 % of the peak
+	TaperS, TaperPct           *float64
+	BatteryWh, SocketWh        *float64
+	ChargeMAh                  *float64
+	Efficiency                 *float64
+	MeanTempC, HighestTempC    *float64
+	HighestTempPct             *int64 // level at which it was hottest
+	Notes                      []string
+}
+
+// A CurveRow is one point of a curve as it is drawn: a sample, or the mean of neighbouring ones.
+type CurveRow struct {
+	Whose
+	Kind     string  // "discharge" or "charge"
+	TimeS    float64 // since the activity began, or since plug-in
+	LevelPct *float64
+	PowerW   *float64 // out of the battery in a discharge, into it in a charge
+	SocketW  *float64
+	TempC    *float64
+}
+
+// A RatioRow is one side beside another at one scenario.
+type RatioRow struct {
+	Scenario, Side, Reference string
+	Ratio                     *Interval // hours of the side over hours of the reference; nil where left out
+	SideHours, ReferenceHours *Interval
+	SideRuns, ReferenceRuns   int
+	Test                      string // "Welch", "paired", "intervals"
+	P, PSet                   *float64
+	Shown                     bool
+	Says                      string
+	BatteryRatio              *float64
+	Rest                      *Interval
+	SidePerWh, ReferencePerWh *float64 // hours per rated watt-hour
+	MoreRuns                  *int64
+	LeftOut                   string
+	Notes                     []string
+}
+
+// A Computed is a table whose rows are computed from what is stored, by whoever asks for them. The
+// columns and their order are the table's; the rows come as plain values.
+type Computed[T any] struct {
+	Table
+	values func(T) []any
+}
+
+// Export writes the rows in one format to w and returns how many were written.
+func (c Computed[T]) Export(rows []T, format string, w io.Writer) (int, error) {
+	buffered := bufio.NewWriterSize(w, 1<<16)
+	put, flush, err := rowWriter(c.Table, format, buffered)
+	if err != nil {
+		return 0, err
+	}
+	for i, r := range rows {
+		if err := put(c.values(r)); err != nil {
+			return i, fmt.Errorf("table %s, row %d: %w", c.Name, i+1, err)
+		}
+	}
+	return len(rows), errors.Join(flush(), buffered.Flush())
+}
+
+// Cells are the rows as text, as CSV has them, without the head. They are what a report draws and
+// prints from.
+func (c Computed[T]) Cells(rows []T) [][]string {
+	out := make([][]string, len(rows))
+	for i, r := range rows {
+		for _, v := range c.values(r) {
+			out[i] = append(out[i], cell(v))
+		}
+	}
+	return out
+}
+
+// ComputedTables are the tables of Figures, Budgets, Cycles, Charges, Curves and Ratios, for their
+// description.
+func ComputedTables() []Table {
+	return []Table{Figures.Table, Budgets.Table, Cycles.Table, Charges.Table, Curves.Table, Ratios.Table}
+}
+
+// between are the columns of a value with its 95 % interval: name, name_low, name_high, with the unit
+// at the end of each name.
+func between(name, unitName, unit, about string) []Column {
+	suffix := ""
+	if unitName != "" {
+		suffix = "_" + unitName
+	}
+	return []Column{
+		{name + suffix, "number", unit, about},
+		{name + "_low" + suffix, "number", unit, "low end of its 95 % interval"},
+		{name + "_high" + suffix, "number", unit, "high end of its 95 % interval"},
+	}
+}
+
+func columns(groups ...[]Column) (all []Column) {
+	for _, g := range groups {
+		all = append(all, g...)
+	}
+	return all
+}
+
+func computedKey(more ...[]Column) []Column {
+	return columns(append([][]Column{key, {{"imported", "boolean", "", "computed from a file, not measured by rundown"}}}, more...)...)
+}
+
+func (w Whose) cells() []any { return []any{w.Handset, w.RunID, w.SegmentID, w.Scenario, w.Imported} }
+
+// spread are the three cells of an interval.
+func spread(i *Interval) []any {
+	if i == nil {
+		return []any{nil, nil, nil}
+	}
+	return []any{i.Value, i.Low, i.High}
+}
+
+func cells(groups ...[]any) (all []any) {
+	for _, g := range groups {
+		all = append(all, g...)
+	}
+	return all
+}
+
+func text(list []string) string { return strings.Join(list, "; ") }
+
+// Figures is the table of endurance figures.
+var Figures = Computed[FigureRow]{Table{Name: "figures", About: "One row an endurance figure: of a segment, of a handset's repeats, of a day mix.", Columns: computedKey(
+	[]Column{
+		{"plan", "string", "", "the plan"},
+		{"of", "string", "", "segment, repeats (several segments of one handset together) or day mix"},
+		{"outcome", "string", "", "of the segment: measured, flagged, spoiled"},
+		{"at_utc", "time", "", "when the segment began, host's clock"},
+	},
+	between("hours", "", "h", "endurance from full to empty at this scenario"),
+	between("days", "", "days", "how many days of the mix a full battery lasts"),
+	between("rate", "pct_h", "%/h", "drain rate in the measured window"),
+	between("power", "w", "W", "mean power in the measured window"),
+	between("current", "ma", "mA", "mean current in the measured window"),
+	[]Column{
+		{"hours_per_wh", "number", "1/W", "hours per rated watt-hour"},
+		{"segments", "integer", "", "how many segments the figure is made of"},
+		{"repeats_agree", "boolean", "", "whether the repeats lie no further apart than chance explains"},
+		{"points", "integer", "percentage points", "points between the edges used"},
+		{"from_pct", "integer", "%", "level of the start edge"},
+		{"to_pct", "integer", "%", "level of the stop edge"},
+		{"voltage_factor", "number", "", "mean voltage of a whole discharge over that of the window; hours are 100/rate times this"},
+		{"gauge", "string", "", "quality of the charge counter: fine, medium, coarse, no-counter"},
+		{"method", "string", "", "what the figure was computed from"},
+		{"assumptions", "string", "", "what is assumed and not measured"},
+		{"warnings", "string", "", "what a reader has to know"},
+		{"reason", "string", "", "why there is no figure"},
+	})}, func(r FigureRow) []any {
+	return cells(r.cells(), []any{r.Plan, r.Of, r.Outcome, r.At}, spread(r.Hours), spread(r.DaysOfMix), spread(r.RatePctH), spread(r.PowerW), spread(r.CurrentMA),
+		[]any{r.HoursPerWh, r.Segments, r.Agree, r.Points, r.FromPct, r.ToPct, r.Factor, r.Gauge, r.Method, text(r.Assumptions), text(r.Warnings), r.Reason})
+}}
+
+// Budgets is the table of what the figures' intervals are made of.
+var Budgets = Computed[BudgetRow]{Table{Name: "budgets", About: "One row a term of an endurance figure's interval.", Columns: computedKey([]Column{
+	{"term", "string", "", "what the hours may be off by"},
+	{"sd_pct", "number", "%", "relative standard deviation that it adds to the hours"},
+	{"share", "number", "", "its share of the variance, 0 to 1"},
+})}, func(r BudgetRow) []any { return cells(r.cells(), []any{r.Term, r.SDPct, r.Share}) }}
+
+// Cycles is the table of sustained load.
+var Cycles = Computed[CycleRow]{Table{Name: "cycles", About: "One row a cycle of sustained load.", Columns: computedKey([]Column{
+	{"workload", "string", "", "what was repeated"},
+	{"cycle", "integer", "", "number of the cycle, from 1"},
+	{"score", "number", "", "its score; more is faster; comparable within one workload only"},
+	{"battery_temp_c", "number", "°C", "battery temperature at the end of the cycle"},
+	{"thermal_status", "integer", "", "thermal status of the handset: 0 none, 1 light, 2 moderate, 3 severe, 4 critical, 5 emergency, 6 shutdown"},
+	{"energy_j", "number", "J", "energy out of the battery in the cycle"},
+	{"level_pct", "integer", "%", "level at the end of the cycle"},
+})}, func(r CycleRow) []any {
+	return cells(r.cells(), []any{r.Workload, r.Cycle, r.Score, r.TempC, r.ThermalLevel, r.EnergyJ, r.LevelPct})
+}}
+
+// Charges is the table of charge sessions.
+var Charges = Computed[ChargeRow]{Table{Name: "charges", About: "One row a charge session.", Columns: computedKey(
+	[]Column{
+		{"started_utc", "time", "", "plug-in, host's clock"},
+		{"from_pct", "integer", "%", "level at plug-in"},
+		{"to_pct", "integer", "%", "level at the end"},
+		{"to_50_s", "number", "s", "from plug-in until 50 % was shown"},
+		{"to_80_s", "number", "s", "from plug-in until 80 % was shown"},
+		{"to_95_s", "number", "s", "from plug-in until 95 % was shown"},
+		{"full_s", "number", "s", "from plug-in until full, by the rule named; not for ranking"},
+		{"full_rule", "string", "", "which rule for full was met"},
+	},
+	between("from_20_to_80", "s", "s", "from the edge to 20 % to the edge to 80 %"),
+	between("peak", "w", "W", "highest 60 s running median of the power into the battery"),
+	[]Column{
+		{"peak_socket_w", "number", "W", "highest 60 s running median of the power at the socket"},
+		{"above_90_pct_of_peak_s", "number", "s", "time for which the running median is at least 90 % of the peak"},
+		{"taper_s", "number", "s", "from plug-in until the taper sets in"},
+		{"taper_pct", "number", "%", "level at which it does"},
+		{"battery_wh", "number", "Wh", "energy into the battery"},
+		{"socket_wh", "number", "Wh", "energy at the socket"},
+		{"charge_mah", "number", "mAh", "charge into the battery"},
+		{"efficiency", "number", "", "energy into the battery over energy at the socket, 0 to 1"},
+		{"mean_battery_temp_c", "number", "°C", "mean battery temperature"},
+		{"highest_battery_temp_c", "number", "°C", "highest battery temperature"},
+		{"highest_battery_temp_at_pct", "integer", "%", "level at which it occurred"},
+		{"notes", "string", "", "what a reader has to know: interrupted, began above 2 %"},
+	})}, func(r ChargeRow) []any {
+	return cells(r.cells(), []any{r.StartedAt, r.FromPct, r.ToPct, r.To50S, r.To80S, r.To95S, r.FullS, r.FullRule}, spread(r.From20To80S), spread(r.PeakW),
+		[]any{r.PeakSocketW, r.Above90S, r.TaperS, r.TaperPct, r.BatteryWh, r.SocketWh, r.ChargeMAh, r.Efficiency, r.MeanTempC, r.HighestTempC, r.HighestTempPct, text(r.Notes)})
+}}
+
+// Curves is the table of the points of curves as reports draw them.
+var Curves = Computed[CurveRow]{Table{Name: "curves", About: "One row a point of a discharge or charging curve, as drawn.", Columns: computedKey([]Column{
+	{"kind", "string", "", "discharge or charge"},
+	{"t_s", "number", "s", "since the activity began, or since plug-in"},
+	{"level_pct", "number", "%", "level that the handset reports"},
+	{"power_w", "number", "W", "power out of the battery in a discharge, into it in a charge"},
+	{"socket_w", "number", "W", "power at the socket"},
+	{"battery_temp_c", "number", "°C", "battery temperature"},
+})}, func(r CurveRow) []any {
+	return cells(r.cells(), []any{r.Kind, r.TimeS, r.LevelPct, r.PowerW, r.SocketW, r.TempC})
+}}
+
+// Ratios is the table of a comparison.
+var Ratios = Computed[RatioRow]{Table{Name: "ratios", About: "One row a side beside another at one scenario.", Columns: columns(
+	[]Column{
+		{"scenario", "string", "", "the scenario"},
+		{"side", "string", "", "the handset, run or line-up"},
+		{"reference", "string", "", "what it is compared with"},
+	},
+	between("ratio", "", "", "hours of the side over hours of the reference"),
+	between("side_hours", "", "h", "endurance of the side, geometric mean"),
+	between("reference_hours", "", "h", "endurance of the reference, geometric mean"),
+	[]Column{
+		{"side_runs", "integer", "", "segments of the side"},
+		{"reference_runs", "integer", "", "segments of the reference"},
+		{"test", "string", "", "Welch, paired, or intervals (of single runs)"},
+		{"p", "number", "", "chance of a ratio this far from 1 where there is no difference"},
+		{"p_set", "number", "", "the same, corrected by Holm for all ratios of the comparison"},
+		{"shown", "boolean", "", "whether a difference is shown: p_set below 0.05"},
+		{"says", "string", "", "the outcome in words"},
+		{"battery_ratio", "number", "", "rated battery energy (or charge) of the side over that of the reference"},
+	},
+	between("rest", "", "", "ratio over battery_ratio: what the battery does not explain"),
+	[]Column{
+		{"side_hours_per_wh", "number", "1/W", "hours per rated watt-hour"},
+		{"reference_hours_per_wh", "number", "1/W", "hours per rated watt-hour"},
+		{"more_runs", "integer", "", "further runs a side that would show a difference this large, 80 % power"},
+		{"left_out", "string", "", "why there is no ratio"},
+		{"notes", "string", "", "what a reader has to know"},
+	})}, func(r RatioRow) []any {
+	return cells([]any{r.Scenario, r.Side, r.Reference}, spread(r.Ratio), spread(r.SideHours), spread(r.ReferenceHours),
+		[]any{r.SideRuns, r.ReferenceRuns, r.Test, r.P, r.PSet, r.Shown, r.Says, r.BatteryRatio}, spread(r.Rest),
+		[]any{r.SidePerWh, r.ReferencePerWh, r.MoreRuns, r.LeftOut, text(r.Notes)})
+}}

@@ -1,0 +1,427 @@
+package results
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"math/rand/v2"
+	"os"
+	"runtime"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/parquet-go/parquet-go"
+	"pgregory.net/rapid"
+)
+
+// night is a store with two segments, one of them with a drift. Invented.
+func night(t testing.TB) *Store {
+	t.Helper()
+	s, err := Open(t.TempDir() + "/store.db")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = s.Close() })
+	began := time.Date(2030, 3, 4, 22, 0, 0, 0, time.UTC)
+	for i, scenario := range []string{"browse", "video"} {
+		g := Segment{
+			ID: fmt.Sprintf("r1-%d", i+1), RunID: "r1", Handset: "Alder", Plan: "everyday, \"short\"", Scenario: scenario, Index: i + 1, Repeat: 1, Attempt: 1,
+			Outcome: Measured, WarmUpS: 180, SampleEveryS: 10, TargetPoints: 7, StartedAt: began.Add(time.Duration(i) * time.Hour), Samples: 500,
+			Edges: []Edge{{92, 200_000, 210_000}, {91, 800_000, 810_000}, {90, 1_400_000, 1_410_000}},
+			Conditions: []Condition{{Name: "luminance", Wanted: "300 cd/m²", Found: "301 cd/m²", Verdict: "met", Required: true},
+				{Name: "note, with\nline", Wanted: "a", Found: "", Verdict: "cannot be read"}},
+			Drift:    []Drift{{At: began.Add(time.Minute), Name: "wifi", Wanted: "5 GHz", Found: "2.4 GHz", Tolerated: true}},
+			Evidence: []Evidence{{At: began, UptimeMS: 61_000, Kind: "page", Value: 3}, {At: began, Kind: "frames", Value: 29.97, Detail: "of 30"}},
+		}
+		if err := s.PutSegment(g); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := s.AppendSamples(g.ID, samplesFrom(1, 500)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return s
+}
+
+// readParquet is a Parquet file back as text, cell by cell as CSV has it, with its metadata.
+func readParquet(t rapid.TB, table Table, data []byte) (rows [][]string, file *parquet.File) {
+	t.Helper()
+	file, err := parquet.OpenFile(bytes.NewReader(data), int64(len(data)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, group := range file.RowGroups() {
+		reader := group.Rows()
+		buffer := make([]parquet.Row, 100)
+		for {
+			n, err := reader.ReadRows(buffer)
+			for _, row := range buffer[:n] {
+				line := make([]string, len(table.Columns))
+				for _, v := range row {
+					c := table.Columns[v.Column()]
+					switch {
+					case v.IsNull():
+					case c.Type == "integer":
+						line[v.Column()] = strconv.FormatInt(v.Int64(), 10)
+					case c.Type == "number":
+						line[v.Column()] = strconv.FormatFloat(v.Double(), 'g', -1, 64)
+					case c.Type == "boolean":
+						line[v.Column()] = strconv.FormatBool(v.Boolean())
+					case c.Type == "time":
+						line[v.Column()] = cell(time.UnixMilli(v.Int64()))
+					default:
+						line[v.Column()] = string(v.ByteArray())
+					}
+				}
+				rows = append(rows, line)
+			}
+			if errors.Is(err, io.EOF) {
+				break
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		_ = reader.Close()
+	}
+	return rows, file
+}
+
+// checkFile compares a Parquet file with the CSV of the same rows, and its schema with the
+// table's description.
+func checkFile(t *testing.T, table Table, asCSV, asParquet []byte) {
+	t.Helper()
+	want, err := csv.NewReader(bytes.NewReader(asCSV)).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, file := readParquet(t, table, asParquet)
+	if diff := cmp.Diff(want[1:], got, cmp.Transformer("empty", func(s [][]string) [][]string { return append([][]string{}, s...) })); diff != "" {
+		t.Errorf("%s: Parquet and CSV differ (-csv +parquet):\n%s", table.Name, diff)
+	}
+	for i, field := range file.Schema().Fields() {
+		if field.Name() != table.Columns[i].Name || field.Name() != want[0][i] {
+			t.Errorf("%s: column %d is %s, want %s", table.Name, i, field.Name(), table.Columns[i].Name)
+		}
+		about, ok := file.Lookup("rundown.column." + field.Name())
+		if !ok || !strings.HasPrefix(about, table.Columns[i].About) {
+			t.Errorf("%s: column %s is described as %q", table.Name, field.Name(), about)
+		}
+	}
+	var described Table
+	text, _ := file.Lookup("rundown.table")
+	if err := json.Unmarshal([]byte(text), &described); err != nil {
+		t.Errorf("%s: its description is no JSON: %v", table.Name, err)
+	}
+	if diff := cmp.Diff(table.Columns, described.Columns); diff != "" {
+		t.Errorf("%s: description in the file (-want +got):\n%s", table.Name, diff)
+	}
+}
+
+func TestParquetHoldsWhatCSVHolds(t *testing.T) {
+	s := night(t)
+	for _, table := range Tables() {
+		var asCSV, asParquet bytes.Buffer
+		for format, w := range map[string]io.Writer{"csv": &asCSV, "parquet": &asParquet} {
+			if n, err := Export(s, table, format, Filter{}, w); err != nil || n == 0 {
+				t.Fatalf("%s as %s: %d rows, %v", table.Name, format, n, err)
+			}
+		}
+		checkFile(t, table, asCSV.Bytes(), asParquet.Bytes())
+	}
+}
+
+func TestTimesAreTimesInParquet(t *testing.T) {
+	table, err := TableNamed("samples")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	if _, err := Export(night(t), table, "parquet", Filter{Scenario: "video"}, &b); err != nil {
+		t.Fatal(err)
+	}
+	_, file := readParquet(t, table, b.Bytes())
+	column, ok := file.Schema().Lookup("t_host_utc")
+	if !ok {
+		t.Fatal("no t_host_utc")
+	}
+	logical := column.Node.Type().LogicalType()
+	if logical == nil || !strings.Contains(logical.String(), "isAdjustedToUTC=true") || !strings.Contains(logical.String(), "MILLIS") {
+		t.Errorf("t_host_utc is %v, want a UTC time stamp in ms", logical)
+	}
+}
+
+func computedRows() (f []FigureRow, b []BudgetRow, c []CycleRow, h []ChargeRow, v []CurveRow, r []RatioRow) {
+	x := func(v float64) *float64 { return &v }
+	n := func(v int64) *int64 { return &v }
+	of := Whose{Handset: "Alder", RunID: "r1", SegmentID: "r1-1", Scenario: "browse"}
+	at := time.Date(2030, 3, 4, 22, 0, 0, 0, time.UTC)
+	f = []FigureRow{
+		{Whose: of, Plan: "everyday", Of: "segment", Outcome: Measured, At: at, Hours: &Interval{9.0, 8.8, 9.2}, RatePctH: &Interval{10.4, 10.3, 10.5}, PowerW: &Interval{1.7, 1.6, 1.8},
+			HoursPerWh: x(0.58), Segments: 1, Agree: true, Points: 7, FromPct: n(92), ToPct: n(85), Factor: x(0.93), Gauge: "fine", Method: "level edges", Assumptions: []string{"a", "b"}},
+		{Whose: Whose{Handset: "Birch", Scenario: "video", Imported: true}, Of: "repeats", Segments: 2, Reason: "too few points drained"},
+	}
+	b = []BudgetRow{{of, "wandering power", 0.7, 0.4}, {of, "timing of the level edges", 0.8, 0.6}}
+	c = []CycleRow{{Whose: of, Workload: "cpu", Cycle: 1, Score: 1000.5, TempC: x(31.5), ThermalLevel: n(0), EnergyJ: x(412), LevelPct: n(90)}, {Whose: of, Workload: "cpu", Cycle: 2, Score: 998}}
+	h = []ChargeRow{{Whose: of, StartedAt: at, FromPct: n(2), ToPct: n(100), To50S: x(600), From20To80S: &Interval{900, 890, 910}, PeakW: &Interval{44, 43.3, 44.7}, HighestTempC: x(41.2), HighestTempPct: n(47), Notes: []string{"interrupted"}}, {Whose: of}}
+	v = []CurveRow{{Whose: of, Kind: "discharge", TimeS: 0.5, LevelPct: x(92), PowerW: x(1.7), TempC: x(27.3)}, {Whose: of, Kind: "charge", TimeS: 10}}
+	r = []RatioRow{{Scenario: "browse", Side: "Birch", Reference: "Alder", Ratio: &Interval{1.12, 1.09, 1.15}, SideRuns: 3, ReferenceRuns: 2, Test: "Welch", P: x(0.001), PSet: x(0.004), Shown: true, Says: "12 % longer", MoreRuns: nil},
+		{Scenario: "game", Side: "Birch", Reference: "Alder", Says: "left out", LeftOut: "not measured alike: workload", Notes: []string{"x", "y"}}}
+	return f, b, c, h, v, r
+}
+
+func exportComputed[T any](t *testing.T, c Computed[T], rows []T) {
+	t.Helper()
+	var asCSV, asParquet, asLines bytes.Buffer
+	for format, w := range map[string]io.Writer{"csv": &asCSV, "parquet": &asParquet, "jsonl": &asLines} {
+		if n, err := c.Export(rows, format, w); err != nil || n != len(rows) {
+			t.Fatalf("%s as %s: %d rows, %v; want %d", c.Name, format, n, err, len(rows))
+		}
+	}
+	checkFile(t, c.Table, asCSV.Bytes(), asParquet.Bytes())
+	for i, line := range strings.Split(strings.TrimSpace(asLines.String()), "\n") {
+		if len(rows) == 0 {
+			break
+		}
+		var object map[string]any
+		if err := json.Unmarshal([]byte(line), &object); err != nil {
+			t.Fatalf("%s, line %d: %v", c.Name, i+1, err)
+		}
+		for j, column := range c.Columns {
+			v, there := object[column.Name]
+			if !there {
+				t.Errorf("%s, line %d has no %s", c.Name, i+1, column.Name)
+			}
+			// Null exactly where CSV has nothing, but for text, which is empty.
+			if empty := c.Cells(rows)[i][j] == ""; (v == nil) != empty && column.Type != "string" {
+				t.Errorf("%s, line %d: %s is %v in JSON Lines and %q in CSV", c.Name, i+1, column.Name, v, c.Cells(rows)[i][j])
+			}
+		}
+	}
+}
+
+func TestComputedTables(t *testing.T) {
+	f, b, c, h, v, r := computedRows()
+	exportComputed(t, Figures, f)
+	exportComputed(t, Budgets, b)
+	exportComputed(t, Cycles, c)
+	exportComputed(t, Charges, h)
+	exportComputed(t, Curves, v)
+	exportComputed(t, Ratios, r)
+	exportComputed(t, Ratios, nil)
+}
+
+func TestEveryTableIsDescribed(t *testing.T) {
+	var b bytes.Buffer
+	if err := Describe(&b); err != nil {
+		t.Fatal(err)
+	}
+	var described struct{ Tables []Table }
+	if err := json.Unmarshal(b.Bytes(), &described); err != nil {
+		t.Fatal(err)
+	}
+	if want := len(Tables()) + len(ComputedTables()); len(described.Tables) != want {
+		t.Errorf("%d tables are described, want %d", len(described.Tables), want)
+	}
+	names := map[string]bool{}
+	for _, table := range described.Tables {
+		if names[table.Name] || table.About == "" {
+			t.Errorf("table %q: named twice, or said nothing about", table.Name)
+		}
+		names[table.Name] = true
+		columns := map[string]bool{}
+		for _, c := range table.Columns {
+			if columns[c.Name] || c.About == "" || !strings.Contains(" string integer number boolean time ", " "+c.Type+" ") {
+				t.Errorf("%s.%s: named twice, of no known type, or said nothing about", table.Name, c.Name)
+			}
+			columns[c.Name] = true
+		}
+	}
+}
+
+func TestParquetRoundTripOfAnyValues(t *testing.T) {
+	table := Table{Name: "any", Columns: []Column{{"s", "string", "", "a"}, {"i", "integer", "", "b"}, {"n", "number", "", "c"}, {"b", "boolean", "", "d"}, {"t", "time", "", "e"}}}
+	rapid.Check(t, func(t *rapid.T) {
+		rows := rapid.SliceOfN(rapid.Custom(func(t *rapid.T) []any {
+			return []any{
+				rapid.StringOf(rapid.RuneFrom([]rune("ab,\"\n é"))).Draw(t, "s"), rapid.Ptr(rapid.Int64(), true).Draw(t, "i"),
+				rapid.Ptr(rapid.Float64(), true).Draw(t, "n"), rapid.Bool().Draw(t, "b"),
+				time.UnixMilli(rapid.Int64Range(0, 4e12).Draw(t, "t")).UTC(),
+			}
+		}), 0, 600).Draw(t, "rows")
+		var b bytes.Buffer
+		put, flush, err := parquetWriter(table, &b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var want [][]string
+		for _, r := range rows {
+			if err := put(r); err != nil {
+				t.Fatal(err)
+			}
+			line := make([]string, len(r))
+			for i, v := range r {
+				line[i] = cell(v)
+			}
+			want = append(want, line)
+		}
+		if err := flush(); err != nil {
+			t.Fatal(err)
+		}
+		got, _ := readParquet(t, table, b.Bytes())
+		if diff := cmp.Diff(want, got); diff != "" {
+			t.Fatalf("read back (-want +got):\n%s", diff)
+		}
+	})
+}
+
+func TestAValueOfTheWrongTypeIsRefused(t *testing.T) {
+	table := Table{Name: "wrong", Columns: []Column{{"level_pct", "integer", "%", "level"}}}
+	put, _, err := parquetWriter(table, io.Discard)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, v := range []any{"92", 92.5, true} {
+		if err := put([]any{v}); err == nil || !strings.Contains(err.Error(), "level_pct") {
+			t.Errorf("%T in an integer column: %v; want an error that names the column", v, err)
+		}
+	}
+	if err := put([]any{1, 2}); err == nil {
+		t.Error("two values in a table of one column are taken")
+	}
+}
+
+func TestFilterAndUnknownNames(t *testing.T) {
+	s := night(t)
+	table, err := TableNamed("segments")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, format := range Formats() {
+		n, err := Export(s, table, format, Filter{Scenario: "video"}, io.Discard)
+		if n != 1 || err != nil {
+			t.Errorf("%s: %d segments of video, %v; want 1", format, n, err)
+		}
+	}
+	if _, err := Export(s, table, "xls", Filter{}, io.Discard); err == nil {
+		t.Error("a format that does not exist is taken")
+	}
+	if _, err := TableNamed("none"); err == nil {
+		t.Error("a table that does not exist is found")
+	}
+}
+
+// million is a store with a million samples in segments of 20 000, some two days each at 10 s.
+func million(b *testing.B) *Store {
+	b.Helper()
+	s, err := Open(b.TempDir() + "/store.db")
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { _ = s.Close() })
+	const each = 20_000
+	rng := rand.New(rand.NewPCG(5, 5))
+	samples := samplesFrom(1, each)
+	for i := range 1_000_000 / each {
+		g := Segment{ID: fmt.Sprintf("r%03d-1", i), RunID: fmt.Sprintf("r%03d", i), Handset: fmt.Sprintf("handset %d", i%8), Scenario: "browse", Outcome: Measured}
+		if err := s.PutSegment(g); err != nil {
+			b.Fatal(err)
+		}
+		charge := 4e6
+		for j := range samples {
+			p := &samples[j]
+			milliamps := 250 + 60*rng.NormFloat64()
+			charge -= milliamps * 10 / 3600 * 1000 / 14 // µAh; slow enough to last
+			counter, current, volt := int64(charge), int64(-1000*milliamps), int64(4200-700*j/each+rng.IntN(9))
+			temp := float64(int(270+20*math.Sin(float64(j)/700))) / 10
+			p.HostAt = p.HostAt.Add(time.Duration(rng.IntN(300)) * time.Millisecond)
+			p.UptimeMS += int64(rng.IntN(300))
+			p.LevelPct, p.CounterRaw, p.CurrentRaw, p.VoltageMV, p.TempC = 100-j*100/each, &counter, &current, &volt, &temp
+		}
+		if _, err := s.AppendSamples(g.ID, samples); err != nil {
+			b.Fatal(err)
+		}
+	}
+	return s
+}
+
+// BenchmarkExportMillionSamples reports rows a second, the size of a row in the file, and the most heap in
+// use over what the store itself had.
+func BenchmarkExportMillionSamples(b *testing.B) {
+	s := million(b)
+	table, err := TableNamed("samples")
+	if err != nil {
+		b.Fatal(err)
+	}
+	for _, format := range Formats() {
+		b.Run(format, func(b *testing.B) {
+			var size int64
+			var peak uint64
+			runtime.GC()
+			var before runtime.MemStats
+			runtime.ReadMemStats(&before)
+			for b.Loop() {
+				f, err := os.Create(b.TempDir() + "/samples." + format)
+				if err != nil {
+					b.Fatal(err)
+				}
+				highest := watchHeap()
+				n, err := Export(s, table, format, Filter{}, f)
+				peak = max(peak, highest())
+				if err != nil || n != 1_000_000 {
+					b.Fatalf("%d rows, %v", n, err)
+				}
+				if size, err = f.Seek(0, io.SeekEnd); err != nil {
+					b.Fatal(err)
+				}
+				_ = f.Close()
+			}
+			b.ReportMetric(1e6*float64(b.N)/b.Elapsed().Seconds(), "rows/s")
+			b.ReportMetric(float64(size)/1e6, "B/row")
+			b.ReportMetric(math.Max(0, float64(peak)-float64(before.HeapAlloc))/(1<<20), "MiB-heap")
+		})
+	}
+}
+
+// watchHeap looks at the heap fifty times a second until the returned function is called, which says the
+// most that was in use.
+func watchHeap() (highest func() uint64) {
+	stop, done := make(chan struct{}), make(chan uint64)
+	go func() {
+		var peak uint64
+		for {
+			var m runtime.MemStats
+			runtime.ReadMemStats(&m)
+			peak = max(peak, m.HeapAlloc)
+			select {
+			case <-stop:
+				done <- peak
+				return
+			case <-time.After(20 * time.Millisecond):
+			}
+		}
+	}()
+	return func() uint64 { close(stop); return <-done }
+}
+
+func TestParquetIsWrittenInRowGroups(t *testing.T) {
+	rows := make([]CycleRow, rowGroup+1000)
+	for i := range rows {
+		rows[i] = CycleRow{Cycle: i + 1, Score: float64(i)}
+	}
+	var b bytes.Buffer
+	if _, err := Cycles.Export(rows, "parquet", &b); err != nil {
+		t.Fatal(err)
+	}
+	got, file := readParquet(t, Cycles.Table, b.Bytes())
+	if len(file.RowGroups()) != 2 || len(got) != len(rows) || got[rowGroup][6] != strconv.Itoa(rowGroup+1) {
+		t.Errorf("%d groups with %d rows, want 2 with %d", len(file.RowGroups()), len(got), len(rows))
+	}
+}
