@@ -7,6 +7,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/rs/zerolog"
+
 	"rundown/devices"
 	"rundown/results"
 	"rundown/scenarios"
@@ -18,24 +20,63 @@ import (
 func (d *Daemon) actor(ctx context.Context, h scenarios.Handset, unfinished []*entry) {
 	for _, e := range unfinished {
 		d.runOne(ctx, h, e)
+		d.limits.giveRun()
+		d.queue.nudge()
 		if ctx.Err() != nil {
 			return
 		}
 	}
 	for ctx.Err() == nil {
 		changed := d.queue.changed()
-		if it, ok := d.queue.nextFor(h.Name, d.now()); ok && d.startSlot() {
-			if it, err := d.begin(it); err != nil {
-				d.log.Error().Err(err).Str("handset", h.Name).Msg("a queued plan could not be begun; it is tried again")
-			} else if it != nil {
-				d.runOne(ctx, h, it)
-				d.freeSlot()
-				continue
-			}
-			d.freeSlot()
+		d.settleDebts(ctx, h)
+		if !d.nextRun(ctx, h) {
+			d.awaitTurn(ctx, changed)
 		}
-		d.awaitTurn(ctx, changed)
 	}
+}
+
+// nextRun carries out the next item that may begin, if there is one.
+func (d *Daemon) nextRun(ctx context.Context, h scenarios.Handset) bool {
+	it, ok := d.queue.nextFor(h.Name, d.now())
+	if !ok {
+		return false
+	}
+	if aside := d.setAside(h.Name); aside != nil {
+		d.tell(h.Name, func(s *HandsetStatus) { s.SetAside, s.WaitsFor = aside, "a person to look at it and release it" })
+		d.missed(it, "its window ended while the handset was set aside: "+aside.Reason)
+		return false
+	}
+	if !d.limits.takeRun() {
+		d.tell(h.Name, func(s *HandsetStatus) { s.WaitsFor = "one of the runs at once to end" })
+		return false
+	}
+	defer d.queue.nudge()
+	defer d.limits.giveRun()
+	e, err := d.begin(it)
+	if err != nil {
+		d.log.Error().Err(err).Str("handset", h.Name).Msg("a queued plan could not be begun; it is tried again")
+		return false
+	}
+	if e == nil {
+		return false
+	}
+	d.runOne(ctx, h, e)
+	return true
+}
+
+// missed ends an item whose time is over. It reports whether that was so.
+func (d *Daemon) missed(it Item, outcome string) bool {
+	if it.FinishBy.IsZero() || d.now().Before(it.FinishBy) {
+		return false
+	}
+	if _, err := d.queue.change(it.ID, func(i *Item) error {
+		i.State, i.Outcome = Missed, outcome
+		return nil
+	}); err != nil {
+		d.log.Error().Err(err).Str("handset", it.Handset).Msg("an item whose window has ended could not be closed")
+	}
+	d.nightOver(it)
+	return true
 }
 
 // awaitTurn waits until the queue changes, or long enough for an item's time to have come.
@@ -57,14 +98,13 @@ func (d *Daemon) awaitTurn(ctx context.Context, changed <-chan struct{}) {
 
 // begin turns a waiting item into a run. It returns nil when the item's time is over.
 func (d *Daemon) begin(it Item) (*entry, error) {
-	if !it.FinishBy.IsZero() && !d.now().Before(it.FinishBy) {
-		_, err := d.queue.change(it.ID, func(i *Item) error {
-			i.State, i.Outcome = Missed, "its window ended before the handset was free"
-			return nil
-		})
-		return nil, err
+	if d.missed(it, "its window ended before the handset was free") {
+		return nil, nil
 	}
-	runID := newID("r", d.now())
+	runID := it.RunID // of a beginning that a crash cut short
+	if runID == "" {
+		runID = newID("r", d.now())
+	}
 	it, err := d.queue.change(it.ID, func(i *Item) error {
 		if i.State != Waiting {
 			return ErrNotNow
@@ -76,38 +116,42 @@ func (d *Daemon) begin(it Item) (*entry, error) {
 		return nil, err
 	}
 	e := &entry{RunID: runID, Item: it, State: Preparing, Attempt: 1}
-	rec := results.Run{
-		ID: runID, Plan: it.Plan, PlanHash: it.Order.PlanHash, Night: it.Night, QueuedAt: it.QueuedAt, StartedAt: d.now(), State: string(Preparing),
-		Handset: results.Handset{Name: it.Handset},
-	}
-	if err := d.store.PutRun(rec); err != nil {
+	// What a check has set beforehand, and what an earlier run could not put back, is this
+	// run's to put back.
+	applied, err := d.applied(it.Handset)
+	if err != nil {
 		return nil, err
 	}
-	// What a check has set beforehand is this run's to put back.
-	if e.Changes, err = d.applied(it.Handset); err != nil {
+	owed, err := d.owed(it.Handset)
+	if err != nil {
+		return nil, err
+	}
+	e.Changes = append(owed.Changes, applied...)
+	if err := d.store.PutRun(e.record(d.now())); err != nil {
 		return nil, err
 	}
 	if err := d.saveEntry(e); err != nil {
 		return nil, err
 	}
-	return e, d.store.DeleteDocument(documentsApplied, it.Handset)
+	return e, errors.Join(d.store.DeleteDocument(documentsApplied, it.Handset), d.store.DeleteDocument(documentsOwed, it.Handset))
+}
+
+// record is the run's record as it stands in the store at the beginning.
+func (e *entry) record(now time.Time) results.Run {
+	it := e.Item
+	return results.Run{
+		ID: e.RunID, Plan: it.Plan, PlanHash: it.Order.PlanHash, Night: it.Night, QueuedAt: it.QueuedAt, StartedAt: now, State: string(e.State),
+		Handset: results.Handset{Name: it.Handset},
+	}
 }
 
 // runOne carries a run out and settles its queue item. A store that does not take the
-// records is tried again: the handset's own files are kept meanwhile.
+// records is tried again, from what the journal says: the handset's own files are kept
+// meanwhile.
 func (d *Daemon) runOne(ctx context.Context, h scenarios.Handset, e *entry) {
 	log := d.log.With().Str("handset", h.Name).Str("run", e.RunID).Logger()
-	rec, err := d.store.Run(e.RunID)
-	if err != nil {
-		log.Warn().Err(err).Msg("the run's record is not readable; it is begun anew from the journal")
-		rec = results.Run{ID: e.RunID, Plan: e.Item.Plan, PlanHash: e.Item.Order.PlanHash, Night: e.Item.Night, QueuedAt: e.Item.QueuedAt, StartedAt: d.now(), Handset: results.Handset{Name: h.Name}}
-	}
-	r := &run{d: d, h: h, gate: d.gates[h.Name], log: log, list: e.Item.Order.list(), e: e, rec: rec}
-	d.tell(h.Name, func(s *HandsetStatus) {
-		*s = HandsetStatus{Run: e.RunID, Plan: e.Item.Plan, State: string(e.State), LevelPct: s.LevelPct, TempC: s.TempC, ReadAt: s.ReadAt}
-	})
 	for {
-		err := r.carryOut(ctx)
+		err := d.carryOn(ctx, h, e, log)
 		if err == nil {
 			break
 		}
@@ -119,23 +163,49 @@ func (d *Daemon) runOne(ctx context.Context, h scenarios.Handset, e *entry) {
 		if d.clock.Sleep(ctx, time.Minute) != nil {
 			return
 		}
-		r.live = nil
+		if err := d.loadEntry(e); err != nil {
+			log.Error().Err(err).Msg("the run's journal entry cannot be read back")
+		}
+		d.limits.takeAnyway(e.holds())
+	}
+	d.tell(h.Name, func(s *HandsetStatus) { s.WaitsFor, s.ExpectedEnd, s.RunEnd = "", time.Time{}, time.Time{} })
+}
+
+// carryOn is one attempt at carrying a run out and settling its item. It may be repeated.
+func (d *Daemon) carryOn(ctx context.Context, h scenarios.Handset, e *entry, log zerolog.Logger) error {
+	rec, err := d.store.Run(e.RunID)
+	if err != nil {
+		log.Warn().Err(err).Msg("the run's record is not readable; it is begun anew from the journal")
+		rec = e.record(d.now())
+	}
+	r := &run{d: d, h: h, gate: d.gates[h.Name], log: log, list: e.Item.Order.list(), e: e, rec: rec}
+	r.held = e.holds() // taken when the daemon started, or before this attempt
+	d.tell(h.Name, func(s *HandsetStatus) {
+		*s = HandsetStatus{Run: e.RunID, Plan: e.Item.Plan, State: string(e.State), LevelPct: s.LevelPct, TempC: s.TempC, ReadAt: s.ReadAt, SetAside: s.SetAside}
+	})
+	if err := r.carryOut(ctx); err != nil {
+		return err
 	}
 	outcome := string(e.State)
 	if e.StopReason != "" {
 		outcome += ": " + e.StopReason
 	}
-	_, err = d.queue.change(e.Item.ID, func(i *Item) error {
+	it, err := d.queue.change(e.Item.ID, func(i *Item) error {
 		if i.State != Cancelled {
 			i.State = Ended
 		}
 		i.Outcome = outcome
 		return nil
 	})
-	if err := errors.Join(err, d.dropEntry(e)); err != nil {
-		log.Error().Err(err).Msg("the run is over, but the queue could not be brought up to date")
+	if err != nil && !errors.Is(err, ErrNoItem) {
+		return err
 	}
-	d.tell(h.Name, func(s *HandsetStatus) { s.WaitsFor, s.ExpectedEnd = "", time.Time{} })
+	if err := d.dropEntry(e); err != nil {
+		return err
+	}
+	d.backUp(log)
+	d.nightOver(it)
+	return nil
 }
 
 // linkTo returns a link to a handset that is ready, or why there is none.

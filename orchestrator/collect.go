@@ -2,6 +2,7 @@ package orchestrator
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -24,40 +25,66 @@ func (r *run) collect(ctx context.Context) (Event, error) {
 	g := r.live
 	r.waitsFor("the files to be collected")
 	r.hearStage()
-	if g.u.Started {
-		err := r.reach(ctx, linkPatience, func(l devices.Link) error { return r.pullAll(ctx, l) })
-		switch {
-		case isStop(ctx, err):
+	if g.rec.Outcome == results.Underway { // else a crash came between storing and moving on
+		if err := r.pullOrLeave(ctx); err != nil {
 			return "", err
-		case err != nil:
-			r.note("segment %s could not be collected, its files are left on the handset: %s", g.u.ID, why(err))
-			if g.u.Verdict.Spoiled == "" {
-				g.u.Verdict.Spoiled = "not collected: " + why(err)
-			}
+		}
+		if err := r.conclude(); err != nil {
+			return "", err
 		}
 	}
-	if err := r.conclude(); err != nil {
-		return "", err
-	}
-	if g.u.Started {
+	if g.u.Started && !g.u.Verdict.Unheard {
 		// Stored for good: only now may the handset's copy go. One that cannot be removed
-		// now is found and removed by the next run.
-		if l, err := r.d.linkTo(r.h); err == nil && !strings.HasPrefix(g.u.Verdict.Spoiled, "not collected") {
+		// now is removed by the next Collect.
+		if l, err := r.d.linkTo(r.h); err == nil {
 			if err := onboard.Remove(ctx, l, g.u.Key); err != nil {
 				r.log.Warn().Err(err).Msg("files not removed from the handset")
 			}
 		}
 	}
-	if g.session != nil {
-		g.session.Close()
+	if !r.cancelled() {
+		if err := r.judgeStanding(g.rec); err != nil {
+			return "", err
+		}
 	}
+	g.close()
 	outcome := g.rec.Outcome
 	r.live, r.e.Segment = nil, nil
 	r.count(outcome)
 	return Collected, nil
 }
 
-// pullAll makes the stored samples equal to the file on the handset.
+// pullOrLeave pulls the files of the segment under way, or writes down that they are left
+// on a handset that cannot be reached.
+func (r *run) pullOrLeave(ctx context.Context) error {
+	g := r.live
+	if !g.u.Started {
+		return nil
+	}
+	var kept *storeError
+	err := r.reach(ctx, linkPatience, func(l devices.Link) error { return r.pullAll(ctx, l) })
+	switch {
+	case err == nil:
+		if g.u.Verdict.Unheard { // heard after all
+			g.u.Verdict.Spoiled, g.u.Verdict.Unheard = "", false
+			if g.u.Ended != "" {
+				_, _ = r.endedBy(g.u.Ended) // for what it leaves in the verdict
+			}
+		}
+		return nil
+	case isStop(ctx, err) || errors.As(err, &kept):
+		return err
+	}
+	if g.u.Verdict.Spoiled == "" {
+		g.u.Verdict.Spoiled, g.u.Verdict.Unheard = "its files could not be collected: "+why(err), true
+	}
+	g.u.Verdict.Unheard = g.u.Verdict.Unheard || linkDown(err)
+	g.note(r.d.now(), "its files are left on the handset, to be collected when it is back")
+	r.log.Warn().Err(err).Str("segment", g.u.ID).Msg("not collected, its files are left on the handset")
+	return r.d.store.PutDocument(documentsLeft, g.u.ID, r.e)
+}
+
+// pullAll makes what is stored equal to the files on the handset.
 func (r *run) pullAll(ctx context.Context, l devices.Link) error {
 	g := r.live
 	state, err := onboard.Inspect(ctx, l, g.u.Key)
@@ -72,22 +99,16 @@ func (r *run) pullAll(ctx context.Context, l devices.Link) error {
 			return err
 		}
 	}
-	g.u.SamplesAt, g.u.ActivityAt = 0, 0
-	g.samples, g.activity = onboard.Reader{}, onboard.Reader{}
-	text, err := wholeLines(ctx, l, onboard.SamplesPath(g.u.Key), 0)
+	if err := r.pullSamples(ctx, l); err != nil {
+		return err
+	}
+	text, err := wholeLines(ctx, l, onboard.ActivityPath(g.u.Key), 0)
 	if err != nil {
 		return err
 	}
-	lines, damage := g.samples.Feed(text)
-	r.damaged(damage)
-	if _, err := r.d.store.AppendSamples(g.u.ID, r.hearRecorder(lines)); err != nil {
-		return err
-	}
-	if text, err = wholeLines(ctx, l, onboard.ActivityPath(g.u.Key), 0); err != nil {
-		return err
-	}
-	lines, damage = g.activity.Feed(text)
-	r.damaged(damage)
+	var activity onboard.Reader
+	lines, damage := activity.Feed(text)
+	r.damaged("activity", damage)
 	kept := g.rec.Evidence[:0]
 	for _, e := range g.rec.Evidence {
 		if e.UptimeMS == 0 { // from the stage; the handset's own come from its file below
@@ -96,9 +117,39 @@ func (r *run) pullAll(ctx context.Context, l devices.Link) error {
 	}
 	g.rec.Evidence = kept
 	for _, line := range lines {
-		if line.Activity != nil {
-			g.rec.Evidence = append(g.rec.Evidence, r.proof(line.Activity))
+		if a := line.Activity; a != nil && isEvidence(a.Kind) {
+			g.rec.Evidence = append(g.rec.Evidence, r.proof(a))
+		} else if a != nil {
+			r.bookkeeping(a)
 		}
+	}
+	return nil
+}
+
+// pullSamples makes the stored samples equal to the file on the handset. Where the two
+// differ the file is right, but what only the store has stays: a file may have lost what
+// had been streamed from it.
+func (r *run) pullSamples(ctx context.Context, l devices.Link) error {
+	g := r.live
+	text, err := wholeLines(ctx, l, onboard.SamplesPath(g.u.Key), 0)
+	if err != nil {
+		return err
+	}
+	var reader onboard.Reader
+	lines, damage := reader.Feed(text)
+	r.damaged("samples", damage)
+	file := r.hearRecorder(lines)
+	for i := 1; i < len(file); i++ {
+		if file[i].UptimeMS < file[i-1].UptimeMS && g.u.Verdict.Spoiled == "" {
+			g.u.Verdict.Spoiled = fmt.Sprintf("the handset's clock since boot ran backwards at sample %d", file[i].Seq)
+		}
+	}
+	added, err := r.d.store.CompleteSamples(g.u.ID, file)
+	if err != nil {
+		return &storeError{err}
+	}
+	if added > 0 {
+		r.log.Info().Str("segment", g.u.ID).Int("samples", added).Msg("samples completed from the handset's file")
 	}
 	return nil
 }
@@ -115,8 +166,8 @@ func (r *run) conclude() error {
 	if n := len(samples); n > 0 {
 		g.rec.EndedAt = samples[n-1].HostAt
 	}
-	if g.ended != "" && g.u.Verdict.EndedBy == "" {
-		g.u.Verdict.EndedBy = g.ended
+	if g.u.Ended != "" { // the recorder's own word
+		g.u.Verdict.EndedBy = g.u.Ended
 	}
 	g.rec.EndedBy = g.u.Verdict.EndedBy
 	g.rec.Edges = edges(samples)
@@ -167,7 +218,7 @@ func (r *run) unproven() string {
 		at, hole := from, time.Duration(0)
 		for _, e := range g.rec.Evidence {
 			if e.Kind == want.Kind && e.Value > 0 && e.At.After(at) {
-				hole = max(hole, min64(e.At, to).Sub(at))
+				hole = max(hole, earlier(e.At, to).Sub(at))
 				at = e.At
 			}
 		}
@@ -180,7 +231,7 @@ func (r *run) unproven() string {
 	return ""
 }
 
-func min64(a, b time.Time) time.Time {
+func earlier(a, b time.Time) time.Time {
 	if a.Before(b) {
 		return a
 	}
@@ -189,17 +240,7 @@ func min64(a, b time.Time) time.Time {
 
 // count moves the run on to the next segment, or to another attempt at this one.
 func (r *run) count(outcome string) {
-	plan := r.e.Item.Order.Plan
-	if outcome != results.Spoiled {
-		r.e.SpoiledInARow, r.e.Attempt = 0, 1
-		r.e.Step++
-		return
-	}
-	r.e.SpoiledInARow++
-	if most := r.d.file.Limits.QuarantineAfter; most > 0 && r.e.SpoiledInARow >= most && r.e.StopReason == "" {
-		r.e.StopReason = fmt.Sprintf("%d segments spoiled in a row, see each one's reason", r.e.SpoiledInARow)
-	}
-	if r.e.Attempt <= plan.RestartSpoiled {
+	if outcome == results.Spoiled && r.e.Attempt <= r.e.Item.Order.Plan.RestartSpoiled {
 		r.e.Attempt++
 		return
 	}

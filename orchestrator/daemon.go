@@ -22,6 +22,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"rundown/devices"
+	"rundown/devices/adb"
 	"rundown/devices/preconditions"
 	"rundown/results"
 	"rundown/scenarios"
@@ -41,6 +42,9 @@ type Config struct {
 	Gates map[string]devices.PowerGate
 	// PollEvery is how often a handset under way is looked at; 15 s when 0.
 	PollEvery time.Duration
+	// ADB are the deadlines of the links to the plan file's adb servers; zero values stand
+	// for the link's own.
+	ADB adb.Options
 }
 
 // A Daemon looks after one bench. Make it with New, then Start and Stop it once.
@@ -62,9 +66,12 @@ type Daemon struct {
 	limits  *limits
 	stage   *stage.Stage
 	clip    *clip
-	slots   chan struct{} // one token a run at once; nil: no bound
-	undo    []func()      // what Stop runs, last first
+	undo    []func() // what Stop runs, last first
 	stopAll context.CancelFunc
+
+	collecting sync.Mutex                    // held while segments that were left on a handset are collected
+	nightTold  map[string]bool               // nights whose end was published; guarded by collecting
+	watch      func(handset string, s State) // tests are told of each state before anything is done in it
 }
 
 const defaultPoll = 15 * time.Second
@@ -73,7 +80,8 @@ const defaultPoll = 15 * time.Second
 func New(c Config) *Daemon {
 	d := &Daemon{
 		file: c.File, dataDir: c.DataDir, log: c.Log, clock: c.Clock, links: c.Links, pollEvery: c.PollEvery,
-		gates: map[string]devices.PowerGate{}, board: newBoard(), news: newNewsboard(), limits: newLimits(c.File.Limits),
+		nightTold: map[string]bool{},
+		gates:     map[string]devices.PowerGate{}, board: newBoard(), news: newNewsboard(), limits: newLimits(c.File.Limits),
 	}
 	if d.clock == nil {
 		d.clock = wallClock{}
@@ -82,7 +90,7 @@ func New(c Config) *Daemon {
 		d.pollEvery = defaultPoll
 	}
 	if d.links == nil {
-		d.adb = newADBLinks(c.File.Bench.Servers)
+		d.adb = newADBLinks(c.File.Bench.Servers, c.ADB)
 		d.links = d.adb
 	}
 	for _, h := range c.File.Bench.Handsets {
@@ -91,9 +99,6 @@ func New(c Config) *Daemon {
 		} else if len(h.Gate.Open) > 0 {
 			d.gates[h.Name] = devices.NewCommandGate(h.Gate.Open, h.Gate.Close)
 		}
-	}
-	if n := c.File.Limits.RunsAtOnce; n > 0 {
-		d.slots = make(chan struct{}, n)
 	}
 	return d
 }
@@ -121,6 +126,15 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 		d.log.Error().Err(err).Msg("some segments cannot be read and are left out")
 	}
 	d.pace = newPace(segments)
+	for _, h := range d.file.Bench.Handsets {
+		var rate float64
+		if err := d.store.Document(documentsPace, h.Name, &rate); err == nil && rate > 0 {
+			d.pace.learnRecharge(h.Name, rate)
+		}
+		if aside := d.setAside(h.Name); aside != nil {
+			d.tell(h.Name, func(s *HandsetStatus) { s.SetAside = aside })
+		}
+	}
 	d.clip = &clip{path: d.file.Bench.Clip, placed: map[string]string{}}
 
 	d.stage = stage.New(stage.Config{Listen: d.file.Bench.Stage.Listen, Now: d.clock.Now})
@@ -137,6 +151,8 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	if err != nil {
 		d.log.Error().Err(err).Msg("some journal entries cannot be read and are left out")
 	}
+	d.closeGates(ctx, unfinished)
+	d.holdAgain(unfinished)
 	running, stop := context.WithCancel(context.WithoutCancel(ctx))
 	d.stopAll = stop
 	var wg sync.WaitGroup
@@ -193,23 +209,40 @@ func (d *Daemon) unfinished() (map[string][]*entry, error) {
 	return byHandset, err
 }
 
-// startSlot takes one of the runs that may go on at once.
-func (d *Daemon) startSlot() bool {
-	if d.slots == nil {
-		return true
+// closeGates closes every power gate that was open when the daemon died. A run that
+// still recharges opens its gate again once it has looked at the battery.
+func (d *Daemon) closeGates(ctx context.Context, unfinished map[string][]*entry) {
+	var wg sync.WaitGroup
+	for handset, entries := range unfinished {
+		gate := d.gates[handset]
+		for _, e := range entries {
+			if !e.GateOpen || gate == nil {
+				continue
+			}
+			wg.Go(func() {
+				bounded, cancel := context.WithTimeout(ctx, gateLimit)
+				defer cancel()
+				if err := gate.Close(bounded); err != nil {
+					d.log.Error().Err(err).Str("handset", handset).Str("gate", gate.Name()).Msg("the power gate was open when the daemon died and does not close: cut the power by hand")
+					d.tell(handset, func(s *HandsetStatus) {
+						s.Problem = fmt.Sprintf("power gate %s does not close: cut the power by hand", gate.Name())
+					})
+					return
+				}
+				d.log.Warn().Str("handset", handset).Str("gate", gate.Name()).Msg("the power gate was open when the daemon died; closed")
+			})
+		}
 	}
-	select {
-	case d.slots <- struct{}{}:
-		return true
-	default:
-		return false
-	}
+	wg.Wait()
 }
 
-func (d *Daemon) freeSlot() {
-	if d.slots != nil {
-		<-d.slots
-		d.queue.nudge()
+// holdAgain counts what the journal's runs hold, before any other run can take it.
+func (d *Daemon) holdAgain(unfinished map[string][]*entry) {
+	for _, entries := range unfinished {
+		for _, e := range entries {
+			d.limits.takeRunAnyway()
+			d.limits.takeAnyway(e.holds())
+		}
 	}
 }
 
@@ -238,6 +271,9 @@ func (d *Daemon) facts(h scenarios.Handset, plan scenarios.Plan) preconditions.H
 	}
 	return f
 }
+
+// hasGate reports whether the power of a handset can be switched from here.
+func (d *Daemon) hasGate(handset string) bool { return d.gates[handset] != nil }
 
 // Queue returns every item, oldest first.
 func (d *Daemon) Queue() []Item { return d.queue.all() }

@@ -33,6 +33,16 @@ func (w *witness) restart(from time.Time) {
 	}
 }
 
+// stageHeardFrom says that what reaches the host over the stage could not be heard before
+// an instant.
+func (w *witness) stageHeardFrom(at time.Time) {
+	for i, want := range w.wanted {
+		if atStage(want.Kind) && w.last[i].Before(at) {
+			w.last[i] = at
+		}
+	}
+}
+
 // saw takes in one piece of evidence.
 func (w *witness) saw(e results.Evidence) {
 	for i, want := range w.wanted {
@@ -48,6 +58,16 @@ func (w *witness) saw(e results.Evidence) {
 // the handset's own file.
 func atStage(kind string) bool {
 	return kind == "page" || kind == "frames" || kind == "call" || kind == "cycle"
+}
+
+// isEvidence tells what a scenario's steps write from the bookkeeping of the onboard
+// programs, which shows that they ran and not that anything was done.
+func isEvidence(kind string) bool {
+	switch kind {
+	case "started", "ended", "revived", "failed":
+		return false
+	}
+	return true
 }
 
 // missing names the first kind of evidence that is overdue, or "". The handset's own

@@ -22,8 +22,8 @@ type entry struct {
 	Attempt int `json:"attempt"` // of the segment at Step, from 1
 	// StopReason is set once the run is to end before its list is through.
 	StopReason string `json:"stop_reason,omitempty"`
-	// SpoiledInARow counts the spoiled segments since the last one that held.
-	SpoiledInARow int `json:"spoiled_in_a_row"`
+	// GateOpen: the power gate was told to open and has not been seen to close since.
+	GateOpen bool `json:"gate_open,omitempty"`
 	// Changes made to the handset's settings, oldest first, not yet put back.
 	Changes []preconditions.Change `json:"changes,omitempty"`
 	// Report is the precondition report of the segment being prepared or under way.
@@ -42,9 +42,17 @@ type underway struct {
 	Started   bool      `json:"started"`   // the recorder was told to begin
 	BootID    string    `json:"boot_id"`
 	HostZero  time.Time `json:"host_zero"` // host clock at the handset's uptime 0
+	// ZeroWithin is how far HostZero may be off: half the time that asking took.
+	ZeroWithin time.Duration `json:"zero_within_ns,omitempty"`
 	// SamplesAt and ActivityAt are how much of the handset's files has been taken in, bytes.
 	SamplesAt  int64 `json:"samples_at"`
 	ActivityAt int64 `json:"activity_at"`
+	// StartEdge: the start edge stands in what has been taken in.
+	StartEdge bool `json:"start_edge,omitempty"`
+	// Ended is the recorder's word for why it ended, once its end mark was read.
+	Ended string `json:"ended,omitempty"`
+	// LimitS is the time limit that the recorder was given, s.
+	LimitS int `json:"limit_s,omitempty"`
 	// Verdict is how it ended, once that is known; Collecting turns it into an outcome.
 	Verdict verdict `json:"verdict"`
 }
@@ -52,8 +60,21 @@ type underway struct {
 // A verdict is what is known against a segment, or what ended it.
 type verdict struct {
 	Spoiled string `json:"spoiled,omitempty"` // why it is not what it says
+	// Unheard: Spoiled says only that the handset could not be reached. What its files
+	// say counts, once they are there.
+	Unheard bool   `json:"unheard,omitempty"`
 	EndedBy string `json:"ended_by,omitempty"`
 	Reason  string `json:"reason,omitempty"` // why it ended early although not spoiled
+	Seen    string `json:"seen,omitempty"`   // what the daemon itself saw of a limit, and did
+}
+
+// holds are the named limits that the entry's run holds: those of a scenario that is
+// starting or draining on the handset.
+func (e *entry) holds() []string {
+	if list := e.Item.Order.list(); (e.State == Settling || e.State == Draining) && e.Step < len(list) {
+		return e.Item.Order.Scenarios[list[e.Step].Scenario].Holds
+	}
+	return nil
 }
 
 // hostAt is the host's time at an uptime of the handset.
@@ -63,6 +84,16 @@ func (u *underway) hostAt(uptimeMS int64) time.Time {
 
 func (d *Daemon) saveEntry(e *entry) error {
 	return d.store.PutDocument(documentsJournal, e.RunID, e)
+}
+
+// loadEntry puts an entry back to what the journal holds, after a write that failed.
+func (d *Daemon) loadEntry(e *entry) error {
+	var kept entry
+	if err := d.store.Document(documentsJournal, e.RunID, &kept); err != nil {
+		return err
+	}
+	*e = kept
+	return nil
 }
 
 func (d *Daemon) dropEntry(e *entry) error {

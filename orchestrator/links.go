@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strings"
 	"sync"
-	"time"
 
 	"github.com/rs/zerolog"
 
@@ -40,11 +39,11 @@ type adbLinks struct {
 	order   []string
 }
 
-func newADBLinks(addresses []string) *adbLinks {
+func newADBLinks(addresses []string, o adb.Options) *adbLinks {
 	l := &adbLinks{servers: map[string]*adb.Server{}}
 	for _, a := range addresses {
 		if _, have := l.servers[a]; !have {
-			l.servers[a] = adb.New(a)
+			l.servers[a] = adb.New(a, func(own *adb.Options) { *own = o })
 			l.order = append(l.order, a)
 		}
 	}
@@ -114,6 +113,7 @@ type board struct {
 	seen   []Seen
 	absent []string
 	known  bool // at least one report has come
+	turn   int  // reports so far
 	wake   chan struct{}
 }
 
@@ -123,6 +123,7 @@ func (b *board) update(seen []Seen, absent []string) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.seen, b.absent, b.known = slices.Clone(seen), slices.Clone(absent), true
+	b.turn++
 	close(b.wake)
 	b.wake = make(chan struct{})
 }
@@ -149,6 +150,13 @@ func (b *board) all() (seen []Seen, absent []string) {
 	return slices.Clone(b.seen), slices.Clone(b.absent)
 }
 
+// turns counts the changes of what is seen.
+func (b *board) turns() int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.turn
+}
+
 // linkDown reports whether an error means that the handset cannot be reached at the
 // moment, so that what was tried is tried again when it is back.
 func linkDown(err error) bool {
@@ -162,25 +170,3 @@ func linkDown(err error) bool {
 
 // why is an error as one line for a person.
 func why(err error) string { return strings.Join(strings.Fields(err.Error()), " ") }
-
-// clock is the time that the daemon lives in: the host's, or the demo's, which runs faster.
-type clock interface {
-	Now() time.Time
-	Sleep(ctx context.Context, d time.Duration) error
-}
-
-// wallClock is package time.
-type wallClock struct{}
-
-func (wallClock) Now() time.Time { return time.Now() }
-
-func (wallClock) Sleep(ctx context.Context, d time.Duration) error {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-t.C:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-}

@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"rundown/results"
-	"rundown/scenarios"
 )
 
 // startRates are what is assumed of a scenario's drain, %/h, until a handset has carried
@@ -18,14 +17,22 @@ const otherRate = 8.0 // %/h, for a scenario that is not listed
 // first edge apart, collecting.
 const overhead = 3 * time.Minute
 
-// A pace tells how long segments take, from what the handset did before.
+// startRecharge is what is assumed of a recharge, %/h, until a handset has been recharged
+// once. On the slow side: common practice, no source.
+const startRecharge = 25.0
+
+// documentsPace is the store's kind for how fast handsets were recharged, by handset name.
+const documentsPace = "pace"
+
+// A pace tells how long segments and recharges take, from what the handset did before.
 type pace struct {
-	mu    sync.Mutex
-	rates map[[2]string]float64 // handset, scenario: %/h of the latest segment that drained
+	mu        sync.Mutex
+	rates     map[[2]string]float64 // handset, scenario: %/h of the latest segment that drained
+	recharges map[string]float64    // handset: %/h of the latest recharge
 }
 
 func newPace(segments []results.Segment) *pace {
-	p := &pace{rates: map[[2]string]float64{}}
+	p := &pace{rates: map[[2]string]float64{}, recharges: map[string]float64{}}
 	for _, g := range segments {
 		p.learn(g)
 	}
@@ -58,66 +65,85 @@ func (p *pace) rate(handset, scenario string) float64 {
 	return otherRate
 }
 
-// segment is how long a segment would take from now, the wait for its start edge
-// included: one point more than the target.
-func (p *pace) segment(handset string, s scenarios.Scenario, plan scenarios.Plan, points int) time.Duration {
-	warmUp := plan.WarmUp
-	if s.WarmUp > 0 {
-		warmUp = s.WarmUp
-	}
-	hours := float64(points+1) / p.rate(handset, s.Name)
-	drain := min(time.Duration(hours*float64(time.Hour)), plan.SegmentLimit)
-	return overhead + warmUp + drain
+func (p *pace) learnRecharge(handset string, ratePctH float64) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.recharges[handset] = ratePctH
 }
 
-// expectedEnd is when the segment under way should end, given how many points it has
+// recharge is how long a recharge by so many points would take.
+func (p *pace) recharge(handset string, points float64) time.Duration {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	rate, ok := p.recharges[handset]
+	if !ok {
+		rate = startRecharge
+	}
+	return time.Duration(max(points, 0) / rate * float64(time.Hour))
+}
+
+// learnRecharge takes in a recharge that was long enough to say something.
+func (r *run) learnRecharge(points int, took time.Duration) error {
+	if points < fewestPoints || took <= 0 {
+		return nil
+	}
+	rate := float64(points) / took.Hours()
+	r.d.pace.learnRecharge(r.h.Name, rate)
+	return r.d.store.PutDocument(documentsPace, r.h.Name, rate)
+}
+
+// estimate is how long the segment at a position of the list would take from now, with
+// the recharge before it and the wait for its start edge (one point more than the
+// target), when the handset is at level; after is the level that it would leave.
+func (r *run) estimate(step int, level int) (need time.Duration, after int) {
+	at := *r // a copy: the position decides which segment is meant
+	entry := *r.e
+	entry.Step, at.e = step, &entry
+	window := r.window()
+	if float64(level) < window.Least && r.gate != nil {
+		need = r.d.pace.recharge(r.h.Name, window.Most-float64(level))
+		level = int(window.Most)
+	}
+	points := at.points()
+	hours := float64(points+1) / r.d.pace.rate(r.h.Name, at.scenario().Name)
+	need += overhead + at.warmUp() + min(time.Duration(hours*float64(time.Hour)), at.limit())
+	return need, level - points - 1
+}
+
+// showRunEnd tells the bench when the run should be over: the segment under way, left
+// from now, and all that follow.
+func (r *run) showRunEnd(left time.Duration) {
+	r.d.tell(r.h.Name, func(s *HandsetStatus) {
+		if s.ReadAt.IsZero() {
+			return
+		}
+		step, level := r.e.Step, s.LevelPct
+		if r.live != nil {
+			step, level = step+1, level-max(r.live.rec.TargetPoints-s.PointsDone, 0)
+		}
+		for ; step < len(r.list); step++ {
+			need, after := r.estimate(step, level)
+			left, level = left+need, after
+		}
+		s.RunEnd = r.d.now().Add(left)
+	})
+}
+
+// segmentLeft is how long the segment under way still takes, given how many points it has
 // drained and at which edges.
-func (p *pace) expectedEnd(now time.Time, r *run, points int, list []results.Edge) time.Time {
+func (r *run) segmentLeft(points int, list []results.Edge) time.Duration {
+	g := r.live
 	rate := rateOf(list, points)
 	if rate <= 0 {
-		rate = p.rate(r.h.Name, r.live.rec.Scenario)
+		rate = r.d.pace.rate(r.h.Name, g.rec.Scenario)
 	}
-	left := float64(r.live.rec.TargetPoints-points) / rate
-	end := now.Add(time.Duration(left * float64(time.Hour)))
-	if !r.live.startEdge {
-		warm := r.live.rec.StartedAt.Add(time.Duration(r.live.rec.WarmUpS * float64(time.Second)))
-		if warm.After(now) {
-			end = end.Add(warm.Sub(now))
-		}
+	left := time.Duration(float64(max(g.rec.TargetPoints-points, 0)) / rate * float64(time.Hour))
+	ran := time.Duration(g.last.UptimeMS)*time.Millisecond - time.Duration(g.rec.ActivityUpS*float64(time.Second))
+	if !g.u.StartEdge {
+		left += max(time.Duration(g.rec.WarmUpS*float64(time.Second))-ran, 0)
 	}
-	return end
-}
-
-// limits are the plan file's named limits and the bound on runs at once.
-type limits struct {
-	mu    sync.Mutex
-	most  map[string]int
-	taken map[string]int
-}
-
-func newLimits(l scenarios.Limits) *limits {
-	return &limits{most: l.Shared, taken: map[string]int{}}
-}
-
-// take holds all the named limits at once, or none and names one that is full.
-func (l *limits) take(names []string) (full string) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	for _, n := range names {
-		if most, bounded := l.most[n]; bounded && l.taken[n] >= most {
-			return n
-		}
+	if limit := time.Duration(g.u.LimitS) * time.Second; limit > 0 {
+		left = min(left, max(limit-ran, 0))
 	}
-	for _, n := range names {
-		l.taken[n]++
-	}
-	return ""
-}
-
-func (l *limits) give(names []string) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	for _, n := range names {
-		l.taken[n]--
-	}
+	return left
 }

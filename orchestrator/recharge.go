@@ -3,70 +3,78 @@ package orchestrator
 import (
 	"context"
 	"fmt"
-	"time"
-
-	"rundown/devices"
 )
 
 // recharge opens the power gate until the level is at the top of the start window, with
 // the gate closed while the battery is too hot. The gate is closed on every way out.
 func (r *run) recharge(ctx context.Context) (event Event, err error) {
 	plan, window := r.e.Item.Order.Plan, r.window()
+	if r.gate == nil {
+		return r.giveUp(ctx, "recharge: no power gate is set up any more: charge it by hand and queue again")
+	}
 	defer func() {
-		bounded, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
+		bounded, cancel := context.WithTimeout(context.WithoutCancel(ctx), gateLimit)
 		defer cancel()
-		if closing := r.gate.Close(bounded); closing != nil {
+		if closing := r.closeGate(bounded); closing != nil {
 			r.log.Error().Err(closing).Str("gate", r.gate.Name()).Msg("the power gate did not close: cut the power by hand")
-			r.note("power gate %s did not close: %s", r.gate.Name(), why(closing))
+			r.note("power gate %s did not close: cut the power by hand: %s", r.gate.Name(), why(closing))
+			if err == nil && event == InWindow {
+				event, err = r.giveUp(ctx, "power gate %s does not close: %s", r.gate.Name(), why(closing))
+			}
 		}
 	}()
 	if why := r.switchPower(ctx, true); why != "" {
-		return r.giveUp("%s", why)
+		return r.giveUp(ctx, "%s", why)
 	}
-	began, open := r.d.now(), true
+	waited, open, from := r.d.stopwatch(), true, -1
 	for {
 		if err := r.d.clock.Sleep(ctx, r.d.pollEvery); err != nil {
 			return "", err
 		}
 		if r.cancelled() {
-			return r.giveUp("cancelled")
+			return r.giveUp(ctx, "cancelled")
 		}
-		var battery devices.Battery
-		err := r.reach(ctx, linkPatience, func(l devices.Link) (err error) {
-			battery, err = devices.ReadBattery(ctx, l)
-			return err
-		})
+		if by := r.e.Item.FinishBy; !by.IsZero() && r.d.now().After(by) {
+			return r.giveUp(ctx, "the night ended during the recharge")
+		}
+		battery, err := r.battery(ctx)
 		switch {
 		case isStop(ctx, err):
 			return "", err
 		case err != nil:
-			return r.giveUp("recharge: %s", why(err))
+			return r.giveUp(ctx, "recharge: %s", why(err))
 		}
-		r.noteBattery(battery)
+		if from < 0 {
+			from = battery.LevelPct
+		}
 		r.waitsFor(fmt.Sprintf("recharge to %g %%", window.Most))
+		r.showRunEnd(0)
 		tempC, tempKnown := 0.0, battery.TempC != nil
 		if tempKnown {
 			tempC = *battery.TempC
 		}
 		switch {
 		case float64(battery.LevelPct) >= window.Most:
+			if err := r.learnRecharge(battery.LevelPct-from, waited.read()); err != nil {
+				return "", err
+			}
 			if why := r.switchPower(ctx, false); why != "" {
-				return r.giveUp("%s", why)
+				return r.giveUp(ctx, "%s", why)
 			}
 			return InWindow, nil
-		case r.d.now().Sub(began) > plan.RechargeLimit:
-			return r.giveUp("recharge: level %d %% after %s, wanted %g %%: look at charger, cable and charge limit", battery.LevelPct, round(plan.RechargeLimit), window.Most)
+		case waited.read() > plan.RechargeLimit:
+			return r.giveUp(ctx, "recharge: level %d %% after %s, wanted %g %%: look at charger, cable and charge limit", battery.LevelPct, round(plan.RechargeLimit), window.Most)
 		case open && !tempKnown:
-			return r.giveUp("recharge: the handset gives no battery temperature, and it must not be charged unwatched without one")
+			return r.giveUp(ctx, "recharge: the handset gives no battery temperature, and it must not be charged unwatched without one")
 		case open && tempC >= plan.RechargeStopTempC:
 			r.note("recharge held: battery at %.1f °C (limit %.1f)", tempC, plan.RechargeStopTempC)
-			if err := r.gate.Close(ctx); err != nil {
-				return r.giveUp("recharge: battery at %.1f °C and power gate %s does not close: %s", tempC, r.gate.Name(), why(err))
+			if err := r.closeGate(ctx); err != nil {
+				return r.giveUp(ctx, "recharge: battery at %.1f °C and power gate %s does not close: cut the power by hand: %s", tempC, r.gate.Name(), why(err))
 			}
 			open = false
-		case !open && tempC <= plan.RechargeStopTempC-heatHeadroomC:
-			if err := r.gate.Open(ctx); err != nil {
-				return r.giveUp("recharge: power gate %s does not open: %s", r.gate.Name(), why(err))
+		case !open && tempKnown && tempC <= plan.RechargeStopTempC-heatHeadroomC:
+			if err := r.openGate(ctx); err != nil {
+				return r.giveUp(ctx, "recharge: power gate %s does not open: %s", r.gate.Name(), why(err))
 			}
 			open = true
 		}
@@ -76,29 +84,54 @@ func (r *run) recharge(ctx context.Context) (event Event, err error) {
 	}
 }
 
+// openGate writes down that the gate may be open, then opens it: a daemon that dies in
+// between closes it when it starts again.
+func (r *run) openGate(ctx context.Context) error {
+	r.e.GateOpen = true
+	if err := r.d.saveEntry(r.e); err != nil {
+		return err
+	}
+	return r.gate.Open(ctx)
+}
+
+// closeGate closes the gate, if there is one, and then writes that down.
+func (r *run) closeGate(ctx context.Context) error {
+	if r.gate == nil {
+		return nil
+	}
+	if err := r.gate.Close(ctx); err != nil {
+		return err
+	}
+	if !r.e.GateOpen {
+		return nil
+	}
+	r.e.GateOpen = false
+	if err := r.d.saveEntry(r.e); err != nil {
+		// It is closed; at worst the next start closes it once more.
+		r.log.Warn().Err(err).Msg("that the power gate is closed could not be written down")
+	}
+	return nil
+}
+
 // switchPower opens or closes the gate and waits until the handset itself shows that
 // power came or went. It returns why that failed, or "".
 func (r *run) switchPower(ctx context.Context, on bool) string {
-	act, want := r.gate.Close, "cut"
+	act, want := r.closeGate, "cut"
 	if on {
-		act, want = r.gate.Open, "open"
+		act, want = r.openGate, "open"
 	}
 	if err := act(ctx); err != nil {
 		return fmt.Sprintf("power gate %s: %s", r.gate.Name(), why(err))
 	}
-	for began := r.d.now(); ; {
-		var battery devices.Battery
-		err := r.reach(ctx, linkPatience, func(l devices.Link) (err error) {
-			battery, err = devices.ReadBattery(ctx, l)
-			return err
-		})
+	for waited := r.d.stopwatch(); ; {
+		battery, err := r.battery(ctx)
 		if err != nil {
 			return fmt.Sprintf("power gate %s was told to %s, but the battery cannot be read: %s", r.gate.Name(), want, why(err))
 		}
 		if (battery.Plugged() != 0) == on {
 			return ""
 		}
-		if r.d.now().Sub(began) > powerPatience {
+		if waited.read() > powerPatience {
 			return fmt.Sprintf("power gate %s was told to %s, but the handset still says %s", r.gate.Name(), want, sayPower(battery.Plugged()))
 		}
 		if err := r.d.clock.Sleep(ctx, retryEvery); err != nil {

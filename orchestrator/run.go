@@ -20,6 +20,7 @@ const (
 	linkPatience  = 30 * time.Minute // for a handset that is away, outside a drain
 	powerPatience = 2 * time.Minute  // for power to come or go after the gate switched
 	restoreTries  = 3                // for settings that will not go back
+	gateLimit     = 30 * time.Second // for a power gate that is closed while the daemon starts or stops; real time
 	retryEvery    = 5 * time.Second
 	heatHeadroomC = 3.0 // a recharge stopped by heat goes on when the battery is this much cooler
 )
@@ -47,6 +48,9 @@ func (r *run) carryOut(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
+		if ctx.Err() != nil {
+			return ctx.Err() // what the daemon's own stopping has brought about is not journalled
+		}
 		if err := r.move(event); err != nil {
 			return err
 		}
@@ -56,6 +60,9 @@ func (r *run) carryOut(ctx context.Context) error {
 
 // act does what the state asks for and returns what came of it.
 func (r *run) act(ctx context.Context) (Event, error) {
+	if r.d.watch != nil {
+		r.d.watch(r.h.Name, r.e.State)
+	}
 	switch r.e.State {
 	case Preparing:
 		return r.prepare(ctx)
@@ -75,16 +82,17 @@ func (r *run) act(ctx context.Context) (Event, error) {
 
 // move journals the next state before anything is done in it.
 func (r *run) move(event Event) error {
-	to, err := next(r.e.State, event)
+	from := r.e.State
+	to, err := next(from, event)
 	if err != nil {
 		r.log.Error().Err(err).Msg("the run is stopped")
 		r.e.StopReason = why(err)
 	}
-	r.log.Info().Str("event", string(event)).Str("from", string(r.e.State)).Str("to", string(to)).Str("reason", r.e.StopReason).Msg("moves")
 	r.e.State = to
 	if err := r.d.saveEntry(r.e); err != nil {
 		return err
 	}
+	r.log.Info().Str("event", string(event)).Str("from", string(from)).Str("to", string(to)).Str("reason", r.e.StopReason).Msg("moves")
 	r.rec.State, r.rec.Reason = string(to), r.e.StopReason
 	if to.over() {
 		r.rec.EndedAt = r.d.now()
@@ -94,8 +102,12 @@ func (r *run) move(event Event) error {
 	return r.d.store.PutRun(r.rec)
 }
 
-// giveUp ends the run before its list is through.
-func (r *run) giveUp(format string, args ...any) (Event, error) {
+// giveUp ends the run before its list is through. What fails only because the daemon is
+// stopping ends nothing.
+func (r *run) giveUp(ctx context.Context, format string, args ...any) (Event, error) {
+	if ctx.Err() != nil {
+		return "", ctx.Err()
+	}
 	if r.e.StopReason == "" {
 		r.e.StopReason = fmt.Sprintf(format, args...)
 	}
@@ -112,10 +124,19 @@ func (r *run) prepare(ctx context.Context) (Event, error) {
 		return "", err
 	}
 	if r.cancelled() {
-		return r.giveUp("cancelled")
+		return r.giveUp(ctx, "cancelled")
 	}
-	if err := r.skipWhatCannotEnd(); err != nil {
-		return "", err
+	if r.e.Step < len(r.list) && !r.e.Item.FinishBy.IsZero() {
+		level, err := r.level(ctx)
+		switch {
+		case isStop(ctx, err):
+			return "", err
+		case err != nil:
+			return r.giveUp(ctx, "battery cannot be read: %s", why(err))
+		}
+		if err := r.skipWhatCannotEnd(level); err != nil {
+			return "", err
+		}
 	}
 	if r.e.Step >= len(r.list) {
 		return ListThrough, nil
@@ -125,53 +146,67 @@ func (r *run) prepare(ctx context.Context) (Event, error) {
 		s.Scenario, s.Segment, s.Segments, s.PointsDone = scenario.Name, r.e.Step+1, len(r.list), 0
 		s.Points = r.points()
 	})
+	r.showRunEnd(0)
 	return r.ready(ctx, scenario)
+}
+
+// level reads the battery level, %.
+func (r *run) level(ctx context.Context) (int, error) {
+	battery, err := r.battery(ctx)
+	return battery.LevelPct, err
+}
+
+func (r *run) battery(ctx context.Context) (battery devices.Battery, err error) {
+	err = r.reach(ctx, linkPatience, func(l devices.Link) (err error) {
+		battery, err = devices.ReadBattery(ctx, l)
+		return err
+	})
+	if err == nil {
+		r.noteBattery(battery)
+	}
+	return battery, err
 }
 
 func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, error) {
 	plan := r.e.Item.Order.Plan
 	window := r.window()
-	began := r.d.now()
+	waited := r.d.stopwatch()
 	for {
-		var battery devices.Battery
-		err := r.reach(ctx, linkPatience, func(l devices.Link) (err error) {
-			battery, err = devices.ReadBattery(ctx, l)
-			return err
-		})
+		battery, err := r.battery(ctx)
 		switch {
 		case isStop(ctx, err):
 			return "", err
 		case err != nil:
-			return r.giveUp("battery cannot be read: %s", why(err))
+			return r.giveUp(ctx, "battery cannot be read: %s", why(err))
 		}
-		r.noteBattery(battery)
 		if float64(battery.LevelPct) < window.Least {
 			if r.gate == nil {
-				return r.giveUp("level %d %%, below the start window of %g to %g %%, and no power gate is set up: charge it and queue again", battery.LevelPct, window.Least, window.Most)
+				return r.giveUp(ctx, "level %d %%, below the start window of %g to %g %%, and no power gate is set up: charge it and queue again", battery.LevelPct, window.Least, window.Most)
 			}
 			return LevelTooLow, nil
 		}
 		if battery.Plugged() != 0 && r.gate != nil {
 			if why := r.switchPower(ctx, false); why != "" {
-				return r.giveUp("%s", why)
+				return r.giveUp(ctx, "%s", why)
 			}
 		}
 		report, err := r.apply(ctx)
+		var kept *storeError
 		switch {
-		case isStop(ctx, err):
+		case isStop(ctx, err) || errors.As(err, &kept):
 			return "", err
 		case err != nil:
-			return r.giveUp("preconditions cannot be set: %s", why(err))
+			return r.giveUp(ctx, "preconditions cannot be set: %s", why(err))
 		}
 		unmet := report.Unmet()
 		if len(unmet) == 0 {
 			break
 		}
 		if r.cancelled() {
-			return r.giveUp("cancelled")
+			return r.giveUp(ctx, "cancelled")
 		}
-		if !worthWaiting(unmet) || r.d.now().Sub(began) > plan.SettleLimit {
-			return r.giveUp("precondition unmet: %s", sayUnmet(unmet))
+		if !worthWaiting(unmet) || waited.read() > plan.SettleLimit {
+			return r.giveUp(ctx, "precondition unmet: %s", sayUnmet(unmet))
 		}
 		r.waitsFor(sayUnmet(unmet))
 		if err := r.d.clock.Sleep(ctx, 6*retryEvery); err != nil {
@@ -192,7 +227,7 @@ func (r *run) apply(ctx context.Context) (report preconditions.Report, err error
 				}
 			}
 			r.e.Changes = append(r.e.Changes, c)
-			return r.d.saveEntry(r.e)
+			return stored(r.d.saveEntry(r.e))
 		})
 		return err
 	})
@@ -201,7 +236,7 @@ func (r *run) apply(ctx context.Context) (report preconditions.Report, err error
 	}
 	r.e.Report = conditions(report)
 	r.rec.Handset = handsetRecord(r.h, report)
-	return report, r.d.store.PutRun(r.rec)
+	return report, stored(r.d.store.PutRun(r.rec))
 }
 
 // worthWaiting reports whether time alone mends everything that is unmet.
@@ -236,7 +271,7 @@ func (r *run) hold(ctx context.Context, names []string) (Event, error) {
 			r.waitsFor("limit " + full + " to be free")
 		}
 		if r.cancelled() {
-			return r.giveUp("cancelled")
+			return r.giveUp(ctx, "cancelled")
 		}
 		if err := r.d.clock.Sleep(ctx, retryEvery); err != nil {
 			return "", err
@@ -270,26 +305,30 @@ func (r *run) drain(ctx context.Context) (Event, error) {
 }
 
 // restore puts every changed setting back, newest first, and leaves the handset on its
-// home screen with the screen off. It waits for a handset that is away as long as it takes.
+// home screen with the screen off. For a handset that is away it writes down what is owed:
+// that is done when the handset is back, whether anything is queued for it or not.
 func (r *run) restore(ctx context.Context) (Event, error) {
 	r.release()
+	if err := r.closeGate(ctx); err != nil && !isStop(ctx, err) {
+		r.note("power gate %s does not close: cut the power by hand: %s", r.gate.Name(), why(err))
+	}
 	r.waitsFor("settings being put back")
 	for try := 1; ; try++ {
-		err := r.reach(ctx, 0, func(l devices.Link) error {
-			if err := preconditions.Restore(ctx, l, r.e.Changes); err != nil {
-				return err
-			}
-			_, err := devices.Run(ctx, l, "input keyevent 3; input keyevent 223")
-			return err
-		})
+		err := r.reach(ctx, linkPatience, func(l devices.Link) error { return putBack(ctx, l, r.e.Changes) })
 		if isStop(ctx, err) {
 			return "", err
 		}
 		if err == nil {
-			r.e.Changes = nil
 			break
 		}
 		r.log.Warn().Err(err).Int("try", try).Msg("settings did not go back")
+		if linkDown(err) {
+			r.note("the handset is away; its settings are put back when it is there again: %s", why(err))
+			if err := r.owe(); err != nil {
+				return "", err
+			}
+			break
+		}
 		if try == restoreTries {
 			r.note("settings were not all put back: %s", why(err))
 			break
@@ -298,39 +337,64 @@ func (r *run) restore(ctx context.Context) (Event, error) {
 			return "", err
 		}
 	}
+	r.e.Changes = nil
 	if r.e.StopReason != "" {
 		return RestoredEarly, nil
 	}
 	return RestoredDone, nil
 }
 
+// answerTries is how often something is tried whose answer makes no sense, or that fails
+// on the handset, before it is believed.
+const answerTries = 3
+
 // reach runs f with a link to the handset. While the handset is away it waits and tries
-// again, up to patience (0: as long as it takes); the last error is returned then.
+// again, up to patience; the last error is returned then. What f cannot do for another
+// reason it tries answerTries times.
 func (r *run) reach(ctx context.Context, patience time.Duration, f func(devices.Link) error) error {
-	began := r.d.now()
-	for {
+	waited := r.d.stopwatch()
+	for tries := 1; ; {
 		l, err := r.d.linkTo(r.h)
 		if err == nil {
-			if err = f(l); err == nil || !linkDown(err) || ctx.Err() != nil {
-				r.d.tell(r.h.Name, func(s *HandsetStatus) { s.LinkLostAt = time.Time{} })
+			err = f(l)
+			var kept *storeError
+			switch {
+			case ctx.Err() != nil || errors.As(err, &kept):
 				return errors.Join(err, ctx.Err())
+			case err == nil:
+				r.d.tell(r.h.Name, func(s *HandsetStatus) { s.LinkLostAt = time.Time{} })
+				return nil
+			case !linkDown(err):
+				if tries++; tries > answerTries {
+					return err
+				}
+				r.log.Warn().Err(err).Msg("tried again")
 			}
 		}
-		r.d.tell(r.h.Name, func(s *HandsetStatus) {
-			if s.LinkLostAt.IsZero() {
-				s.LinkLostAt = r.d.now()
+		if linkDown(err) {
+			r.away(err)
+			if r.cancelled() || waited.read() > patience {
+				return err
 			}
-			s.WaitsFor = "the link: " + why(err)
-		})
-		if patience > 0 && r.d.now().Sub(began) > patience {
-			return err
-		}
-		if r.cancelled() && patience > 0 {
-			return err
 		}
 		if err := r.d.clock.Sleep(ctx, retryEvery); err != nil {
 			return err
 		}
+	}
+}
+
+// away shows that the handset cannot be reached at the moment, and what to do.
+func (r *run) away(err error) {
+	first := false
+	r.d.tell(r.h.Name, func(s *HandsetStatus) {
+		if first = s.LinkLostAt.IsZero(); first {
+			s.LinkLostAt = r.d.now()
+		}
+		s.WaitsFor = "the link: " + why(err)
+	})
+	if first {
+		r.log.Warn().Err(err).Msg("link lost; what runs on the handset goes on by itself")
+		r.d.publish(Change{Kind: "link", Handset: r.h.Name, Run: r.e.RunID, Text: "lost: " + why(err)})
 	}
 }
 
@@ -357,11 +421,11 @@ func (r *run) cancelled() bool {
 }
 
 // skipWhatCannotEnd passes over segments that would not end in time by their estimate,
-// and says so in the record of each.
-func (r *run) skipWhatCannotEnd() error {
+// recharge included, and says so in the record of each.
+func (r *run) skipWhatCannotEnd(level int) error {
 	by := r.e.Item.FinishBy
-	for ; !by.IsZero() && r.e.Step < len(r.list); r.e.Step++ {
-		need := r.d.pace.segment(r.h.Name, r.scenario(), r.e.Item.Order.Plan, r.points())
+	for ; r.e.Step < len(r.list); r.e.Step++ {
+		need, _ := r.estimate(r.e.Step, level)
 		if !r.d.now().Add(need).After(by) {
 			return nil
 		}
@@ -376,6 +440,16 @@ func (r *run) skipWhatCannotEnd() error {
 		r.log.Info().Str("scenario", g.Scenario).Str("reason", g.Reason).Msg("segment not begun")
 	}
 	return nil
+}
+
+// allowed is the time limit of the segment at hand: the plan's, or what is left of the
+// night, so that a handset that drains more slowly than was expected keeps to it too.
+func (r *run) allowed() time.Duration {
+	limit := r.limit()
+	if by := r.e.Item.FinishBy; !by.IsZero() {
+		limit = min(limit, by.Sub(r.d.now())-overhead)
+	}
+	return max(limit, time.Minute)
 }
 
 func (r *run) scenario() scenarios.Scenario {

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"strings"
 	"time"
 
 	"rundown/devices"
@@ -32,11 +33,44 @@ type segment struct {
 	witness    *witness
 	phoneUntil time.Time // until when the handset's own lines are complete
 	last       *onboard.Sample
-	startEdge  bool
-	ended      string // the recorder's word, once its end mark was read
+	heard      *stopwatch    // since the segment was begun or taken up
+	jump       time.Duration // by how much the host's clock was set since the segment began
+	turns      int           // changes of the bench when the stage was last made reachable
+	overs      int           // looks in a row at which a limit was passed
+	taken      bool          // taken up by a restarted daemon
 	driftAt    time.Time
 	drifting   map[string]bool
 	unsaved    int // pieces of evidence since the record was stored
+}
+
+// note adds to what was seen, once for each text.
+func (g *segment) note(at time.Time, format string, args ...any) {
+	text := fmt.Sprintf(format, args...)
+	for _, n := range g.rec.Notes {
+		if n.Text == text {
+			return
+		}
+	}
+	g.rec.Notes = append(g.rec.Notes, results.Note{At: at, Text: text})
+}
+
+func (g *segment) close() {
+	if g.session != nil {
+		g.session.Close()
+	}
+}
+
+// A storeError is the store's, not the handset's: the daemon is stuck, the handset is not.
+type storeError struct{ err error }
+
+func (e *storeError) Error() string { return e.err.Error() }
+func (e *storeError) Unwrap() error { return e.err }
+
+func stored(err error) error {
+	if err == nil {
+		return nil
+	}
+	return &storeError{err}
 }
 
 // newSegment is the record of the segment at hand.
@@ -63,7 +97,7 @@ func (r *run) begin(ctx context.Context) (Event, error) {
 	}
 	r.waitsFor("the activity to start")
 	r.e.Segment = &underway{ID: r.segmentID(), Key: r.segmentID()}
-	g := &segment{rec: r.newSegment(), u: r.e.Segment, scenario: r.scenario(), drifting: map[string]bool{}}
+	g := &segment{rec: r.newSegment(), u: r.e.Segment, scenario: r.scenario(), drifting: map[string]bool{}, heard: r.d.stopwatch()}
 	g.rec.StartedAt = r.d.now()
 	if g.scenario.Stage != "" {
 		g.session = r.d.stage.Open(g.scenario.Stage)
@@ -74,8 +108,9 @@ func (r *run) begin(ctx context.Context) (Event, error) {
 		return "", err
 	}
 	err := r.reach(ctx, linkPatience, func(l devices.Link) error { return r.start(ctx, l) })
+	var kept *storeError
 	switch {
-	case isStop(ctx, err):
+	case isStop(ctx, err) || errors.As(err, &kept):
 		return "", err
 	case err != nil:
 		g.u.Verdict.Spoiled = "the activity could not be started: " + why(err)
@@ -87,6 +122,9 @@ func (r *run) begin(ctx context.Context) (Event, error) {
 // start installs and starts the programs over a link that holds at the moment.
 func (r *run) start(ctx context.Context, l devices.Link) error {
 	g, plan := r.live, r.e.Item.Order.Plan
+	if g.u.Started { // the link was lost in the middle of an earlier try
+		return r.startPrograms(ctx, l)
+	}
 	id, err := devices.Identify(ctx, l)
 	if err != nil {
 		return err
@@ -109,13 +147,15 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 		return err
 	}
 	now := r.d.now()
-	g.u.BootID, g.u.HostZero = id.BootID, before.Add(now.Sub(before)/2).Add(-uptime).UTC()
+	g.u.BootID, g.u.HostZero, g.u.ZeroWithin = id.BootID, before.Add(now.Sub(before)/2).Add(-uptime).UTC(), now.Sub(before)/2
 	g.rec.BootID, g.rec.WorkloadHash, g.rec.LoopS = id.BootID, hash, program.LoopS
 	g.rec.ActivityUpS = uptime.Seconds()
-	g.witness, g.phoneUntil = newWitness(g.scenario.Evidence, now), now
+	g.witness, g.phoneUntil, g.turns = newWitness(g.scenario.Evidence, now), now, r.d.board.turns()
+	limit := r.allowed()
+	g.u.LimitS = int(limit.Seconds())
 	seg := onboard.Segment{
 		Key: g.u.Key, SampleEverySec: int(plan.SampleEvery.Seconds()), WarmUpSec: int(r.warmUp().Seconds()), TargetPoints: r.points(),
-		StopLevelPct: plan.StopLevelPct, StopTempDeciC: int(plan.StopTempC * 10), TimeLimitSec: int(r.limit().Seconds()),
+		StopLevelPct: plan.StopLevelPct, StopTempDeciC: int(plan.StopTempC * 10), TimeLimitSec: g.u.LimitS,
 		StopOnPower: true, CurrentPath: current, Workload: program,
 	}
 	if !g.scenario.ScreenOff {
@@ -129,15 +169,22 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 	// From here on the handset may be at work: the journal must know before it is.
 	g.u.Installed, g.u.Started = true, true
 	if err := r.d.saveEntry(r.e); err != nil {
-		return err
+		return stored(err)
 	}
 	if err := r.d.store.PutSegment(g.rec); err != nil {
+		return stored(err)
+	}
+	return r.startPrograms(ctx, l)
+}
+
+// startPrograms starts the recorder. A second try, after a link that was lost in the
+// middle of the first, finds it at work, or even finished.
+func (r *run) startPrograms(ctx context.Context, l devices.Link) error {
+	err := onboard.Start(ctx, l, r.live.u.Key)
+	if err != nil && !errors.Is(err, onboard.ErrEnded) { // else the next look tells how
 		return err
 	}
-	if err := onboard.Start(ctx, l, g.u.Key); err != nil {
-		return err
-	}
-	g.witness.restart(r.d.now()) // installing took its time, and nothing could be seen before
+	r.live.witness.restart(r.d.now()) // installing took its time, and nothing could be seen before
 	return nil
 }
 
@@ -188,8 +235,9 @@ func (r *run) stageBase(ctx context.Context, l devices.Link) (string, error) {
 	return fmt.Sprintf("http://localhost:%d", at.Port), nil
 }
 
-// takeUp finds the segment of the journal again after the daemon was restarted. What the
-// handset wrote meanwhile is read from the byte where the daemon stopped.
+// takeUp finds the segment of the journal again after the daemon was restarted. The
+// samples go on from the byte where the daemon stopped. The evidence is read again from
+// the segment's start, so that the witness knows all that it knew.
 func (r *run) takeUp() error {
 	u := r.e.Segment
 	if u == nil {
@@ -201,14 +249,28 @@ func (r *run) takeUp() error {
 	} else if err != nil {
 		return err
 	}
-	g := &segment{rec: rec, u: u, scenario: r.scenario(), drifting: map[string]bool{}}
-	now := r.d.now()
-	g.witness, g.phoneUntil = newWitness(g.scenario.Evidence, now), now
-	if g.scenario.Stage != "" {
+	if rec.StartedAt.IsZero() {
+		rec.StartedAt = r.d.now()
+	}
+	g := &segment{rec: rec, u: u, scenario: r.scenario(), drifting: map[string]bool{}, heard: r.d.stopwatch(), turns: -1, taken: true}
+	began := u.hostAt(int64(rec.ActivityUpS * 1000))
+	g.witness, g.phoneUntil = newWitness(g.scenario.Evidence, began), began
+	u.ActivityAt = 0
+	for _, e := range rec.Evidence {
+		if e.UptimeMS == 0 {
+			g.witness.saw(e)
+		}
+	}
+	// What a page posted while nobody listened is lost. That hole is judged at the end,
+	// when the whole record is looked at; it is no reason to start the activity again.
+	g.witness.stageHeardFrom(r.d.now())
+	for _, d := range rec.Drift {
+		g.drifting[d.Name] = true
+	}
+	if g.scenario.Stage != "" && rec.Outcome == results.Underway {
 		g.session = r.d.stage.Reopen(u.StageKey, g.scenario.Stage)
 	}
-	g.startEdge = r.e.State == Draining
-	g.rec.Notes = append(g.rec.Notes, results.Note{At: now, Text: "taken up again by a restarted daemon"})
+	g.note(r.d.now(), "taken up again by a restarted daemon")
 	r.live = g
 	return nil
 }
@@ -233,8 +295,9 @@ func (r *run) look(ctx context.Context) (Event, error) {
 		r.e.StopReason, g.u.Verdict.Reason = "cancelled", "cancelled"
 		return GaveUp, nil
 	}
-	if late := r.d.now().Sub(g.rec.StartedAt); late > r.limit()+linkPatience {
-		return r.spoil("not heard of for %s after its time limit of %s", round(late-r.limit()), round(r.limit()))
+	if limit := time.Duration(g.u.LimitS) * time.Second; g.heard.read() > limit+linkPatience {
+		g.u.Verdict.Unheard = true
+		return r.spoil("not heard of until %s after its time limit of %s", linkPatience, limit)
 	}
 	r.hearStage()
 	l, err := r.d.linkTo(r.h)
@@ -244,63 +307,146 @@ func (r *run) look(ctx context.Context) (Event, error) {
 			return event, err
 		}
 	}
-	switch {
-	case ctx.Err() != nil:
-		return "", ctx.Err()
-	case !linkDown(err):
-		var failed *devices.CommandError
-		if errors.As(err, &failed) {
-			return r.spoil("%s", why(err))
-		}
+	var kept *storeError
+	if ctx.Err() != nil || errors.As(err, &kept) {
 		return "", err
 	}
-	// The handset goes on by itself; what it writes is taken in when it is back.
-	r.d.tell(r.h.Name, func(s *HandsetStatus) {
-		if s.LinkLostAt.IsZero() {
-			s.LinkLostAt = r.d.now()
-			r.log.Warn().Err(err).Msg("link lost, the handset goes on alone")
-		}
-		s.WaitsFor = "the link: " + why(err)
-	})
+	// The handset goes on by itself; what it writes is taken in when it is back. An answer
+	// that makes no sense is treated alike: the next look may be luckier.
+	r.away(err)
 	return "", nil
 }
 
 // contact is one look at the handset over a link.
 func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 	g := r.live
+	asked := r.d.now()
 	state, err := onboard.Inspect(ctx, l, g.u.Key)
 	if err != nil {
 		return "", err
 	}
-	r.regained(ctx, l)
 	switch {
 	case g.u.BootID != "" && state.BootID != g.u.BootID:
 		return r.spoil("the handset restarted during the segment")
 	case !state.Exists:
 		return r.spoil("its files are gone from the handset")
 	}
+	r.compareClocks(asked, state.UptimeMS)
+	r.regained(ctx, l)
+	if state.StartedBootID == "" && !state.RecorderAlive && !state.Ended && state.SamplesBytes == 0 {
+		// The daemon died, or the link was lost, between installing and starting.
+		return "", r.startPrograms(ctx, l)
+	}
 	if err := r.takeIn(ctx, l); err != nil {
 		return "", err
 	}
 	r.showProgress()
-	if g.ended != "" {
-		return r.endedBy(g.ended)
-	}
-	if !state.RecorderAlive && !state.Ended {
-		return r.spoil("the recorder is gone without its end mark (adbd was restarted, or something killed it)")
-	}
-	if g.startEdge && r.e.State == Settling {
+	if g.u.StartEdge && r.e.State == Settling {
 		if missing := g.witness.never(); missing != "" {
 			return r.spoil("%s when the start edge came", missing)
 		}
-		g.witness.restart(g.phoneUntil)
+		g.witness.restart(earlier(g.phoneUntil, r.steady(r.d.now())))
 		return StartEdge, nil
 	}
-	if event, err := r.judge(ctx, l); event != "" || err != nil {
+	switch {
+	case g.u.Ended != "" && (state.Ended || !state.RecorderAlive):
+		r.cutPower(ctx)
+		return r.endedBy(g.u.Ended)
+	case g.u.Ended != "":
+		r.waitsFor("the activity to be closed on the handset")
+		return "", nil // its teardown runs; it is bounded there
+	case !state.RecorderAlive && state.Ended:
+		return r.spoil("the recorder ended without its end mark (%s)", state.EndReason)
+	case !state.RecorderAlive:
+		return r.spoil("the recorder is gone without its end mark (adbd was restarted, or something killed it)")
+	}
+	if event, err := r.overLimit(ctx, l); event != "" || err != nil {
+		return event, err
+	}
+	if event, err := r.judge(ctx, l, state); event != "" || err != nil {
 		return event, err
 	}
 	return "", r.watchDrift(ctx, l)
 }
+
+// overLimit holds the temperature and level limits once more, in the daemon: the handset
+// ends its segment by itself at them, and had a moment to do so.
+func (r *run) overLimit(ctx context.Context, l devices.Link) (Event, error) {
+	over := r.limitPassed()
+	if over == "" {
+		r.live.overs = 0
+		return "", nil
+	}
+	if r.live.overs++; r.live.overs < 2 {
+		return "", nil // its end mark comes with the next look
+	}
+	r.cutPower(ctx)
+	if err := onboard.Stop(ctx, l, r.live.u.Key); err != nil {
+		return "", err
+	}
+	r.live.u.Verdict.Reason = "ended by the daemon: " + over
+	return LimitReached, nil
+}
+
+// limitPassed says which limit the latest reading passes, or "".
+func (r *run) limitPassed() string {
+	plan, last := r.e.Item.Order.Plan, r.live.last
+	switch {
+	case last == nil:
+	case plan.StopTempC > 0 && last.TempDeciC != nil && float64(*last.TempDeciC)/10 >= plan.StopTempC:
+		return fmt.Sprintf("battery at %.1f °C (limit %g)", float64(*last.TempDeciC)/10, plan.StopTempC)
+	case plan.StopLevelPct > 0 && last.LevelPct <= plan.StopLevelPct:
+		return fmt.Sprintf("level %d %% (limit %d)", last.LevelPct, plan.StopLevelPct)
+	}
+	return ""
+}
+
+// cutPower closes the power gate of a handset that has become too hot, whatever the gate
+// was thought to be, and keeps what the daemon itself saw.
+func (r *run) cutPower(ctx context.Context) {
+	over := r.limitPassed()
+	if over == "" {
+		return
+	}
+	said := "the daemon read: " + over
+	if r.gate != nil {
+		if err := r.closeGate(ctx); err != nil {
+			said += "; power gate " + r.gate.Name() + " does not close: " + why(err)
+		} else {
+			said += "; power gate " + r.gate.Name() + " closed"
+		}
+	}
+	r.live.u.Verdict.Seen = said
+	r.live.note(r.d.now(), "%s", said)
+	r.log.Warn().Msg(said)
+}
+
+// compareClocks finds out whether the host's clock was set since the segment began, from
+// the handset's uptime. Time stamps and the judgement of evidence go on from the clock as
+// it was then; durations are the handset's in any case.
+func (r *run) compareClocks(asked time.Time, uptimeMS int64) {
+	g := r.live
+	up := time.Duration(uptimeMS) * time.Millisecond
+	earliest, latest := asked.Add(-up).Add(-g.u.ZeroWithin), r.d.now().Add(-up).Add(g.u.ZeroWithin)
+	jump := time.Duration(0)
+	switch {
+	case g.u.HostZero.IsZero():
+		return
+	case g.u.HostZero.Before(earliest):
+		jump = earliest.Sub(g.u.HostZero)
+	case g.u.HostZero.After(latest):
+		jump = latest.Sub(g.u.HostZero)
+	}
+	const least = 10 * time.Second // clocks that run a little differently are no jump
+	if (jump - g.jump).Abs() >= least {
+		g.note(r.d.now(), "the host's clock was set by about %s; time stamps of this segment go on by the clock as it was", (jump - g.jump).Round(time.Second))
+		r.log.Warn().Stringer("by", jump-g.jump).Msg("the host's clock was set")
+		g.jump = jump
+	}
+}
+
+// steady is an instant by the host's clock as it was when the segment began.
+func (r *run) steady(t time.Time) time.Time { return t.Add(-r.live.jump) }
 
 // regained makes good what a lost link took with it.
 func (r *run) regained(ctx context.Context, l devices.Link) {
@@ -309,11 +455,18 @@ func (r *run) regained(ctx context.Context, l devices.Link) {
 		lost = !s.LinkLostAt.IsZero()
 		s.LinkLostAt, s.WaitsFor = time.Time{}, ""
 	})
-	if lost && r.live.session != nil {
-		if _, err := r.stageBase(ctx, l); err != nil {
-			r.log.Warn().Err(err).Msg("the stage could not be made reachable again")
-		}
+	if lost {
+		r.d.publish(Change{Kind: "link", Handset: r.h.Name, Run: r.e.RunID, Text: "back"})
 	}
+	g, turns := r.live, r.d.board.turns()
+	if g.session == nil || !lost && turns == g.turns {
+		return
+	}
+	if _, err := r.stageBase(ctx, l); err != nil {
+		r.log.Warn().Err(err).Msg("the stage could not be made reachable again")
+		return
+	}
+	g.turns = turns
 }
 
 // takeIn reads what the handset wrote since the last look, stores it, and moves the
@@ -325,9 +478,9 @@ func (r *run) takeIn(ctx context.Context, l devices.Link) error {
 		return err
 	}
 	lines, damage := g.samples.Feed(text)
-	r.damaged(damage)
+	r.damagedNow("samples", damage)
 	if _, err := r.d.store.AppendSamples(g.u.ID, r.hearRecorder(lines)); err != nil {
-		return err
+		return stored(err)
 	}
 	moved := int64(len(text))
 	g.u.SamplesAt += moved
@@ -335,17 +488,19 @@ func (r *run) takeIn(ctx context.Context, l devices.Link) error {
 		return err
 	}
 	lines, damage = g.activity.Feed(text)
-	r.damaged(damage)
+	r.damagedNow("activity", damage)
 	for _, line := range lines {
-		if a := line.Activity; a != nil {
+		if a := line.Activity; a != nil && isEvidence(a.Kind) {
 			g.witness.saw(r.proof(a))
+		} else if a != nil {
+			r.bookkeeping(a)
 		}
 	}
 	g.u.ActivityAt += int64(len(text))
 	if moved+int64(len(text)) == 0 {
 		return nil
 	}
-	return r.d.saveEntry(r.e)
+	return stored(r.d.saveEntry(r.e))
 }
 
 // wholeLines reads a handset's file from an offset up to its last line end.
@@ -371,9 +526,9 @@ func (r *run) hearRecorder(lines []onboard.Line) []results.Sample {
 			g.phoneUntil = g.u.hostAt(line.Sample.UptimeMS)
 			samples = append(samples, r.sample(line.Sample))
 		case line.Mark != nil && line.Mark.Kind == "start-edge":
-			g.startEdge = true
+			g.u.StartEdge = true
 		case line.Mark != nil && line.Mark.Kind == "end":
-			g.ended = line.Mark.Text
+			g.u.Ended = line.Mark.Text
 		}
 	}
 	return samples
@@ -383,6 +538,9 @@ func (r *run) sample(s *onboard.Sample) results.Sample {
 	out := results.Sample{
 		Seq: s.Seq, HostAt: r.live.u.hostAt(s.UptimeMS), PhoneAt: time.UnixMilli(s.WallMS).UTC(), UptimeMS: s.UptimeMS,
 		LevelPct: s.LevelPct, CounterRaw: s.CounterRaw, VoltageMV: s.VoltageMV, CurrentRaw: s.CurrentRaw, Status: s.Status, Plugged: s.Plugged,
+	}
+	if r.live.u.HostZero.IsZero() {
+		out.HostAt = out.PhoneAt // a segment of which the host knows nothing
 	}
 	if s.TempDeciC != nil {
 		c := float64(*s.TempDeciC) / 10
@@ -395,11 +553,39 @@ func (r *run) proof(a *onboard.Activity) results.Evidence {
 	return results.Evidence{At: r.live.u.hostAt(a.UptimeMS), UptimeMS: a.UptimeMS, Kind: a.Kind, Value: float64(a.Value), Detail: a.Detail}
 }
 
-func (r *run) damaged(err error) {
-	if err != nil {
-		r.live.rec.Notes = append(r.live.rec.Notes, results.Note{At: r.d.now(), Text: why(err)})
-		r.log.Warn().Err(err).Msg("a line of the handset's file is damaged")
+// bookkeeping notes what the onboard programs write about themselves. A step that failed
+// is worth a note; that the loop began or ended is not.
+func (r *run) bookkeeping(a *onboard.Activity) {
+	if a.Kind == "failed" && len(r.live.rec.Notes) < mostNotes {
+		r.live.note(r.live.u.hostAt(a.UptimeMS), "a step of the scenario failed: %s", a.Detail)
 	}
+}
+
+// mostNotes bounds what a scenario whose every step fails leaves in its record.
+const mostNotes = 50
+
+// damaged notes lines of a handset's file that are damaged, and samples that are missing
+// or twice, from a reading of the whole file.
+func (r *run) damaged(file string, err error) {
+	if err == nil {
+		return
+	}
+	for text := range strings.SplitSeq(err.Error(), "\n") {
+		if len(r.live.rec.Notes) < mostNotes {
+			r.live.note(r.d.now(), "%s file: %s", file, text)
+		}
+	}
+	r.log.Warn().Err(err).Str("file", file).Msg("the handset's file is damaged")
+}
+
+// damagedNow does so while the file is followed. After a restart of the daemon its line
+// numbers count from there, so only the log has them; the whole file is read at the end.
+func (r *run) damagedNow(file string, err error) {
+	if r.live.taken && err != nil {
+		r.log.Warn().Err(err).Str("file", file).Msg("the handset's file is damaged")
+		return
+	}
+	r.damaged(file, err)
 }
 
 // hearStage takes in what the handset's page has posted.
@@ -409,7 +595,7 @@ func (r *run) hearStage() {
 		return
 	}
 	for _, p := range g.session.Seen() {
-		e := results.Evidence{At: p.At.UTC(), Kind: p.Kind, Value: p.Value, Detail: p.Detail}
+		e := results.Evidence{At: r.steady(p.At.UTC()), Kind: p.Kind, Value: p.Value, Detail: p.Detail}
 		g.witness.saw(e)
 		g.rec.Evidence = append(g.rec.Evidence, e)
 		g.unsaved++
@@ -423,27 +609,31 @@ func (r *run) hearStage() {
 
 // endedBy turns the recorder's end mark into an event.
 func (r *run) endedBy(reason string) (Event, error) {
-	r.live.u.Verdict.EndedBy = reason
+	v := &r.live.u.Verdict
+	v.EndedBy = reason
 	switch reason {
-	case "target":
-		if r.e.State == Settling { // both edges came between two looks
-			return StartEdge, nil
-		}
+	case onboard.EndTarget:
 		return TargetReached, nil
-	case "level limit", "temperature limit", "time limit":
-		r.live.u.Verdict.Reason = "ended at the " + reason
+	case onboard.EndLevelLimit, onboard.EndTemperatureLimit, onboard.EndTimeLimit:
+		v.Reason = "ended at the " + reason
+		if v.Seen != "" {
+			v.Reason += "; " + v.Seen
+		}
 		return LimitReached, nil
-	case "power seen":
+	case onboard.EndPowerSeen:
 		return r.spoil("power seen: the handset was being charged during the segment")
 	}
 	return r.spoil("the recorder ended by itself: %s", reason)
 }
 
-// judge brings the activity back once when its evidence is overdue, and gives the segment
-// up the second time.
-func (r *run) judge(ctx context.Context, l devices.Link) (Event, error) {
-	g := r.live
-	missing := g.witness.missing(g.phoneUntil, r.d.now())
+// judge brings the activity back once when its evidence is overdue or its loop is gone,
+// and gives the segment up the second time.
+func (r *run) judge(ctx context.Context, l devices.Link, state onboard.State) (Event, error) {
+	g, now := r.live, r.steady(r.d.now())
+	missing := g.witness.missing(g.phoneUntil, now)
+	if missing == "" && !state.WorkloadAlive {
+		missing = "the workload loop is gone from the handset"
+	}
 	if missing == "" {
 		return "", nil
 	}
@@ -451,25 +641,25 @@ func (r *run) judge(ctx context.Context, l devices.Link) (Event, error) {
 		return r.spoil("%s, for the second time", missing)
 	}
 	g.rec.Revivals++
-	g.rec.Notes = append(g.rec.Notes, results.Note{At: r.d.now(), Text: missing + ": the activity was started again"})
+	g.note(r.d.now(), "%s: the activity was started again", missing)
 	r.log.Warn().Str("missing", missing).Msg("the activity is started again")
 	if err := r.d.store.PutSegment(g.rec); err != nil {
-		return "", err
+		return "", stored(err)
 	}
-	g.witness.restart(r.d.now())
+	g.witness.restart(now)
 	if err := onboard.Revive(ctx, l, g.u.Key); err != nil {
 		if linkDown(err) || ctx.Err() != nil {
 			return "", err
 		}
 		// The segment may have ended by itself meanwhile: the next look tells.
-		g.rec.Notes = append(g.rec.Notes, results.Note{At: r.d.now(), Text: "not started again: " + why(err)})
+		g.note(r.d.now(), "not started again: %s", why(err))
 	}
 	return "", nil
 }
 
 // watchDrift reads the preconditions that may drift, every so often.
 func (r *run) watchDrift(ctx context.Context, l devices.Link) error {
-	g, now := r.live, r.d.now()
+	g, now := r.live, r.steady(r.d.now())
 	if g.driftAt.IsZero() {
 		g.driftAt = now
 	}
@@ -487,7 +677,7 @@ func (r *run) watchDrift(ctx context.Context, l devices.Link) error {
 			g.rec.Drift = append(g.rec.Drift, results.Drift{At: now.UTC(), Name: line.Name, Wanted: line.Wanted, Found: line.Found, Tolerated: !line.Required})
 			r.log.Warn().Str("precondition", line.Name).Str("wanted", line.Wanted).Str("found", line.Found).Msg("drift")
 			if err := r.d.store.PutSegment(g.rec); err != nil {
-				return err
+				return stored(err)
 			}
 		}
 		g.drifting[line.Name] = out
@@ -514,7 +704,7 @@ func (r *run) showProgress() {
 	so := g.rec
 	so.Edges = edges(samples)
 	list, points := so.Edges, so.Points()
-	now := r.d.now()
+	left, now := r.segmentLeft(points, list), r.d.now()
 	r.d.tell(r.h.Name, func(s *HandsetStatus) {
 		s.LevelPct, s.ReadAt = g.last.LevelPct, g.phoneUntil
 		if g.last.TempDeciC != nil {
@@ -522,9 +712,10 @@ func (r *run) showProgress() {
 			s.TempC = &c
 		}
 		s.PointsDone, s.EvidenceAt = points, g.witness.lastSeen()
-		s.ExpectedEnd = r.d.pace.expectedEnd(now, r, points, list)
+		s.ExpectedEnd = now.Add(left)
 		s.RatePctH = rateOf(list, points)
 	})
+	r.showRunEnd(left)
 }
 
 // rateOf is the plain rate since the start edge, %/h, for a person who watches; the

@@ -31,9 +31,12 @@ type HandsetStatus struct {
 	RatePctH    float64   `json:"rate_pct_h,omitempty"` // plain rate since the start edge
 	EvidenceAt  time.Time `json:"evidence_at,omitzero"`
 	ExpectedEnd time.Time `json:"expected_end,omitzero"` // of the segment under way
-	WaitsFor    string    `json:"waits_for,omitempty"`
-	LinkLostAt  time.Time `json:"link_lost_at,omitzero"`
-	Problem     string    `json:"problem,omitempty"`
+	RunEnd      time.Time `json:"run_expected_end,omitzero"`
+	// SetAside says why the handset gets no runs until a person has looked at it; nil: it does.
+	SetAside   *SetAside `json:"set_aside,omitempty"`
+	WaitsFor   string    `json:"waits_for,omitempty"`
+	LinkLostAt time.Time `json:"link_lost_at,omitzero"`
+	Problem    string    `json:"problem,omitempty"`
 }
 
 // A Change is something that happened on the bench.
@@ -61,8 +64,6 @@ type newsboard struct {
 func newNewsboard() *newsboard {
 	return &newsboard{handsets: map[string]*HandsetStatus{}, wake: make(chan struct{})}
 }
-
-func (d *Daemon) now() time.Time { return d.clock.Now().UTC() }
 
 // tell changes what is known of a handset.
 func (d *Daemon) tell(handset string, f func(*HandsetStatus)) {
@@ -102,8 +103,9 @@ func (d *Daemon) Changes(after int64) ([]Change, <-chan struct{}) {
 	return slices.Clone(n.changes[at:]), n.wake
 }
 
-// Handsets returns every handset of the plan file in its order, then those that are seen
-// on the bench's adb servers without being named there.
+// Handsets returns every handset of the plan file, those that are set aside first and
+// otherwise in its order, then those that are seen on the bench's adb servers without
+// being named there.
 func (d *Daemon) Handsets() []HandsetStatus {
 	var list []HandsetStatus
 	named := map[string]bool{}
@@ -124,6 +126,15 @@ func (d *Daemon) Handsets() []HandsetStatus {
 		s.Server, s.Model = seen.Server, seen.Model
 		list = append(list, s)
 	}
+	slices.SortStableFunc(list, func(a, b HandsetStatus) int {
+		switch {
+		case (a.SetAside != nil) == (b.SetAside != nil):
+			return 0
+		case a.SetAside != nil:
+			return -1
+		}
+		return 1
+	})
 	seen, _ := d.board.all()
 	for _, o := range seen {
 		if !named[o.Serial] {

@@ -35,6 +35,13 @@ var errChunk = errors.New("chunk is damaged")
 const milliCelsius = 1000
 
 func encodeChunk(samples []Sample) []byte {
+	packed := chunkEncoder.EncodeAll(encodeColumns(samples), nil)
+	out := append([]byte{chunkFormat}, binary.BigEndian.AppendUint32(nil, crc32.ChecksumIEEE(packed))...)
+	return append(out, packed...)
+}
+
+// encodeColumns is a chunk's content before it is compressed.
+func encodeColumns(samples []Sample) []byte {
 	buf := binary.AppendUvarint(nil, uint64(len(samples)))
 	column := func(order int, value func(Sample) int64) {
 		var before, step int64
@@ -79,9 +86,7 @@ func encodeChunk(samples []Sample) []byte {
 		v := int64(math.Round(*s.TempC * milliCelsius))
 		return &v
 	})
-	packed := chunkEncoder.EncodeAll(buf, nil)
-	out := append([]byte{chunkFormat}, binary.BigEndian.AppendUint32(nil, crc32.ChecksumIEEE(packed))...)
-	return append(out, packed...)
+	return buf
 }
 
 func decodeChunk(chunk []byte) ([]Sample, error) {

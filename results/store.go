@@ -1,14 +1,17 @@
 package results
 
 import (
+	"bytes"
 	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
+	"slices"
 	"time"
 
+	"github.com/google/renameio/v2"
 	"go.etcd.io/bbolt"
 )
 
@@ -17,9 +20,15 @@ var (
 	ErrNotFound = errors.New("not in the store")
 	// ErrInUse means that another process has the store open.
 	ErrInUse = errors.New("the store is in use by another process")
+	// ErrCutShort means that the file has lost its end.
+	ErrCutShort = errors.New("the store is cut short")
 	// ErrVersion means that the file was written by a later version of the format.
 	ErrVersion = errors.New("the store's format is not known to this version of rundown")
 )
+
+// lockPatience is how long a store that another process holds is waited for: one that was
+// killed this instant lets go of it soon.
+const lockPatience = 200 * time.Millisecond
 
 // FormatVersion is the version of the store's format that this code writes. Earlier
 // versions stay readable; files of each are kept in testdata.
@@ -55,8 +64,11 @@ var (
 // Open opens the store at path and makes it when there is none. ErrInUse when another
 // process holds it; ErrVersion when it is of a later format.
 func Open(path string) (*Store, error) {
+	if err := checkWhole(path); err != nil {
+		return nil, err
+	}
 	db, err := bbolt.Open(path, 0o600, &bbolt.Options{
-		Timeout:        200 * time.Millisecond,
+		Timeout:        lockPatience,
 		NoFreelistSync: true,
 		FreelistType:   bbolt.FreelistMapType,
 	})
@@ -74,6 +86,32 @@ func Open(path string) (*Store, error) {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	return s, nil
+}
+
+// checkWhole refuses a file that is shorter than it says. Such a file opens, and ends the
+// process at the first page that is not there.
+func checkWhole(path string) error {
+	info, err := os.Stat(path)
+	if err != nil || info.Size() == 0 {
+		return nil // none yet; or one that cannot be seen, which opening will say
+	}
+	db, err := bbolt.Open(path, 0o600, &bbolt.Options{Timeout: lockPatience, ReadOnly: true})
+	if err != nil {
+		return nil // opening for writing says why
+	}
+	defer db.Close()
+	var want int64
+	if err := db.View(func(tx *bbolt.Tx) error {
+		want = tx.Size()
+		return nil
+	}); err != nil {
+		return err
+	}
+	if info.Size() < want {
+		return fmt.Errorf("%s: %w: it has %d bytes of %d; nothing was changed. Put a backup in its place or name another data folder, then collect what still lies on the handsets",
+			path, ErrCutShort, info.Size(), want)
+	}
+	return nil
 }
 
 func (s *Store) prepare() error {
@@ -251,9 +289,12 @@ func (s *Store) AppendSamples(segmentID string, samples []Sample) (added int, er
 		lastSeq := -1
 		if key, value := b.Cursor().Last(); key != nil {
 			if open, err = decodeChunk(value); err != nil {
-				return fmt.Errorf("samples of segment %s, last chunk: %w", segmentID, err)
+				// It is left as it is. What came after its first sample can still be added:
+				// see CompleteSamples.
+				open, lastSeq = nil, int(binary.BigEndian.Uint64(key))
+			} else {
+				lastSeq = open[len(open)-1].Seq
 			}
-			lastSeq = open[len(open)-1].Seq
 			if len(open) >= chunkSamples {
 				open = nil
 			}
@@ -278,6 +319,76 @@ func (s *Store) AppendSamples(segmentID string, samples []Sample) (added int, er
 		return putChunk(b, open)
 	})
 	return added, err
+}
+
+// CompleteSamples makes the stored samples of a segment contain all that are handed in,
+// which is the whole file of the handset: where the two differ the file is right, and
+// what only the store has stays. It returns how many were stored that were missing or
+// other than in the file. A chunk that cannot be read is replaced.
+func (s *Store) CompleteSamples(segmentID string, file []Sample) (changed int, err error) {
+	have, damage := s.Samples(segmentID)
+	place := make(map[int]int, len(have))
+	for i, sample := range have {
+		place[sample.Seq] = i
+	}
+	for _, sample := range file {
+		i, ok := place[sample.Seq]
+		switch {
+		case !ok:
+			have = append(have, sample)
+		case !sample.Equal(have[i]):
+			have[i] = sample
+		default:
+			continue
+		}
+		changed++
+	}
+	if changed == 0 && damage == nil {
+		return 0, nil
+	}
+	slices.SortFunc(have, func(a, b Sample) int { return a.Seq - b.Seq })
+	return changed, s.db.Update(func(tx *bbolt.Tx) error {
+		all := tx.Bucket(bucketSamples)
+		if all.Bucket([]byte(segmentID)) != nil {
+			if err := all.DeleteBucket([]byte(segmentID)); err != nil {
+				return err
+			}
+		}
+		b, err := all.CreateBucket([]byte(segmentID))
+		if err != nil {
+			return err
+		}
+		b.FillPercent = 0.95 // keys only grow
+		for chunk := range slices.Chunk(have, chunkSamples) {
+			if err := putChunk(b, chunk); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// Equal reports whether two samples say the same, to the millisecond and the thousandth
+// of a degree in which they are stored.
+func (s Sample) Equal(o Sample) bool {
+	return bytes.Equal(encodeColumns([]Sample{s}), encodeColumns([]Sample{o}))
+}
+
+// BackUp writes a copy of the store to path, in place of an earlier one. The copy is
+// whole or not made at all.
+func (s *Store) BackUp(path string) error {
+	f, err := renameio.NewPendingFile(path, renameio.WithPermissions(0o600))
+	if err != nil {
+		return err
+	}
+	defer f.Cleanup()
+	if err := s.db.View(func(tx *bbolt.Tx) error {
+		_, err := tx.WriteTo(f)
+		return err
+	}); err != nil {
+		return err
+	}
+	return f.CloseAtomicallyReplace()
 }
 
 func putChunk(b *bbolt.Bucket, samples []Sample) error {

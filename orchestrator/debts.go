@@ -1,0 +1,290 @@
+package orchestrator
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"rundown/devices"
+	"rundown/devices/onboard"
+	"rundown/devices/preconditions"
+	"rundown/results"
+	"rundown/scenarios"
+)
+
+// What a run that ended while its handset was away still owes it, in the store:
+const (
+	documentsOwed = "owed" // settings to be put back, by handset name
+	documentsLeft = "left" // segments that are still on a handset, by segment ID: the journal entry as it was
+)
+
+// An owed is the settings of a handset that a run has changed and could not put back.
+type owed struct {
+	Run     string                 `json:"run"`
+	Changes []preconditions.Change `json:"changes"`
+	Tries   int                    `json:"tries"`
+}
+
+func (d *Daemon) owed(handset string) (o owed, err error) {
+	if err = d.store.Document(documentsOwed, handset, &o); errors.Is(err, results.ErrNotFound) {
+		err = nil
+	}
+	return o, err
+}
+
+// owe writes down what is still to be put back, before the run forgets it.
+func (r *run) owe() error {
+	o, err := r.d.owed(r.h.Name)
+	if err != nil {
+		return err
+	}
+	for _, c := range r.e.Changes {
+		same := func(have preconditions.Change) bool { return have.Name == c.Name && have.Undo == c.Undo }
+		if !slices.ContainsFunc(o.Changes, same) { // a second attempt at the same
+			o.Changes = append(o.Changes, c)
+		}
+	}
+	o.Run, o.Tries = r.e.RunID, 0
+	return r.d.store.PutDocument(documentsOwed, r.h.Name, o)
+}
+
+// settleDebts puts settings back and collects segments that were left, once a handset
+// that was away is there again. It runs between two runs.
+func (d *Daemon) settleDebts(ctx context.Context, h scenarios.Handset) {
+	log := d.log.With().Str("handset", h.Name).Logger()
+	o, err := d.owed(h.Name)
+	if err != nil {
+		log.Error().Err(err).Msg("what is owed to the handset is not readable")
+	}
+	l, err := d.linkTo(h)
+	if err != nil {
+		return
+	}
+	if len(o.Changes) > 0 && o.Tries < restoreTries {
+		if err := putBack(ctx, l, o.Changes); err != nil {
+			if linkDown(err) || ctx.Err() != nil {
+				return
+			}
+			o.Tries++
+			log.Warn().Err(err).Int("try", o.Tries).Msg("settings of an earlier run did not go back")
+			d.tell(h.Name, func(s *HandsetStatus) { s.Problem = "settings were not all put back: " + why(err) })
+			_ = d.store.PutDocument(documentsOwed, h.Name, o) // at worst one try more
+		} else if err := d.store.DeleteDocument(documentsOwed, h.Name); err == nil {
+			log.Info().Str("run", o.Run).Msg("the handset is back: its settings were put back")
+			d.publish(Change{Kind: "state", Handset: h.Name, Run: o.Run, Text: "back again, settings put back"})
+		}
+	}
+	if len(d.leftOn(h.Name)) > 0 {
+		if found, err := d.collectFrom(ctx, h, l); err != nil {
+			log.Warn().Err(err).Msg("segments that were left on the handset could not be collected")
+		} else {
+			for _, f := range found {
+				log.Info().Str("segment", f.Segment).Str("outcome", f.Outcome).Msg(f.Text)
+			}
+		}
+	}
+}
+
+// putBack puts changed settings back, newest first, and leaves the handset on its home
+// screen with the screen off.
+func putBack(ctx context.Context, l devices.Link, changes []preconditions.Change) error {
+	if err := preconditions.Restore(ctx, l, changes); err != nil {
+		return err
+	}
+	_, err := devices.Run(ctx, l, "input keyevent 3; input keyevent 223")
+	return err
+}
+
+// leftOn are the journal entries of segments that are still on a handset.
+func (d *Daemon) leftOn(handset string) []*entry {
+	list, err := results.Documents[*entry](d.store, documentsLeft)
+	if err != nil {
+		d.log.Error().Err(err).Msg("some segments that were left on handsets cannot be read")
+	}
+	return slices.DeleteFunc(list, func(e *entry) bool { return e.Item.Handset != handset || e.Segment == nil })
+}
+
+// A Found is a segment that was found on a handset, and what came of it.
+type Found struct {
+	Segment  string `json:"segment"`
+	Scenario string `json:"scenario,omitempty"`
+	Outcome  string `json:"outcome,omitempty"`
+	Samples  int    `json:"samples"` // stored of it now
+	Removed  bool   `json:"removed"` // from the handset
+	Text     string `json:"text"`    // what was done, for a person
+}
+
+// Collect takes up the segments that lie on a handset and that the store does not have
+// whole, such as one that was carried out with the cable out and no Wi-Fi, and removes
+// from the handset what is stored. What is still under way is left alone. The error is
+// the link's or the store's; what was collected until then is returned with it.
+func (d *Daemon) Collect(ctx context.Context, handset string) ([]Found, error) {
+	h, l, err := d.atHand(handset)
+	if err != nil {
+		return nil, err
+	}
+	return d.collectFrom(ctx, h, l)
+}
+
+func (d *Daemon) collectFrom(ctx context.Context, h scenarios.Handset, l devices.Link) (found []Found, err error) {
+	d.collecting.Lock()
+	defer d.collecting.Unlock()
+	keys, err := onboard.List(ctx, l)
+	if err != nil {
+		return nil, err
+	}
+	left := map[string]*entry{}
+	for _, e := range d.leftOn(h.Name) {
+		left[e.Segment.Key] = e
+	}
+	running := d.busy(h.Name)
+	for _, key := range keys {
+		var f Found
+		switch e := left[key]; {
+		case running != "" && strings.HasPrefix(key, running):
+			f = Found{Segment: key, Text: "belongs to run " + running + ", which is under way and collects it itself"}
+		case e != nil:
+			f, err = d.collectLeft(ctx, h, l, e)
+		default:
+			f, err = d.collectOther(ctx, h, l, key)
+		}
+		if err != nil {
+			return found, fmt.Errorf("segment %s on %s: %w", key, h.Name, err)
+		}
+		found = append(found, f)
+	}
+	for key, e := range left { // its files are gone: nothing will ever come of it
+		if !slices.Contains(keys, key) {
+			if err := d.store.DeleteDocument(documentsLeft, e.Segment.ID); err != nil {
+				return found, err
+			}
+		}
+	}
+	return found, nil
+}
+
+// collectLeft collects a segment whose run is over and could not collect it.
+func (d *Daemon) collectLeft(ctx context.Context, h scenarios.Handset, l devices.Link, e *entry) (Found, error) {
+	f := Found{Segment: e.Segment.ID}
+	state, err := onboard.Inspect(ctx, l, e.Segment.Key)
+	if err != nil {
+		return f, err
+	}
+	if state.RecorderAlive && !state.Ended {
+		f.Text = "still under way on the handset; collect it when it has ended"
+		return f, nil
+	}
+	rec, err := d.store.Run(e.RunID)
+	if err != nil {
+		return f, err
+	}
+	r := &run{d: d, h: h, log: d.log.With().Str("handset", h.Name).Str("run", e.RunID).Logger(), list: e.Item.Order.list(), e: e, rec: rec}
+	if err := r.takeUp(); err != nil {
+		return f, err
+	}
+	defer r.live.close()
+	g := r.live
+	if err := r.pullAll(ctx, l); err != nil {
+		return f, err
+	}
+	if g.u.Verdict.Unheard {
+		g.u.Verdict.Spoiled, g.u.Verdict.Unheard = "", false
+	}
+	if g.u.Verdict.Spoiled == "" && g.u.Verdict.Reason == "" && g.u.Ended != "" {
+		_, _ = r.endedBy(g.u.Ended) // for what it leaves in the verdict
+	}
+	g.note(d.now(), "collected after its run had ended")
+	if err := r.conclude(); err != nil {
+		return f, err
+	}
+	if err := d.store.DeleteDocument(documentsLeft, g.u.ID); err != nil {
+		return f, err
+	}
+	f.Scenario, f.Outcome, f.Samples = g.rec.Scenario, g.rec.Outcome, g.rec.Samples
+	f.Text = strings.TrimSpace("collected: " + g.rec.Outcome + " " + g.rec.Reason)
+	return f, d.removeCollected(ctx, l, g.u.Key, &f)
+}
+
+// collectOther sees to a folder on the handset that no run waits for: one that is stored
+// and could not be removed, or one of which this store knows nothing.
+func (d *Daemon) collectOther(ctx context.Context, h scenarios.Handset, l devices.Link, key string) (Found, error) {
+	f := Found{Segment: key}
+	state, err := onboard.Inspect(ctx, l, key)
+	switch {
+	case err != nil:
+		return f, err
+	case state.RecorderAlive && !state.Ended:
+		f.Text = "still under way on the handset, and of no run that is under way here; collect it when it has ended"
+		return f, nil
+	}
+	rec, err := d.store.Segment(key)
+	known := err == nil
+	if !known && !errors.Is(err, results.ErrNotFound) {
+		return f, err
+	}
+	var u underway
+	if known {
+		u = underway{ID: key, Key: key, BootID: rec.BootID, HostZero: d.hostZeroOf(rec)}
+	} else {
+		u = underway{ID: key, Key: key, BootID: state.StartedBootID}
+		if state.BootID == state.StartedBootID {
+			u.HostZero = d.now().Add(-time.Duration(state.UptimeMS) * time.Millisecond)
+		}
+		rec = results.Segment{
+			ID: key, Handset: h.Name, Scenario: "unknown", Outcome: results.Spoiled, BootID: u.BootID,
+			Reason: "found on the handset; this store knows nothing of its run, so that no figure is made of it",
+		}
+	}
+	r := &run{d: d, h: h, log: d.log.With().Str("handset", h.Name).Logger(), e: &entry{RunID: rec.RunID, Segment: &u}}
+	r.live = &segment{rec: rec, u: &u}
+	if err := r.pullSamples(ctx, l); err != nil {
+		return f, err
+	}
+	samples, err := d.store.Samples(key)
+	if err != nil {
+		return f, err
+	}
+	f.Scenario, f.Outcome, f.Samples = rec.Scenario, rec.Outcome, len(samples)
+	if rec = r.live.rec; !known || rec.Samples != len(samples) {
+		rec.Samples, rec.Edges = len(samples), edges(samples)
+		rec.Notes = append(rec.Notes, results.Note{At: d.now(), Text: fmt.Sprintf("collected from the handset: %d samples", len(samples))})
+		if len(samples) > 0 {
+			rec.StartedAt, rec.EndedAt = orElse(rec.StartedAt, samples[0].HostAt), samples[len(samples)-1].HostAt
+		}
+		if err := d.store.PutSegment(rec); err != nil {
+			return f, err
+		}
+	}
+	if !known {
+		f.Text = rec.Reason + "; its samples are stored, its folder is left on the handset"
+		return f, nil
+	}
+	f.Text = "was stored already: " + rec.Outcome
+	return f, d.removeCollected(ctx, l, key, &f)
+}
+
+func orElse(t, other time.Time) time.Time {
+	if t.IsZero() {
+		return other
+	}
+	return t
+}
+
+// hostZeroOf is the host's time at the handset's uptime 0, from what is stored of a segment.
+func (d *Daemon) hostZeroOf(g results.Segment) time.Time {
+	if samples, _ := d.store.Samples(g.ID); len(samples) > 0 {
+		return samples[0].HostAt.Add(-time.Duration(samples[0].UptimeMS) * time.Millisecond)
+	}
+	return g.StartedAt.Add(-time.Duration(g.ActivityUpS * float64(time.Second)))
+}
+
+func (d *Daemon) removeCollected(ctx context.Context, l devices.Link, key string, f *Found) error {
+	if err := onboard.Remove(ctx, l, key); err != nil {
+		return fmt.Errorf("it is stored, but could not be removed from the handset: %w", err)
+	}
+	f.Removed, f.Text = true, f.Text+"; removed from the handset"
+	return nil
+}
