@@ -1,0 +1,637 @@
+// Package intake reads what was measured elsewhere: hand-timed or instrument logs as CSV, level against
+// time, power against time, or the scores of repeated cycles. It gives plain values for the calculators.
+//
+// Columns named as in rundown's own export are recognised by themselves; others are named by the caller,
+// with their unit. A file is checked whole: every fault is listed with line and column, and then
+// nothing of it is used.
+package intake
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// ErrSeveral means that the file holds several segments or workloads and none was chosen.
+var ErrSeveral = errors.New("several logs in one file")
+
+// A Quantity is what a column holds.
+type Quantity string
+
+// The quantities. A log needs a time and at least one of level and powers, or a score.
+const (
+	Time         Quantity = "time"
+	Level        Quantity = "level"
+	Counter      Quantity = "counter"      // charge counter
+	Voltage      Quantity = "voltage"      // of the battery
+	Current      Quantity = "current"      // of the battery
+	Temperature  Quantity = "temperature"  // of the battery
+	BatteryPower Quantity = "power"        // out of or into the battery
+	SocketPower  Quantity = "socket power" // at the socket, or what else feeds the charger
+	Status       Quantity = "status"       // battery status as Android numbers it: 5 is full
+	Plugged      Quantity = "plugged"      // 0 none
+	Cycle        Quantity = "cycle"
+	Score        Quantity = "score"
+	segment      Quantity = "segment"
+	workload     Quantity = "workload"
+)
+
+// units are each quantity's units with the factor to the unit that Row has; the first is taken where
+// none is named.
+var units = map[Quantity][]unit{
+	Time:         {{"s", 1}, {"ms", 1e-3}, {"min", 60}, {"h", 3600}, {"h:mm:ss", 0}, {"rfc3339", 0}},
+	Level:        {{"%", 1}},
+	Counter:      {{"raw", 1}},
+	Voltage:      {{"mV", 1}, {"V", 1000}, {"uV", 1e-3}, {"µV", 1e-3}},
+	Current:      {{"raw", 1}},
+	Temperature:  {{"°C", 1}, {"C", 1}, {"dC", 0.1}},
+	BatteryPower: {{"W", 1}, {"mW", 1e-3}},
+	SocketPower:  {{"W", 1}, {"mW", 1e-3}},
+	Status:       {{"", 1}},
+	Plugged:      {{"", 1}},
+	Cycle:        {{"", 1}},
+	Score:        {{"", 1}},
+	segment:      {{"", 1}},
+	workload:     {{"", 1}},
+}
+
+type unit struct {
+	name   string
+	factor float64 // 0: a form of its own
+}
+
+// known are the columns recognised by their names, the better one first where two hold the same.
+var known = []struct {
+	name string
+	is   Quantity
+	unit string
+}{
+	{"t_ms", Time, "ms"}, {"t_s", Time, "s"}, {"t_min", Time, "min"}, {"t_h", Time, "h"}, {"uptime_ms", Time, "ms"}, {"t_host_utc", Time, "rfc3339"}, {"t_handset_utc", Time, "rfc3339"},
+	{"elapsed_s", Time, "s"}, {"time_s", Time, "s"}, {"time_ms", Time, "ms"}, {"elapsed", Time, ""}, {"time", Time, ""},
+	{"level_pct", Level, "%"}, {"level", Level, "%"},
+	{"charge_counter_raw", Counter, "raw"}, {"charge_uah", Counter, "raw"}, {"charge_mah", Counter, "raw"},
+	{"voltage_mv", Voltage, "mV"}, {"voltage_v", Voltage, "V"},
+	{"current_raw", Current, "raw"}, {"current_ma", Current, "raw"}, {"current_ua", Current, "raw"}, {"current_a", Current, "raw"},
+	{"battery_temp_c", Temperature, "C"}, {"temp_c", Temperature, "C"}, {"temp_dc", Temperature, "dC"},
+	{"battery_w", BatteryPower, "W"}, {"power_w", BatteryPower, "W"}, {"battery_mw", BatteryPower, "mW"}, {"power_mw", BatteryPower, "mW"},
+	{"socket_w", SocketPower, "W"}, {"plug_w", SocketPower, "W"}, {"socket_mw", SocketPower, "mW"}, {"plug_mw", SocketPower, "mW"},
+	{"status", Status, ""}, {"plugged", Plugged, ""}, {"cycle", Cycle, ""}, {"score", Score, ""},
+	{"segment_id", segment, ""}, {"workload", workload, ""},
+}
+
+// A Column is where a quantity is found in the file.
+type Column struct {
+	Name string // as the head has it; letter case and spaces around it do not count
+	Unit string // one of the quantity's; empty for the usual one, or for a time that shows its own form
+}
+
+// ParseColumn reads "quantity=column" or "quantity=column@unit", as in "time=Elapsed@h:mm:ss" or
+// "level=Battery".
+func ParseColumn(s string) (Quantity, Column, error) {
+	name, column, ok := strings.Cut(s, "=")
+	q := Quantity(strings.TrimSpace(name))
+	if !ok || strings.TrimSpace(column) == "" {
+		return "", Column{}, fmt.Errorf("column mapping %q: want quantity=column or quantity=column@unit, such as time=Elapsed@h:mm:ss", s)
+	}
+	if !slices.Contains(Quantities(), q) {
+		return "", Column{}, fmt.Errorf("column mapping %q: no quantity %q; there are %s", s, q, listed(Quantities()))
+	}
+	c := Column{Name: strings.TrimSpace(column)}
+	if i := strings.LastIndex(column, "@"); i >= 0 {
+		c = Column{strings.TrimSpace(column[:i]), strings.TrimSpace(column[i+1:])}
+		if _, ok := unitOf(q, c.Unit); !ok {
+			return "", Column{}, fmt.Errorf("column mapping %q: no unit %q of %s; there are %s", s, c.Unit, q, unitNames(q))
+		}
+	}
+	return q, c, nil
+}
+
+// Quantities are those that a mapping may name.
+func Quantities() []Quantity {
+	return []Quantity{Time, Level, Counter, Voltage, Current, Temperature, BatteryPower, SocketPower, Status, Plugged, Cycle, Score}
+}
+
+func unitOf(q Quantity, name string) (unit, bool) {
+	for _, u := range units[q] {
+		if u.name == name {
+			return u, true
+		}
+	}
+	return unit{}, false
+}
+
+func unitNames(q Quantity) string {
+	var names []string
+	for _, u := range units[q] {
+		names = append(names, u.name)
+	}
+	return strings.Join(names, ", ")
+}
+
+func listed[T ~string](list []T) string {
+	var b strings.Builder
+	for i, x := range list {
+		if i > 0 {
+			b.WriteString(", ")
+		}
+		b.WriteString(string(x))
+	}
+	return b.String()
+}
+
+// Options say how to read a file; the zero value is for files whose columns are recognised.
+type Options struct {
+	Columns map[Quantity]Column
+	// Only chooses one of several logs in the file, by segment, or segment/workload.
+	Only string
+}
+
+// A Row is one line of the file. What the line does not give is nil.
+type Row struct {
+	Line int           // in the file, from 1
+	T    time.Duration // see Log
+	// Level is what the handset showed, %, 0 to 100.
+	Level             *float64
+	Counter, Current  *float64 // in the file's own unit and sign
+	VoltageMV, TempC  *float64
+	BatteryW, SocketW *float64
+	Plugged, Full     bool
+	PluggedKnown      bool
+	Cycle             int
+	Score             *float64
+}
+
+// A Log is one file, read.
+type Log struct {
+	File string
+	// Rows are in order of time, or of cycles. Elapsed times are as in the file; clock times and uptimes count
+	// from the first row.
+	Rows []Row
+	// Start is the first row's instant where the file has instants, else zero.
+	Start time.Time
+	// Taken says which column was taken for what, Ignored which ones were not.
+	Taken   map[Quantity]Column
+	Ignored []string
+}
+
+// A Fault is one thing that is wrong in a file.
+type Fault struct {
+	File         string
+	Line, Column int // from 1; Column in bytes, 0 where the whole line is meant
+	Says         string
+}
+
+func (f Fault) String() string {
+	switch {
+	case f.Line == 0:
+		return fmt.Sprintf("%s: %s", f.File, f.Says)
+	case f.Column == 0:
+		return fmt.Sprintf("%s:%d: %s", f.File, f.Line, f.Says)
+	}
+	return fmt.Sprintf("%s:%d:%d: %s", f.File, f.Line, f.Column, f.Says)
+}
+
+// Faults is all that is wrong in a file.
+type Faults []Fault
+
+// mostFaults is how many faults are listed: a wrong unit makes as many as there are lines.
+const mostFaults = 20
+
+func (f Faults) Error() string {
+	var b strings.Builder
+	for i, one := range f {
+		if i == mostFaults {
+			fmt.Fprintf(&b, "\n%s: and %d more", one.File, len(f)-i)
+			break
+		}
+		if i > 0 {
+			b.WriteByte('\n')
+		}
+		b.WriteString(one.String())
+	}
+	return b.String()
+}
+
+// Read reads a log; name is the file's, for messages. Its error is Faults, or ErrSeveral wrapped with the
+// names to choose from, or that of r.
+func Read(name string, r io.Reader, o Options) (Log, error) {
+	in := bufio.NewReaderSize(r, 1<<16)
+	start, err := in.Peek(1 << 15)
+	if err != nil && !errors.Is(err, io.EOF) {
+		return Log{}, fmt.Errorf("%s: %w", name, err)
+	}
+	if bytes.HasPrefix(start, []byte{0xff, 0xfe}) || bytes.HasPrefix(start, []byte{0xfe, 0xff}) {
+		return Log{}, Faults{{File: name, Line: 1, Says: "the file is UTF-16: save it as CSV in UTF-8"}}
+	}
+	if bytes.HasPrefix(start, []byte("\ufeff")) {
+		_, _ = in.Discard(3)
+		start = start[3:]
+	}
+	p := &parser{name: name, in: csv.NewReader(in), only: o.Only}
+	p.in.Comment = '#'
+	p.in.TrimLeadingSpace = true
+	p.in.ReuseRecord = true
+	p.in.Comma = separator(start)
+	p.decimalComma = p.in.Comma != ','
+	return p.read(o)
+}
+
+// separator is what parts the fields of the first line that is no comment.
+func separator(start []byte) rune {
+	for line := range bytes.Lines(start) {
+		if line = bytes.TrimSpace(line); len(line) == 0 || line[0] == '#' {
+			continue
+		}
+		best, most := ',', bytes.Count(line, []byte{','})
+		for _, c := range []rune{';', '\t'} {
+			if n := bytes.Count(line, []byte(string(c))); n > most {
+				best, most = c, n
+			}
+		}
+		return best
+	}
+	return ','
+}
+
+type parser struct {
+	name         string
+	in           *csv.Reader
+	decimalComma bool
+	only         string
+	faults       Faults
+	log          Log
+	at           map[Quantity]int  // field of each quantity
+	unit         map[Quantity]unit // its unit
+	form         string            // of times without a unit, once seen
+	instant      time.Time         // the first one
+	groups       []string
+	fields       []string
+}
+
+func (p *parser) fault(field int, format string, args ...any) {
+	line, column := 0, 0
+	if field >= 0 && field < len(p.fields) {
+		line, column = p.in.FieldPos(field)
+	} else if len(p.fields) > 0 {
+		line, _ = p.in.FieldPos(0)
+	}
+	p.faults = append(p.faults, Fault{p.name, line, column, fmt.Sprintf(format, args...)})
+}
+
+func (p *parser) read(o Options) (Log, error) {
+	p.log = Log{File: p.name, Taken: map[Quantity]Column{}}
+	head, err := p.in.Read()
+	if errors.Is(err, io.EOF) {
+		return Log{}, Faults{{File: p.name, Line: 1, Says: "the file is empty: want a line of column names, then one line a reading"}}
+	}
+	if err != nil {
+		return Log{}, p.csvFault(err)
+	}
+	p.fields = head
+	p.columns(slices.Clone(head), o.Columns)
+	if len(p.faults) > 0 {
+		return Log{}, p.faults
+	}
+	p.in.FieldsPerRecord = len(head)
+	for {
+		p.fields, err = p.in.Read()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			var parse *csv.ParseError
+			if errors.As(err, &parse) && errors.Is(parse.Err, csv.ErrFieldCount) {
+				p.fault(-1, "%d fields, and the head names %d columns", len(p.fields), p.in.FieldsPerRecord)
+				continue
+			}
+			p.faults = append(p.faults, p.csvFault(err)...)
+			break
+		}
+		p.row()
+	}
+	if len(p.groups) > 1 && p.only == "" {
+		return Log{}, fmt.Errorf("%s: %w: choose one of %s", p.name, ErrSeveral, strings.Join(p.groups, ", "))
+	}
+	if len(p.log.Rows) == 0 && len(p.faults) == 0 {
+		says := "no readings below the head"
+		if p.only != "" && len(p.groups) > 0 {
+			says = fmt.Sprintf("no readings of %q; there are %s", p.only, strings.Join(p.groups, ", "))
+		}
+		p.faults = append(p.faults, Fault{File: p.name, Says: says})
+	}
+	if len(p.faults) > 0 {
+		return Log{}, p.faults
+	}
+	p.settle()
+	return p.log, nil
+}
+
+func (p *parser) csvFault(err error) Faults {
+	var parse *csv.ParseError
+	if errors.As(err, &parse) {
+		return Faults{{p.name, parse.Line, parse.Column, parse.Err.Error()}}
+	}
+	return Faults{{File: p.name, Says: err.Error()}}
+}
+
+func same(a, b string) bool { return strings.EqualFold(strings.TrimSpace(a), strings.TrimSpace(b)) }
+
+// columns finds each quantity's field in the head.
+func (p *parser) columns(head []string, wanted map[Quantity]Column) {
+	p.at, p.unit = map[Quantity]int{}, map[Quantity]unit{}
+	used := map[int]bool{}
+	take := func(q Quantity, field int, c Column) {
+		p.at[q] = field
+		used[field] = true
+		p.unit[q], _ = unitOf(q, c.Unit)
+		if c.Unit == "" {
+			p.unit[q] = units[q][0]
+			if q == Time {
+				p.unit[q] = unit{} // shown by its form
+			}
+		}
+		p.log.Taken[q] = Column{strings.TrimSpace(head[field]), p.unit[q].name}
+	}
+	for _, q := range Quantities() {
+		c, ok := wanted[q]
+		if !ok {
+			continue
+		}
+		if _, ok := unitOf(q, c.Unit); c.Unit != "" && !ok {
+			p.fault(0, "no unit %q of %s; there are %s", c.Unit, q, unitNames(q))
+			continue
+		}
+		field := slices.IndexFunc(head, func(h string) bool { return same(h, c.Name) })
+		if field < 0 {
+			p.fault(0, "no column %q for %s; the head has %s", c.Name, q, strings.Join(head, ", "))
+			continue
+		}
+		take(q, field, c)
+	}
+	for _, k := range known {
+		if _, has := p.at[k.is]; has {
+			continue
+		}
+		field := slices.IndexFunc(head, func(h string) bool { return same(h, k.name) })
+		if field >= 0 && !used[field] {
+			take(k.is, field, Column{k.name, k.unit})
+		}
+	}
+	for i, h := range head {
+		if !used[i] {
+			p.log.Ignored = append(p.log.Ignored, strings.TrimSpace(h))
+		}
+	}
+	if len(p.faults) > 0 {
+		return
+	}
+	_, scored := p.at[Score]
+	_, timed := p.at[Time]
+	_, level := p.at[Level]
+	_, battery := p.at[BatteryPower]
+	_, socket := p.at[SocketPower]
+	switch {
+	case scored && !timed:
+	case !timed:
+		p.fault(0, "no column is recognised as the time (such as t_s, t_ms, t_host_utc) or as a score; the head has %s; name it, as in time=COLUMN@s", strings.Join(head, ", "))
+	case !scored && !level && !battery && !socket:
+		p.fault(0, "no column is recognised as a level (level_pct), a power (battery_w, socket_w) or a score; the head has %s; name it, as in level=COLUMN", strings.Join(head, ", "))
+	}
+}
+
+// text is a field without the blanks around it; ok is false where the file has no such column or
+// nothing in it.
+func (p *parser) text(q Quantity) (string, bool) {
+	i, ok := p.at[q]
+	if !ok {
+		return "", false
+	}
+	s := strings.TrimSpace(p.fields[i])
+	return s, s != ""
+}
+
+// number is a field in the unit of Row, nil where it is empty or faulty.
+func (p *parser) number(q Quantity, low, high float64, want string) *float64 {
+	s, ok := p.text(q)
+	if !ok {
+		return nil
+	}
+	v, ok := p.parse(s)
+	if q == Level {
+		if rest, percent := strings.CutSuffix(s, "%"); percent {
+			v, ok = p.parse(strings.TrimSpace(rest))
+		}
+	}
+	v *= p.unit[q].factor
+	if !ok || !(v >= low && v <= high) {
+		p.fault(p.at[q], "%s: want %s, got %q", p.log.Taken[q].Name, want, s)
+		return nil
+	}
+	return &v
+}
+
+func (p *parser) parse(s string) (float64, bool) {
+	if p.decimalComma && !strings.Contains(s, ".") {
+		s = strings.Replace(s, ",", ".", 1)
+	}
+	if strings.ContainsAny(s, "xX_pP") { // Go's own forms of numbers
+		return 0, false
+	}
+	v, err := strconv.ParseFloat(s, 64)
+	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
+		return 0, false
+	}
+	return v, true
+}
+
+// row takes one line.
+func (p *parser) row() {
+	var group []string
+	for _, q := range []Quantity{segment, workload} {
+		if s, ok := p.text(q); ok {
+			group = append(group, s)
+		}
+	}
+	if name := strings.Join(group, "/"); name != "" {
+		if !slices.Contains(p.groups, name) {
+			if len(p.groups) < 1000 {
+				p.groups = append(p.groups, name)
+			}
+		}
+		if p.only != "" && p.only != name && p.only != group[0] {
+			return
+		}
+		if p.only == "" && len(p.groups) > 1 {
+			return // refused at the end; no use in faults of mixed logs
+		}
+	}
+	line, _ := p.in.FieldPos(0)
+	r := Row{Line: line}
+	before := len(p.faults)
+	if _, timed := p.at[Time]; timed {
+		t, ok := p.time()
+		if !ok {
+			return
+		}
+		r.T = t
+		if n := len(p.log.Rows); n > 0 && t <= p.log.Rows[n-1].T {
+			why := ""
+			if p.form == "h:mm:ss" || p.unit[Time].name == "h:mm:ss" {
+				why = "; over midnight, write dates too (2030-05-14T23:59:30Z)"
+			}
+			p.fault(p.at[Time], "%s: %q is not after the time of line %d%s", p.log.Taken[Time].Name, p.fields[p.at[Time]], p.log.Rows[n-1].Line, why)
+		}
+	}
+	const huge = 1e15
+	r.Level = p.number(Level, 0, 100, "a level of 0 to 100 %")
+	r.Counter = p.number(Counter, -huge, huge, "a number")
+	r.Current = p.number(Current, -huge, huge, "a number")
+	r.VoltageMV = p.number(Voltage, 1000, 30_000, "a battery voltage of 1000 to 30 000 mV (name the unit if it is another)")
+	r.TempC = p.number(Temperature, -60, 150, "a temperature of -60 to 150 °C (name the unit if it is another)")
+	r.BatteryW = p.number(BatteryPower, -1000, 1000, "a power of -1000 to 1000 W (name the unit if it is another)")
+	r.SocketW = p.number(SocketPower, -1000, 1000, "a power of -1000 to 1000 W (name the unit if it is another)")
+	if s := p.number(Status, 0, 5, "a battery status of 0 to 5"); s != nil {
+		r.Full = *s == 5
+	}
+	if s := p.number(Plugged, 0, 15, "0 for no power, or 1 to 15"); s != nil {
+		r.Plugged, r.PluggedKnown = *s != 0, true
+	}
+	if _, scored := p.at[Score]; scored {
+		r.Cycle = len(p.log.Rows) + 1
+		r.Score = p.number(Score, math.SmallestNonzeroFloat64, huge, "a score above 0")
+		if r.Score == nil && len(p.faults) == before {
+			p.fault(p.at[Score], "%s: no score", p.log.Taken[Score].Name)
+		}
+		if _, counted := p.at[Cycle]; counted {
+			c := p.number(Cycle, 0, 1e6, "the number of a cycle")
+			n := len(p.log.Rows)
+			switch {
+			case c == nil:
+				if len(p.faults) == before {
+					p.fault(p.at[Cycle], "%s: no number of the cycle", p.log.Taken[Cycle].Name)
+				}
+			case *c != math.Trunc(*c), n > 0 && int(*c) != p.log.Rows[n-1].Cycle+1:
+				p.fault(p.at[Cycle], "%s: want %s, got %s: cycles must follow one another with none left out", p.log.Taken[Cycle].Name, p.nextCycle(), p.fields[p.at[Cycle]])
+			}
+			if c != nil {
+				r.Cycle = int(*c)
+			}
+		}
+	}
+	// A line with a fault stays, so that the next one is compared with it; nothing is used in the end.
+	p.log.Rows = append(p.log.Rows, r)
+}
+
+func (p *parser) nextCycle() string {
+	if n := len(p.log.Rows); n > 0 {
+		return strconv.Itoa(p.log.Rows[n-1].Cycle + 1)
+	}
+	return "a whole number"
+}
+
+// time is the row's time, from the first instant where the file has instants.
+func (p *parser) time() (time.Duration, bool) {
+	s, ok := p.text(Time)
+	if !ok {
+		p.fault(p.at[Time], "%s: no time", p.log.Taken[Time].Name)
+		return 0, false
+	}
+	u := p.unit[Time]
+	form := u.name
+	if form == "" { // the form says it
+		switch {
+		case strings.Contains(s, "T") || strings.Contains(s, "t"):
+			form = "rfc3339"
+		case strings.Contains(s, ":"):
+			form = "h:mm:ss"
+		default:
+			p.fault(p.at[Time], "%s: %q has no unit: name it, as in time=%s@s (%s)", p.log.Taken[Time].Name, s, p.log.Taken[Time].Name, unitNames(Time))
+			return 0, false
+		}
+		if p.form == "" {
+			p.form = form
+		}
+		if p.form != form {
+			p.fault(p.at[Time], "%s: want a time as %s like those before, got %q", p.log.Taken[Time].Name, p.form, s)
+			return 0, false
+		}
+	}
+	var d time.Duration
+	switch form {
+	case "rfc3339":
+		at, err := time.Parse(time.RFC3339, strings.ToUpper(s))
+		if err != nil || at.Year() < 1970 || at.Year() > 2200 {
+			p.fault(p.at[Time], "%s: want an instant such as 2030-05-14T21:00:00Z, got %q", p.log.Taken[Time].Name, s)
+			return 0, false
+		}
+		if p.instant.IsZero() {
+			p.instant = at
+		}
+		return at.Sub(p.instant), true
+	case "h:mm:ss":
+		d, ok = clock(strings.Replace(s, ",", ".", 1))
+	default:
+		var v float64
+		v, ok = p.parse(s)
+		v *= u.factor
+		ok = ok && v >= 0 && v < 9e9 // s; a Duration holds a little more
+		d = time.Duration(math.Round(v * 1e9))
+	}
+	if !ok {
+		want := map[string]string{"h:mm:ss": "a time as h:mm:ss, such as 1:02:30"}[form]
+		if want == "" {
+			want = "a time in " + form
+		}
+		p.fault(p.at[Time], "%s: want %s, got %q", p.log.Taken[Time].Name, want, s)
+	}
+	return d, ok
+}
+
+// clock reads h:mm:ss, with a fraction of the second or not; hours may have any number of digits.
+func clock(s string) (time.Duration, bool) {
+	parts := strings.Split(s, ":")
+	if len(parts) != 3 || len(parts[0]) == 0 || len(parts[0]) > 5 || len(parts[1]) != 2 || len(parts[2]) < 2 {
+		return 0, false
+	}
+	h, errH := strconv.ParseUint(parts[0], 10, 31)
+	m, errM := strconv.ParseUint(parts[1], 10, 31)
+	whole, fraction, dotted := strings.Cut(parts[2], ".")
+	sec, errS := strconv.ParseUint(whole, 10, 31)
+	var nano uint64
+	if dotted {
+		if len(fraction) == 0 || len(fraction) > 9 {
+			return 0, false
+		}
+		var err error
+		if nano, err = strconv.ParseUint((fraction + "00000000")[:9], 10, 32); err != nil {
+			return 0, false
+		}
+	}
+	if errH != nil || errM != nil || errS != nil || m > 59 || sec > 59 || len(whole) != 2 {
+		return 0, false
+	}
+	return time.Duration(h)*time.Hour + time.Duration(m)*time.Minute + time.Duration(sec)*time.Second + time.Duration(nano), true
+}
+
+// settle makes clock times and uptimes count from the first row.
+func (p *parser) settle() {
+	p.log.Start = p.instant
+	if p.form != "" && p.log.Taken[Time].Unit == "" {
+		p.log.Taken[Time] = Column{p.log.Taken[Time].Name, p.form}
+	}
+	first := p.log.Rows[0].T
+	taken := p.log.Taken[Time]
+	if taken.Unit == "h:mm:ss" || same(taken.Name, "uptime_ms") || first > 24*time.Hour {
+		for i := range p.log.Rows {
+			p.log.Rows[i].T -= first
+		}
+	}
+}
