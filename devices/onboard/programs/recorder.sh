@@ -123,8 +123,17 @@ endworkload() {
 # sent home and put to sleep here; otherwise the host does that when it restores.
 finish() {
 	trap '' TERM
+	rm -f "$_dir/open"
 	mark end "$1"
 	endworkload
+	# A full storage may have room again: without its end mark, a segment looks as if it
+	# had been killed.
+	_i=0
+	while [ -n "$_failed" ] && [ "$_i" -lt 240 ]; do
+		sleep 15
+		_i=$((_i + 1))
+		mark end "$1"
+	done
 	_t=
 	# Empty for an instant while the host writes it.
 	for _i in 1 2 3; do
@@ -142,6 +151,11 @@ finish() {
 		input keyevent 223
 	fi >/dev/null 2>&1
 	echo "$1" >"$_dir/end.txt"
+	while [ ! -s "$_dir/end.txt" ] && [ "$_i" -lt 240 ]; do
+		sleep 15
+		_i=$((_i + 1))
+		echo "$1" >"$_dir/end.txt"
+	done 2>/dev/null
 	exit 0
 }
 
@@ -165,6 +179,7 @@ mark begin "$_boot"
 _base=$_us
 _off=$((1$_uc - 100))
 : >"$_dir/began"
+: >"$_dir/open"
 sh "$_dir/workload.sh" "$_dir" run </dev/null >/dev/null 2>>"$_dir/errors.txt" &
 # Written last: it tells the host that all of the above is done.
 echo "$_boot" >"$_dir/boot.txt"

@@ -220,7 +220,7 @@ end)
 	endrunning
 	;;
 revive)
-	[ -s "$_dir/end.txt" ] && exit 3
+	[ -e "$_dir/open" ] || exit 3 # the segment is ending, or over
 	endrunning
 	: >"$_dir/workload.pid"
 	ev revived 1

@@ -738,8 +738,15 @@ func (sh *shell) fields(words []*syntax.Word) ([]string, bool) {
 	return f, true
 }
 
+// glob lists a folder for the expansion of a pattern. The expander asks for every folder
+// on the way, also for one that may only be passed through, such as /data: there nothing
+// is found, and what lies below it still is.
 func (sh *shell) glob(dir string) ([]fs.DirEntry, error) {
-	return sh.m.fs.readDir(absPath(sh.dir, dir), true)
+	list, err := sh.m.fs.readDir(absPath(sh.dir, dir), true)
+	if errors.Is(err, syscall.EACCES) {
+		return nil, nil
+	}
+	return list, err
 }
 
 // substitute is $( ), and the arithmetic that rewrite put into its clothes. The writer
