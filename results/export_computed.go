@@ -68,6 +68,23 @@ type CycleRow struct {
 	LevelPct     *int64
 }
 
+// A SustainRow is what a series of cycles says.
+type SustainRow struct {
+	Whose
+	Workload                string
+	Cycles                  int
+	Peak, Settled           float64 // scores
+	Retention               Interval
+	Worst                   float64 // least running median of three over the peak
+	Throttled               bool
+	Onset                   *int64 // first cycle from which the score stays below 95 % of the peak
+	MeanTempC, HighestTempC *float64
+	EnergyJPerCycle         *float64
+	ScorePerJ               *float64
+	PointsPerCycle          *float64 // percentage points of the battery
+	Reason                  string   // why there is no figure
+}
+
 // A ChargeRow is one charge session.
 type ChargeRow struct {
 	Whose
@@ -153,10 +170,10 @@ func (c Computed[T]) Cells(rows []T) [][]string {
 	return out
 }
 
-// ComputedTables are the tables of Figures, Budgets, Cycles, Charges, Curves and Ratios, for their
+// ComputedTables are the tables of Figures, Budgets, Cycles, Sustained, Charges, Curves and Ratios, for their
 // description.
 func ComputedTables() []Table {
-	return []Table{Figures.Table, Budgets.Table, Cycles.Table, Charges.Table, Curves.Table, Ratios.Table}
+	return []Table{Figures.Table, Budgets.Table, Cycles.Table, Sustained.Table, Charges.Table, Curves.Table, Ratios.Table}
 }
 
 // between are the columns of a value with its 95 % interval: name, name_low, name_high, with the unit
@@ -252,6 +269,33 @@ var Cycles = Computed[CycleRow]{Table{Name: "cycles", About: "One row a cycle of
 	{"level_pct", "integer", "%", "level at the end of the cycle"},
 })}, func(r CycleRow) []any {
 	return cells(r.cells(), []any{r.Workload, r.Cycle, r.Score, r.TempC, r.ThermalLevel, r.EnergyJ, r.LevelPct})
+}}
+
+// Sustained is the table of what series of cycles say.
+var Sustained = Computed[SustainRow]{Table{Name: "sustained", About: "One row a series of cycles of sustained load.", Columns: computedKey(
+	[]Column{
+		{"workload", "string", "", "what was repeated"},
+		{"cycles", "integer", "", "how many cycles"},
+		{"peak", "number", "", "median score of the cycles that cannot be told from the best; empty without a figure"},
+		{"settled", "number", "", "median score of the last third"},
+	},
+	between("retention", "", "", "settled over peak, 0 to 1 or a little above"),
+	[]Column{
+		{"worst", "number", "", "least running median of three cycles over the peak"},
+		{"throttled", "boolean", "", "whether the fall is more than noise can make"},
+		{"onset_cycle", "integer", "", "first cycle from which the score stays below 95 % of the peak"},
+		{"mean_battery_temp_c", "number", "°C", "mean battery temperature"},
+		{"highest_battery_temp_c", "number", "°C", "highest battery temperature"},
+		{"energy_j_per_cycle", "number", "J", "energy out of the battery in a cycle, mean"},
+		{"score_per_j", "number", "1/J", "score over energy"},
+		{"points_per_cycle", "number", "percentage points", "battery taken by a cycle, mean"},
+		{"reason", "string", "", "why there is no figure"},
+	})}, func(r SustainRow) []any {
+	if r.Peak == 0 {
+		return cells(r.cells(), []any{r.Workload, r.Cycles, nil, nil}, spread(nil), []any{nil, nil, r.Onset, r.MeanTempC, r.HighestTempC, r.EnergyJPerCycle, r.ScorePerJ, r.PointsPerCycle, r.Reason})
+	}
+	return cells(r.cells(), []any{r.Workload, r.Cycles, r.Peak, r.Settled}, spread(&r.Retention),
+		[]any{r.Worst, r.Throttled, r.Onset, r.MeanTempC, r.HighestTempC, r.EnergyJPerCycle, r.ScorePerJ, r.PointsPerCycle, r.Reason})
 }}
 
 // Charges is the table of charge sessions.

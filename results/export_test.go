@@ -213,6 +213,7 @@ func TestComputedTables(t *testing.T) {
 	exportComputed(t, Budgets, b)
 	exportComputed(t, Cycles, c)
 	exportComputed(t, Charges, h)
+	exportComputed(t, Sustained, []SustainRow{{Whose: c[0].Whose, Workload: "cpu", Cycles: 20, Peak: 1000, Settled: 700, Retention: Interval{0.7, 0.69, 0.71}, Worst: 0.68, Throttled: true}, {Workload: "gpu", Cycles: 3, Reason: "too few cycles"}})
 	exportComputed(t, Curves, v)
 	exportComputed(t, Ratios, r)
 	exportComputed(t, Ratios, nil)
