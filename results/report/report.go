@@ -1,0 +1,534 @@
+package report
+
+import (
+	"bytes"
+	"embed"
+	"errors"
+	"fmt"
+	"html/template"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"rundown/results"
+)
+
+// A Report is rows of the exported tables and the words around them. Empty parts are left out.
+type Report struct {
+	// Heading is the answer in a sentence; compare.Comparison has one. Made from the rows when empty.
+	Heading string
+	// About says what was measured: plan, nights, agreed conditions. One line.
+	About string
+	// At is when the report was made; zero leaves it out, for reports that are compared byte by byte.
+	At time.Time
+
+	Figures   []results.FigureRow
+	Budgets   []results.BudgetRow
+	Ratios    []results.RatioRow
+	Curves    []results.CurveRow // thin them first
+	Charges   []results.ChargeRow
+	Cycles    []results.CycleRow
+	Sustained []results.SustainRow
+	// Mismatches are what was not measured alike, a sentence each.
+	Mismatches []string
+}
+
+// Pictures are all that the rows can be drawn as.
+func (r Report) Pictures() (list []Picture) {
+	if p, ok := RatioPicture(r.Ratios); ok {
+		list = append(list, p)
+	}
+	if p, ok := EndurancePicture(r.Figures); ok {
+		list = append(list, p)
+	}
+	list = append(list, CurvePictures(r.Curves)...)
+	return append(list, CyclePictures(r.Cycles)...)
+}
+
+func (r Report) heading() string {
+	if r.Heading != "" {
+		return r.Heading
+	}
+	var handsets, scenarios []string
+	for _, f := range toldTogether(r.Figures) {
+		if f.Hours == nil {
+			continue
+		}
+		if !slices.Contains(handsets, f.Handset) {
+			handsets = append(handsets, f.Handset)
+		}
+		if !slices.Contains(scenarios, f.Scenario) {
+			scenarios = append(scenarios, f.Scenario)
+		}
+	}
+	switch {
+	case len(handsets) > 0 && len(handsets) <= 4:
+		return "Endurance of " + listed(handsets) + " at " + listed(scenarios)
+	case len(handsets) > 0:
+		return fmt.Sprintf("Endurance of %d handsets at %s", len(handsets), listed(scenarios))
+	case len(r.Charges) > 0:
+		return counted(len(r.Charges), "charge")
+	case len(r.Sustained)+len(r.Cycles) > 0:
+		return "Sustained load"
+	}
+	return "No figures"
+}
+
+func counted(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
+// A table is one as the reader sees it; the first cell of a row is its name.
+type table struct {
+	Title, File, Note string
+	Head              []column
+	Rows              []row
+}
+
+// A row has what is to be said of it under its cells, over the whole width.
+type row struct {
+	Cells []string
+	Notes string
+	Again bool // its name is that of the row above
+}
+
+func (t *table) add(notes []string, cells ...string) {
+	again := len(t.Rows) > 0 && t.Rows[len(t.Rows)-1].Cells[0] == cells[0]
+	t.Rows = append(t.Rows, row{cells, strings.Join(notes, "; "), again})
+}
+
+type column struct {
+	Name   string
+	Number bool // right-aligned
+}
+
+func words(names ...string) (list []column) {
+	for _, n := range names {
+		list = append(list, column{Name: n})
+	}
+	return list
+}
+
+func numbers(names ...string) (list []column) {
+	for _, n := range names {
+		list = append(list, column{n, true})
+	}
+	return list
+}
+
+const narrow = "\u202f" // narrow no-break space, before a unit
+
+func withUnit(v float64, digits int, unit string) string { return number(v, digits) + narrow + unit }
+
+func span(i *results.Interval, digits int) string {
+	if i == nil {
+		return ""
+	}
+	return number(i.Low, digits) + " to " + number(i.High, digits)
+}
+
+func halfWidth(i *results.Interval) string {
+	if i == nil {
+		return ""
+	}
+	return "±" + narrow + withUnit(100*(i.High-i.Low)/(2*i.Value), 1, "%")
+}
+
+func value(i *results.Interval, digits int) string {
+	if i == nil {
+		return ""
+	}
+	return number(i.Value, digits)
+}
+
+func optional(v *float64, digits int, unit string) string {
+	if v == nil {
+		return ""
+	}
+	return withUnit(*v, digits, unit)
+}
+
+// clockText is a time in s as h:mm:ss or m:ss.
+func clockText(s *float64) string {
+	if s == nil {
+		return ""
+	}
+	n := int(math.Round(*s))
+	if n >= 3600 {
+		return fmt.Sprintf("%d:%02d:%02d", n/3600, n/60%60, n%60)
+	}
+	return fmt.Sprintf("%d:%02d", n/60, n%60)
+}
+
+// enduranceTable has a row for each handset and scenario.
+func (r Report) enduranceTable() (t table, ok bool) {
+	t = table{Title: "Endurance", File: results.Figures.Name, Head: slices.Concat(words("Scenario", "Handset"), numbers("Hours", "95 %", "Half width", "%/h", "Power", "Hours per Wh", "Segments")),
+		Note: "Hours from full to empty at one scenario, at the power of the measured window, with the 95 % interval."}
+	for _, f := range toldTogether(r.Figures) {
+		notes := slices.Clone(f.Warnings)
+		if f.Imported {
+			notes = append([]string{"imported"}, notes...)
+		}
+		if f.Outcome == results.Flagged {
+			notes = append([]string{"flagged"}, notes...)
+		}
+		if f.Of == "repeats" && !f.Agree {
+			notes = append(notes, "repeats lie further apart than chance explains: the interval is widened")
+		}
+		if f.Hours == nil {
+			notes = append(notes, "no figure: "+f.Reason)
+		}
+		power := ""
+		if f.PowerW != nil {
+			power = withUnit(f.PowerW.Value, 2, "W")
+		}
+		perWh := ""
+		if f.HoursPerWh != nil {
+			perWh = number(*f.HoursPerWh, 2)
+		}
+		t.add(notes, f.Scenario, f.Handset, value(f.Hours, 1), span(f.Hours, 1), halfWidth(f.Hours), value(f.RatePctH, 2), power, perWh, fmt.Sprint(f.Segments))
+	}
+	return t, len(t.Rows) > 0
+}
+
+func (r Report) mixTable() (t table, ok bool) {
+	t = table{Title: "Day mix", File: results.Figures.Name, Head: slices.Concat(words("Mix", "Handset"), numbers("Days", "95 %"), words("A day")), Note: "How many days of a stated mix of scenarios a full battery lasts."}
+	for _, f := range r.Figures {
+		if f.Of == "day mix" {
+			note := f.Method
+			if f.DaysOfMix == nil {
+				note = "no figure: " + f.Reason
+			}
+			t.add(nil, f.Scenario, f.Handset, value(f.DaysOfMix, 2), span(f.DaysOfMix, 2), note)
+		}
+	}
+	return t, len(t.Rows) > 0
+}
+
+func (r Report) budgetTable() (t table, ok bool) {
+	t = table{Title: "What the intervals are made of", File: results.Budgets.Name, Head: slices.Concat(words("Scenario", "Handset", "Segment", "Term"), numbers("One standard deviation", "Share of the variance"))}
+	for _, b := range r.Budgets {
+		t.add(nil, b.Scenario, b.Handset, b.SegmentID, b.Term, withUnit(b.SDPct, 2, "%"), withUnit(100*b.Share, 0, "%"))
+	}
+	return t, len(t.Rows) > 0
+}
+
+func (r Report) ratioTable() (t table, ok bool) {
+	if len(r.Ratios) == 0 {
+		return t, false
+	}
+	reference := oneReference(r.Ratios)
+	t = table{Title: "Beside each other", File: results.Ratios.Name, Head: slices.Concat(words("Scenario", "Side"), numbers("Ratio", "95 %", "p of the set", "Runs", "Battery", "Rest", "Hours per Wh"), words("What it shows"))}
+	tested := 0
+	for _, x := range r.Ratios {
+		p, battery, rest, perWh := "", "", "", ""
+		if x.PSet != nil {
+			tested++
+			if p = number(*x.PSet, 3); *x.PSet < 0.001 {
+				p = "below 0.001"
+			}
+		}
+		if x.BatteryRatio != nil {
+			battery = number(*x.BatteryRatio, 2)
+		}
+		if x.Rest != nil {
+			rest = value(x.Rest, 2) + " (" + span(x.Rest, 2) + ")"
+		}
+		if x.SidePerWh != nil && x.ReferencePerWh != nil {
+			perWh = number(*x.SidePerWh, 2) + " against " + number(*x.ReferencePerWh, 2)
+		}
+		notes := slices.Clone(x.Notes)
+		if x.LeftOut != "" {
+			notes = append(notes, x.LeftOut)
+		}
+		runs := ""
+		if x.Ratio != nil {
+			runs = fmt.Sprintf("%d and %d", x.SideRuns, x.ReferenceRuns)
+		}
+		t.add(notes, x.Scenario, sideName(x, reference), value(x.Ratio, 2), span(x.Ratio, 2), p, runs, battery, rest, perWh, x.Says)
+	}
+	t.Note = fmt.Sprintf("Hours as a ratio%s. A difference is shown where p, corrected by Holm for all %s, is below 0.05. Battery is the ratio of rated energies; rest is what it does not explain.",
+		map[bool]string{true: " to " + reference, false: ""}[reference != ""], counted(tested, "ratio"))
+	return t, true
+}
+
+func (r Report) chargeTable() (t table, ok bool) {
+	t = table{Title: "Charging", File: results.Charges.Name, Head: slices.Concat(words("Handset"), numbers("From", "To 50 %", "To 80 %", "To 95 %", "Full", "20 to 80 %", "Peak", "Within 90 % of it", "Taper at", "Into the battery", "Efficiency", "Hottest")),
+		Note: "Times in h:mm:ss or m:ss from plug-in. Rank by the times to 80 and 95 %: full is shown anywhere in the last point, which takes minutes."}
+	for _, c := range r.Charges {
+		from, peak, hottest, efficiency, taper := "", "", "", "", ""
+		if c.FromPct != nil {
+			from = withUnit(float64(*c.FromPct), 0, "%")
+		}
+		if c.PeakW != nil {
+			peak = withUnit(c.PeakW.Value, 1, "W")
+		}
+		if c.Efficiency != nil {
+			efficiency = withUnit(100**c.Efficiency, 0, "%")
+		}
+		if c.HighestTempC != nil {
+			hottest = withUnit(*c.HighestTempC, 1, "°C")
+			if c.HighestTempPct != nil {
+				hottest += fmt.Sprintf(" at %d%s%%", *c.HighestTempPct, narrow)
+			}
+		}
+		if c.TaperS != nil {
+			taper = clockText(c.TaperS)
+			if c.TaperPct != nil {
+				taper += fmt.Sprintf(", %s%s%%", number(*c.TaperPct, 0), narrow)
+			}
+		}
+		var edge *float64
+		if c.From20To80S != nil {
+			edge = &c.From20To80S.Value
+		}
+		notes := slices.Clone(c.Notes)
+		if c.FullRule != "" {
+			notes = append(notes, "full: "+c.FullRule)
+		}
+		if c.Imported {
+			notes = append([]string{"imported"}, notes...)
+		}
+		if c.HighestTempC != nil && *c.HighestTempC >= warmCharge {
+			notes = append(notes, "hot for a charging cell: look at the handset before it is charged unattended again")
+		}
+		t.add(notes, c.Handset, from, clockText(c.To50S), clockText(c.To80S), clockText(c.To95S), clockText(c.FullS), clockText(edge), peak, clockText(c.Above90S), taper, optional(c.BatteryWh, 1, "Wh"), efficiency, hottest)
+	}
+	return t, len(t.Rows) > 0
+}
+
+// warmCharge is the battery temperature from which a charge is pointed out, °C: the usual upper limit for
+// charging lithium cells. Common practice, no source.
+const warmCharge = 45
+
+func (r Report) sustainTable() (t table, ok bool) {
+	t = table{Title: "Sustained load", File: results.Sustained.Name, Head: slices.Concat(words("Workload", "Handset"), numbers("Cycles", "Peak", "Settled", "Retained", "95 %", "Worst", "Mean temperature", "Highest"), words("What it shows")),
+		Note: "Scores are compared within one workload only. Retained is settled over peak."}
+	for _, s := range r.Sustained {
+		cells := []string{s.Workload, s.Handset, fmt.Sprint(s.Cycles), "", "", "", "", "", optional(s.MeanTempC, 1, "°C"), optional(s.HighestTempC, 1, "°C"), "no figure: " + s.Reason}
+		if s.Peak != 0 {
+			cells[3], cells[4], cells[5] = number(s.Peak, 0), number(s.Settled, 0), number(s.Retention.Value, 2)
+			cells[6], cells[7] = span(&s.Retention, 2), number(s.Worst, 2)
+			cells[10] = "no throttling seen"
+			if s.Throttled {
+				cells[10] = fmt.Sprintf("settles %s lower", withUnit(100*(1-s.Retention.Value), 0, "%"))
+				if s.Onset != nil {
+					cells[10] += fmt.Sprintf(", from cycle %d on", *s.Onset)
+				}
+			}
+		}
+		if s.Imported {
+			cells[10] += "; imported"
+		}
+		t.add(nil, cells...)
+	}
+	return t, len(t.Rows) > 0
+}
+
+// assumed are the assumptions and methods of the figures, each once.
+func (r Report) assumed() (list []string) {
+	for _, f := range r.Figures {
+		for _, a := range f.Assumptions {
+			if !slices.Contains(list, a) {
+				list = append(list, a)
+			}
+		}
+	}
+	return list
+}
+
+// A section is a heading of the page with its pictures and tables.
+type section struct {
+	Title    string
+	Pictures []drawn
+	Tables   []table
+	List     []string
+}
+
+type drawn struct {
+	Picture
+	SVG template.HTML
+}
+
+func (r Report) sections() ([]section, error) {
+	var list []section
+	var err error
+	draw := func(pictures ...Picture) (out []drawn) {
+		for _, p := range pictures {
+			var b bytes.Buffer
+			err = errors.Join(err, p.WriteSVG(&b))
+			// Text in it is escaped by the canvas, and nothing else of it comes from outside.
+			out = append(out, drawn{p, template.HTML(b.String())})
+		}
+		return out
+	}
+	add := func(title string, pictures []drawn, tables []table, lines []string) {
+		if len(pictures)+len(tables)+len(lines) > 0 {
+			list = append(list, section{title, pictures, tables, lines})
+		}
+	}
+	maybe := func(t table, ok bool) (out []table) {
+		if ok {
+			out = append(out, t)
+		}
+		return out
+	}
+	if p, ok := RatioPicture(r.Ratios); ok {
+		add("Beside each other", draw(p), maybe(r.ratioTable()), nil)
+	} else {
+		add("Beside each other", nil, maybe(r.ratioTable()), nil)
+	}
+	add("Mismatches", nil, nil, r.Mismatches)
+	if p, ok := EndurancePicture(r.Figures); ok {
+		add("Endurance", draw(p), append(maybe(r.enduranceTable()), maybe(r.mixTable())...), nil)
+	} else {
+		add("Endurance", nil, append(maybe(r.enduranceTable()), maybe(r.mixTable())...), nil)
+	}
+	var discharge, charge []Picture
+	for _, p := range CurvePictures(r.Curves) {
+		if strings.HasPrefix(p.Name, Charge) {
+			charge = append(charge, p)
+		} else {
+			discharge = append(discharge, p)
+		}
+	}
+	add("Discharge", draw(discharge...), nil, nil)
+	add("Charging", draw(charge...), maybe(r.chargeTable()), nil)
+	add("Sustained load", draw(CyclePictures(r.Cycles)...), maybe(r.sustainTable()), nil)
+	add("What the figures rest on", nil, maybe(r.budgetTable()), r.assumed())
+	return list, err
+}
+
+//go:embed report.html
+var page embed.FS
+
+var pageTemplate = template.Must(template.New("report.html").ParseFS(page, "report.html"))
+
+// WriteHTML writes the report as one page that needs no other file.
+func (r Report) WriteHTML(w io.Writer) error {
+	sections, err := r.sections()
+	if err != nil {
+		return err
+	}
+	at := ""
+	if !r.At.IsZero() {
+		at = timeOf(r.At)
+	}
+	return pageTemplate.Execute(w, struct {
+		Heading, About, At string
+		Sections           []section
+	}{r.heading(), r.About, at, sections})
+}
+
+// WriteMarkdown writes the tables for an editor to paste.
+func (r Report) WriteMarkdown(w io.Writer) error {
+	var b strings.Builder
+	fmt.Fprintf(&b, "# %s\n", markdown(r.heading()))
+	if r.About != "" {
+		fmt.Fprintf(&b, "\n%s\n", markdown(r.About))
+	}
+	for _, make := range []func() (table, bool){r.ratioTable, r.enduranceTable, r.mixTable, r.chargeTable, r.sustainTable} {
+		t, ok := make()
+		if !ok {
+			continue
+		}
+		fmt.Fprintf(&b, "\n## %s\n\n", t.Title)
+		if t.Note != "" {
+			fmt.Fprintf(&b, "%s\n\n", markdown(t.Note))
+		}
+		head := t.Head
+		noted := slices.ContainsFunc(t.Rows, func(r row) bool { return r.Notes != "" })
+		if noted {
+			head = slices.Concat(head, words("Notes"))
+		}
+		for _, c := range head {
+			fmt.Fprintf(&b, "| %s ", markdown(c.Name))
+		}
+		b.WriteString("|\n")
+		for _, c := range head {
+			b.WriteString(map[bool]string{true: "| ---: ", false: "| --- "}[c.Number])
+		}
+		b.WriteString("|\n")
+		for _, row := range t.Rows {
+			cells := row.Cells
+			if noted {
+				cells = slices.Concat(cells, []string{row.Notes})
+			}
+			for _, cell := range cells {
+				fmt.Fprintf(&b, "| %s ", markdown(cell))
+			}
+			b.WriteString("|\n")
+		}
+	}
+	for _, list := range []struct {
+		title string
+		lines []string
+	}{{"Mismatches", r.Mismatches}, {"What the figures rest on", r.assumed()}} {
+		if len(list.lines) > 0 {
+			fmt.Fprintf(&b, "\n## %s\n\n", list.title)
+			for _, l := range list.lines {
+				fmt.Fprintf(&b, "- %s\n", markdown(l))
+			}
+		}
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// markdown keeps what comes from names and notes from being read as marks.
+func markdown(s string) string {
+	return strings.NewReplacer("\\", `\\`, "|", `\|`, "*", `\*`, "_", `\_`, "`", "\\`", "<", "&lt;", "[", `\[`, "\n", " ", "\r", " ").Replace(s)
+}
+
+// Write writes the whole report into a folder, which is made when missing: report.html, report.md, each
+// picture as SVG and PNG, each table that has rows as CSV, and columns.json, which says what their columns mean. It
+// returns the names of the files.
+func (r Report) Write(folder string) (names []string, err error) {
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		return nil, err
+	}
+	put := func(name string, write func(io.Writer) error) {
+		if err != nil {
+			return
+		}
+		var f *os.File
+		if f, err = os.Create(filepath.Join(folder, name)); err != nil {
+			return
+		}
+		if err = errors.Join(write(f), f.Close()); err == nil {
+			names = append(names, name)
+		}
+	}
+	put("report.html", r.WriteHTML)
+	put("report.md", r.WriteMarkdown)
+	for _, p := range r.Pictures() {
+		put(p.Name+".svg", p.WriteSVG)
+		put(p.Name+".png", func(w io.Writer) error { return p.WritePNG(w, 0) })
+	}
+	for _, t := range []struct {
+		name  string
+		rows  int
+		write func(io.Writer) (int, error)
+	}{
+		{results.Figures.Name, len(r.Figures), func(w io.Writer) (int, error) { return results.Figures.Export(r.Figures, "csv", w) }},
+		{results.Budgets.Name, len(r.Budgets), func(w io.Writer) (int, error) { return results.Budgets.Export(r.Budgets, "csv", w) }},
+		{results.Ratios.Name, len(r.Ratios), func(w io.Writer) (int, error) { return results.Ratios.Export(r.Ratios, "csv", w) }},
+		{results.Curves.Name, len(r.Curves), func(w io.Writer) (int, error) { return results.Curves.Export(r.Curves, "csv", w) }},
+		{results.Charges.Name, len(r.Charges), func(w io.Writer) (int, error) { return results.Charges.Export(r.Charges, "csv", w) }},
+		{results.Cycles.Name, len(r.Cycles), func(w io.Writer) (int, error) { return results.Cycles.Export(r.Cycles, "csv", w) }},
+		{results.Sustained.Name, len(r.Sustained), func(w io.Writer) (int, error) { return results.Sustained.Export(r.Sustained, "csv", w) }},
+	} {
+		if t.rows > 0 {
+			put(t.name+".csv", func(w io.Writer) error { _, err := t.write(w); return err })
+		}
+	}
+	put("columns.json", results.Describe)
+	return names, err
+}
