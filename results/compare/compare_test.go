@@ -225,7 +225,7 @@ func TestFlaggedRunsAreLeftOutUnlessAllowed(t *testing.T) {
 func TestCoverage(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 7))
 	for _, n := range [][2]int{{1, 1}, {2, 3}, {5, 5}} {
-		const sets, scenarios = 600, 4
+		const sets, scenarios = 400, 4
 		missed, falseSets := 0, 0
 		for range sets {
 			sides := []Side{{Name: "a"}, {Name: "b"}}
