@@ -16,6 +16,7 @@ import (
 	"go.uber.org/goleak"
 
 	"rundown/devices"
+	"rundown/devices/adb"
 	"rundown/devices/simulated"
 	"rundown/devices/simulated/physics"
 	"rundown/orchestrator"
@@ -42,6 +43,8 @@ type bench struct {
 	data     string
 	file     scenarios.File
 	daemon   *orchestrator.Daemon
+	adb      adb.Options
+	watch    func(handset string, s orchestrator.State) // see Daemon.Watch
 	log      *bytes.Buffer
 }
 
@@ -106,8 +109,9 @@ func (b *bench) startDaemon() {
 		gates[name] = h.Gate()
 	}
 	b.daemon = orchestrator.New(orchestrator.Config{
-		File: b.file, DataDir: b.data, Log: zerolog.New(zerolog.SyncWriter(b.log)), Clock: b.clock, Gates: gates, PollEvery: 30 * time.Second,
+		File: b.file, DataDir: b.data, Log: zerolog.New(zerolog.SyncWriter(b.log)), Clock: b.clock, Gates: gates, PollEvery: 30 * time.Second, ADB: b.adb,
 	})
+	b.daemon.Watch(b.watch)
 	if err := b.daemon.Start(context.Background()); err != nil {
 		b.t.Fatal(err)
 	}

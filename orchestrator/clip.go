@@ -52,17 +52,28 @@ func (c *clip) place(ctx context.Context, l devices.Link, h scenarios.Handset) (
 	if err != nil {
 		return "", err
 	}
-	if !strings.HasPrefix(strings.TrimSpace(on), c.hash) {
+	if !says(on, c.hash) {
 		if err := l.Push(ctx, bytes.NewReader(content), path, fs.FileMode(0o644)); err != nil {
 			return "", err
 		}
 		if on, err = devices.Run(ctx, l, "sha256sum "+devices.Quote(path)); err != nil {
 			return "", err
 		}
-		if !strings.HasPrefix(strings.TrimSpace(on), c.hash) {
+		if !says(on, c.hash) {
 			return "", fmt.Errorf("%s was pushed to %s, but its SHA-256 there is %q and not %s", c.path, h.Name, strings.TrimSpace(on), c.hash)
 		}
 	}
 	c.placed[h.Serial] = path
 	return path, nil
+}
+
+// says reports whether a line of what sha256sum printed begins with the hash; handsets put
+// warnings before it.
+func says(output, hash string) bool {
+	for line := range strings.Lines(output) {
+		if strings.HasPrefix(line, hash+" ") {
+			return true
+		}
+	}
+	return false
 }

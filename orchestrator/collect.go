@@ -222,9 +222,11 @@ func (r *run) unproven() string {
 				at = e.At
 			}
 		}
-		hole = max(hole, to.Sub(at))
-		// Twice the limit: the daemon needs one to see it, and a revival takes its time.
-		if hole > 2*want.Limit {
+		last := to.Sub(at)
+		hole = max(hole, last)
+		// Twice the limit: the daemon needs one to see it, and a revival takes its time. At
+		// the end nothing shows that the activity came back.
+		if hole > 2*want.Limit || last > want.Limit {
 			return fmt.Sprintf("no %s evidence for %s between start and stop edge (limit %s)", want.Kind, round(hole), round(want.Limit))
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -204,6 +205,11 @@ func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, er
 		}
 		if r.cancelled() {
 			return r.giveUp(ctx, "cancelled")
+		}
+		if r.gate != nil && slices.ContainsFunc(unmet, func(l preconditions.Line) bool { return l.Mender == preconditions.ByRecharge }) {
+			if level, err := r.level(ctx); err == nil && float64(level) < window.Least {
+				return LevelTooLow, nil // it sank while the rest was being set
+			}
 		}
 		if !worthWaiting(unmet) || waited.read() > plan.SettleLimit {
 			return r.giveUp(ctx, "precondition unmet: %s", sayUnmet(unmet))

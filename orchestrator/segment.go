@@ -158,10 +158,8 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 		StopLevelPct: plan.StopLevelPct, StopTempDeciC: int(plan.StopTempC * 10), TimeLimitSec: g.u.LimitS,
 		StopOnPower: true, CurrentPath: current, Workload: program,
 	}
-	if !g.scenario.ScreenOff {
-		if _, err := devices.Run(ctx, l, "input keyevent 224; wm dismiss-keyguard"); err != nil {
-			return err
-		}
+	if err := r.wake(ctx, l); err != nil {
+		return err
 	}
 	if err := onboard.Install(ctx, l, seg); err != nil {
 		return err
@@ -175,6 +173,15 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 		return stored(err)
 	}
 	return r.startPrograms(ctx, l)
+}
+
+// wake switches the screen on for a scenario that needs it.
+func (r *run) wake(ctx context.Context, l devices.Link) error {
+	if r.live.scenario.ScreenOff {
+		return nil
+	}
+	_, err := devices.Run(ctx, l, "input keyevent 224; wm dismiss-keyguard")
+	return err
 }
 
 // startPrograms starts the recorder. A second try, after a link that was lost in the
@@ -647,6 +654,9 @@ func (r *run) judge(ctx context.Context, l devices.Link, state onboard.State) (E
 		return "", stored(err)
 	}
 	g.witness.restart(now)
+	if err := r.wake(ctx, l); err != nil {
+		return "", err
+	}
 	if err := onboard.Revive(ctx, l, g.u.Key); err != nil {
 		if linkDown(err) || ctx.Err() != nil {
 			return "", err

@@ -1,7 +1,9 @@
 package adb
 
 import (
+	"bytes"
 	"context"
+	"crypto/rand"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -169,9 +171,10 @@ func readSyncStatus(r io.Reader) error {
 //
 // From the beginning it uses RECV. RECV knows no offset, so from elsewhere it runs `tail
 // -c +N` in a shell v2, whose raw streams change no byte and whose exit packet proves
-// that the file was read to its end: a log of hours costs only what is new in it. Without
-// shell v2 nothing separates the file from messages, so the whole file comes by RECV and
-// what lies before offset is dropped here.
+// that the file was read to its end: a log of hours costs only what is new in it. What a
+// shell says before the file (warnings of its linker) is passed over. Without shell v2,
+// or where the shell turns line ends into CR LF after all, the whole file comes by RECV
+// and what lies before offset is dropped here.
 func (h *Handset) Pull(ctx context.Context, path string, offset int64, w io.Writer) (int64, error) {
 	if offset < 0 {
 		return 0, about(h.serial, fmt.Errorf("pull %s: offset %d: want 0 or more", path, offset))
@@ -182,7 +185,9 @@ func (h *Handset) Pull(ctx context.Context, path string, offset int64, w io.Writ
 			return 0, err
 		}
 		if has["shell_v2"] {
-			return h.pullTail(ctx, path, offset, w)
+			if n, err := h.pullTail(ctx, path, offset, w); !errors.Is(err, errConverted) {
+				return n, err
+			}
 		}
 	}
 	sock, _, err := h.sync(ctx, path)
@@ -240,13 +245,17 @@ func (h *Handset) pullTail(ctx context.Context, path string, offset int64, w io.
 	if strings.HasPrefix(path, "-") {
 		q = devices.Quote("./" + path) // no option of tail
 	}
-	command := fmt.Sprintf("tail -c +%d %s", offset+1, q)
+	mark := "rundown-file-" + rand.Text()
+	command := fmt.Sprintf("echo %s; tail -c +%d %s", mark, offset+1, q)
 	limit := int64(4 << 10)
 	stderr := &capped{left: &limit}
-	counted := &counter{w: w}
+	counted := &afterMark{counter: counter{w: w}, mark: mark + "\n"}
 	code, err := h.run(ctx, h.server.o.TransferTimeout, h.server.o.IdleTimeout, command, counted, stderr)
 	if err != nil {
 		return counted.n, err
+	}
+	if !counted.found {
+		return 0, about(h.serial, fmt.Errorf("pull %s from byte %d: %w", path, offset, devices.ErrLinkLost))
 	}
 	if code != 0 {
 		// What a shell says differs between handsets; whether the file is there does not.
@@ -257,6 +266,44 @@ func (h *Handset) pullTail(ctx context.Context, path string, offset int64, w io.
 		return counted.n, about(h.serial, fmt.Errorf("pull %s from byte %d: %w", path, offset, fail))
 	}
 	return counted.n, nil
+}
+
+// errConverted means that a shell's raw stream came with its line ends changed.
+var errConverted = errors.New("the handset's shell changes line ends")
+
+// afterMark passes on what comes after a line of its own.
+type afterMark struct {
+	counter
+	mark  string // with its line feed
+	held  []byte // what came before it was seen
+	found bool
+}
+
+// mostBeforeMark bounds what a shell may say before a file, bytes.
+const mostBeforeMark = 64 << 10
+
+func (a *afterMark) Write(p []byte) (int, error) {
+	if a.found {
+		return a.counter.Write(p)
+	}
+	a.held = append(a.held, p...)
+	if bytes.Contains(a.held, []byte(strings.TrimSuffix(a.mark, "\n")+"\r\n")) {
+		return 0, errConverted
+	}
+	_, file, found := bytes.Cut(a.held, []byte(a.mark))
+	if !found {
+		if len(a.held) > mostBeforeMark {
+			return 0, fmt.Errorf("%w: %d bytes before the file", errGarbled, len(a.held))
+		}
+		return len(p), nil
+	}
+	a.found, a.held = true, nil
+	if len(file) > 0 {
+		if _, err := a.counter.Write(file); err != nil {
+			return 0, err
+		}
+	}
+	return len(p), nil
 }
 
 // counter counts what it passes on.

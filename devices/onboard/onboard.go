@@ -17,6 +17,7 @@ import (
 	"errors"
 	"fmt"
 	"regexp"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -492,7 +493,7 @@ func Remove(ctx context.Context, l devices.Link, key string) error {
 	if err != nil {
 		return err
 	}
-	if out != "" {
+	if slices.Contains(strings.Fields(out), "left") {
 		return fmt.Errorf("removing segment %s on %s: the folder %s is still there", key, l.Serial(), dir(key))
 	}
 	return nil

@@ -1,0 +1,12 @@
+package orchestrator
+
+// Watch has f called whenever a run is about to do something in a state, before it does.
+// It must be set before Start.
+func (d *Daemon) Watch(f func(handset string, s State)) { d.watch = f }
+
+// Owes reports whether settings are still to be put back on a handset, or a segment to be
+// collected from it.
+func (d *Daemon) Owes(handset string) bool {
+	o, err := d.owed(handset)
+	return err != nil || len(o.Changes) > 0 || len(d.leftOn(handset)) > 0
+}

@@ -1,0 +1,497 @@
+package orchestrator_test
+
+import (
+	"context"
+	"fmt"
+	"net"
+	"os"
+	"os/exec"
+	"path"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"rundown/devices/adb"
+	"rundown/devices/onboard"
+	"rundown/devices/simulated"
+	"rundown/devices/simulated/physics"
+	"rundown/orchestrator"
+	"rundown/results"
+)
+
+// An adbServer lists handsets of a test's bench, and can be killed and started again on
+// its port.
+type adbServer struct {
+	address string
+	kill    func()
+	start   func()
+}
+
+// faultFront starts an adb server for some handsets and says under which serial numbers
+// it lists them.
+type faultFront func(t *testing.T, b *bench, names []string) *adbServer
+
+func simulatedServer(t *testing.T, b *bench, names []string) *adbServer {
+	t.Helper()
+	s := &adbServer{}
+	var list []*simulated.Handset
+	for _, name := range names {
+		list = append(list, b.handsets[name])
+	}
+	var mu sync.Mutex
+	var stop func()
+	s.kill = func() {
+		mu.Lock()
+		defer mu.Unlock()
+		if stop != nil {
+			stop()
+		}
+		stop = nil
+	}
+	s.address = "127.0.0.1:0"
+	s.start = func() {
+		mu.Lock()
+		defer mu.Unlock()
+		l, err := net.Listen("tcp", s.address)
+		if err != nil {
+			t.Errorf("adb server on its port again: %v", err)
+			return
+		}
+		s.address = l.Addr().String()
+		stop = simulated.ServeServer(l, list...)
+	}
+	s.start()
+	t.Cleanup(s.kill)
+	return s
+}
+
+func stockServer(t *testing.T, b *bench, names []string) *adbServer {
+	t.Helper()
+	binary, err := exec.LookPath("adb")
+	if err != nil {
+		if os.Getenv("CI") != "" {
+			t.Fatal("adb is needed in CI: apt-get install adb")
+		}
+		t.Skip("adb is not installed: apt-get install adb")
+	}
+	home, port := t.TempDir(), ""
+	command := func(args ...string) *exec.Cmd {
+		c := exec.Command(binary, append([]string{"-P", port}, args...)...)
+		c.Env = append(os.Environ(), "HOME="+home, "ANDROID_ADB_SERVER_PORT="+port, "ADB_MDNS_AUTO_CONNECT=0", "ADB_LIBUSB=0")
+		return c
+	}
+	s := &adbServer{}
+	for _, name := range names {
+		l, err := net.Listen("tcp", "127.0.0.1:0")
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(simulated.ServeDevice(l, b.handsets[name]))
+		b.serials[name] = l.Addr().String()
+	}
+	var mu sync.Mutex
+	var server *exec.Cmd
+	s.kill = func() {
+		mu.Lock()
+		defer mu.Unlock()
+		if server != nil {
+			_ = server.Process.Kill()
+			_ = server.Wait()
+		}
+		server = nil
+	}
+	s.start = func() {
+		mu.Lock()
+		defer mu.Unlock()
+		server = command("nodaemon", "server")
+		if err := server.Start(); err != nil {
+			t.Errorf("adb server: %v", err)
+		}
+	}
+	t.Cleanup(s.kill)
+	var client *adb.Server
+	for tries := 0; ; tries++ { // somebody else may take a port that was free
+		free, err := net.Listen("tcp", "127.0.0.1:0")
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, port, _ = net.SplitHostPort(free.Addr().String())
+		_ = free.Close()
+		s.address = "127.0.0.1:" + port
+		client = adb.New(s.address)
+		s.start()
+		answers := false
+		for deadline := time.Now().Add(10 * time.Second); !answers && time.Now().Before(deadline); time.Sleep(20 * time.Millisecond) {
+			_, err := client.Devices(t.Context())
+			answers = err == nil
+		}
+		if answers {
+			break
+		}
+		s.kill()
+		if tries == 3 {
+			t.Fatal("no adb server answers")
+		}
+	}
+	// The server retries an offline handset every 10 s of the host's time, which is hours
+	// on the handset. Whoever keeps the bench connects it again as soon as it answers.
+	ctx, cancel := context.WithCancel(context.Background())
+	var keeper sync.WaitGroup
+	keeper.Go(func() {
+		for ctx.Err() == nil {
+			rows, err := client.Devices(ctx)
+			for _, name := range names {
+				row := slices.IndexFunc(rows, func(d adb.Device) bool { return d.Serial == b.serials[name] })
+				up := b.handsets[name].State() == "device"
+				if err != nil || !up || row >= 0 && rows[row].Ready() {
+					continue
+				}
+				if row >= 0 {
+					_ = client.Disconnect(ctx, b.serials[name])
+				}
+				_ = client.Connect(ctx, b.serials[name])
+			}
+			select {
+			case <-time.After(50 * time.Millisecond):
+			case <-ctx.Done():
+			}
+		}
+	})
+	t.Cleanup(func() { cancel(); keeper.Wait() })
+	within(t, time.Minute, "adb lists every handset", func() bool {
+		rows, _ := client.Devices(ctx)
+		ready := 0
+		for _, r := range rows {
+			if r.Ready() {
+				ready++
+			}
+		}
+		return ready == len(names)
+	})
+	return s
+}
+
+// matrixFrom is "plans:" of the bench on which faults are tried: drains that are soon over.
+func matrixPlans(recharge bool) string {
+	least := 60
+	if recharge {
+		least = 86
+	}
+	var b strings.Builder
+	b.WriteString("limits:\n  quarantine_after: 9\nplans:\n")
+	for _, scenario := range []string{"video", "browse"} {
+		fmt.Fprintf(&b, `  %s:
+    drain: 3
+    start_level_pct: {least: %d, most: 90}
+    warm_up: 1 min
+    sample_every: 10 s
+    drift_every: 1 min
+    segment_limit: 60 min
+    recharge_limit: 2 h
+    settle_limit: 20 min
+    segments: [%s]
+`, scenario, least, scenario)
+	}
+	return b.String()
+}
+
+// kept holds what the handsets removed: the last they had of each recording.
+type kept struct {
+	mu    sync.Mutex
+	files map[string][]byte // by segment
+}
+
+func (k *kept) removed(name string, content []byte) {
+	dir, base := path.Split(name)
+	if base == "samples.txt" && strings.HasPrefix(name, onboard.Root) {
+		k.mu.Lock()
+		defer k.mu.Unlock()
+		k.files[path.Base(dir)] = slices.Clone(content)
+	}
+}
+
+func (k *kept) of(segment string) ([]byte, bool) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	b, ok := k.files[segment]
+	return b, ok
+}
+
+// phoneSamples are the samples of a recorder's file, with host times left out.
+func phoneSamples(file []byte) []results.Sample {
+	var reader onboard.Reader
+	lines, _ := reader.Feed(file)
+	var list []results.Sample
+	for _, l := range lines {
+		s := l.Sample
+		if s == nil {
+			continue
+		}
+		out := results.Sample{
+			Seq: s.Seq, PhoneAt: time.UnixMilli(s.WallMS).UTC(), UptimeMS: s.UptimeMS, LevelPct: s.LevelPct, CounterRaw: s.CounterRaw,
+			VoltageMV: s.VoltageMV, CurrentRaw: s.CurrentRaw, Status: s.Status, Plugged: s.Plugged,
+		}
+		if s.TempDeciC != nil {
+			c := float64(*s.TempDeciC) / 10
+			out.TempC = &c
+		}
+		list = append(list, out)
+	}
+	return list
+}
+
+// sameSamples compares what is stored of a segment with the handset's file.
+func sameSamples(stored []results.Sample, file []byte) string {
+	got := slices.Clone(stored)
+	for i := range got {
+		if got[i].HostAt.IsZero() {
+			return fmt.Sprintf("sample %d has no host time", got[i].Seq)
+		}
+		got[i].HostAt = time.Time{}
+	}
+	return cmp.Diff(phoneSamples(file), got)
+}
+
+// allSettings are a handset's settings, but for those that it keeps for itself.
+func allSettings(t *testing.T, h *simulated.Handset) string {
+	var kept []string
+	for _, space := range []string{"system", "global", "secure"} {
+		for line := range strings.Lines(show(t, h, "settings list "+space)) {
+			if line = strings.TrimSpace(line); !strings.HasPrefix(line, "boot_count=") {
+				kept = append(kept, space+" "+line)
+			}
+		}
+	}
+	slices.Sort(kept)
+	return strings.Join(kept, "\n")
+}
+
+var faultCases, faultsKept atomic.Int64
+
+// Every fault in every state of a run, through both adb front ends.
+func TestFaultMatrix(t *testing.T) {
+	if testing.Short() {
+		t.Skip("many runs")
+	}
+	all := os.Getenv("RUNDOWN_FAULTS") == "all"
+	fronts := map[string]faultFront{"simulated": simulatedServer, "stock": stockServer}
+	t.Run("cases", func(t *testing.T) {
+		for name, front := range fronts {
+			for _, state := range []orchestrator.State{
+				orchestrator.Preparing, orchestrator.Recharging, orchestrator.Settling, orchestrator.Draining, orchestrator.Collecting, orchestrator.Restoring,
+			} {
+				// CI: each state through one of the two, and a drain through both.
+				inCI := state == orchestrator.Draining || (name == "stock") == (state == orchestrator.Collecting || state == orchestrator.Settling)
+				if !all && !inCI {
+					continue
+				}
+				t.Run(name+"/"+string(state), func(t *testing.T) { faultsIn(t, front, state) })
+			}
+		}
+	})
+	fmt.Printf("%d cases, %d kept every sample\n", faultCases.Load(), faultsKept.Load())
+}
+
+// faultsIn carries out a run on a handset for each row of the table, all on one bench,
+// and lets the row's fault begin when the run comes into a state.
+func faultsIn(t *testing.T, front faultFront, state orchestrator.State) {
+	var names []string
+	rows := map[string]fault{}
+	files := &kept{files: map[string][]byte{}}
+	for i, f := range faultTable {
+		name := fmt.Sprintf("H%02d", i+1)
+		names = append(names, name)
+		rows[name] = f
+	}
+	b := newBench(t, names, matrixPlans(state == orchestrator.Recharging), func(name string, o *simulated.Options) {
+		o.LevelPct, o.ScalePower, o.Heat, o.ROhm = 88, 4, physics.HeatOptions{KPerW: 1.2}, 0.01
+		if state == orchestrator.Recharging {
+			o.LevelPct = 84
+		}
+		o.Removed = files.removed
+		if f := rows[name].options; f != nil {
+			f(o)
+		}
+	})
+	servers := map[string]*adbServer{}
+	shared := front(t, b, names[1:])
+	own := front(t, b, names[:1]) // the first row kills its server
+	for _, name := range names {
+		servers[name] = shared
+	}
+	servers[names[0]] = own
+	for i, h := range b.file.Bench.Handsets {
+		b.file.Bench.Handsets[i].Serial, b.file.Bench.Handsets[i].Server = b.serials[h.Name], servers[h.Name].address
+	}
+	b.file.Bench.Servers = []string{shared.address, own.address}
+	b.adb = adb.Options{ShellTimeout: 1500 * time.Millisecond, IdleTimeout: 1500 * time.Millisecond, RequestTimeout: time.Second, PollEvery: 100 * time.Millisecond, RetryFirst: 20 * time.Millisecond, RetryMost: 100 * time.Millisecond}
+
+	before := map[string]string{}
+	for _, name := range names {
+		before[name] = allSettings(t, b.handsets[name])
+	}
+	var once sync.Map
+	var happening sync.WaitGroup
+	b.watch = func(name string, s orchestrator.State) {
+		if s != state {
+			return
+		}
+		if _, began := once.LoadOrStore(name, true); began {
+			return
+		}
+		f, v := rows[name], victim{b.handsets[name], servers[name], b, name, s}
+		onItsWay := s == orchestrator.Settling || s == orchestrator.Draining
+		if !onItsWay && !f.slow && f.begin != nil {
+			f.begin(v) // it is there before anything is done in that state
+		}
+		happening.Go(func() {
+			if onItsWay {
+				v.recording()
+				_ = b.clock.Sleep(context.Background(), 30*time.Second)
+			}
+			if (onItsWay || f.slow) && f.begin != nil {
+				f.begin(v)
+			}
+			if f.end != nil && f.lasts > 0 {
+				_ = b.clock.Sleep(context.Background(), f.lasts)
+				f.end(v)
+			}
+		})
+	}
+	b.startDaemon()
+	for _, name := range names {
+		plan := rows[name].scenario
+		if plan == "" {
+			plan = "video"
+		}
+		if _, err := b.daemon.Enqueue(orchestrator.Request{Plan: plan, Handsets: []string{name}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	segments := b.finish(10 * time.Minute)
+	happening.Wait()
+	for _, name := range names {
+		f := rows[name]
+		t.Run(f.name, func(t *testing.T) {
+			faultCases.Add(1)
+			v := victim{b.handsets[name], servers[name], b, name, state}
+			if got, why := b.outcomeOf(name, segments[name]); got != f.want.in(state) || got != fine && !slices.ContainsFunc(f.reasons, func(r string) bool { return strings.Contains(why, r) }) {
+				t.Errorf("%s, want %s (%q); it said %q", got, f.want.in(state), f.reasons, why)
+			}
+			if f.end != nil && f.lasts == 0 {
+				f.end(v)
+			}
+			if f.want.in(state) == later {
+				b.comesBack(t, v)
+			}
+			if b.keptEverySample(t, v, files) {
+				faultsKept.Add(1)
+			}
+			if after := allSettings(t, v.Handset); after != before[name] && !strings.Contains(f.name, "saver") {
+				t.Errorf("settings are not as before (-before +after):\n%s", cmp.Diff(strings.Split(before[name], "\n"), strings.Split(after, "\n")))
+			}
+			if !strings.Contains(f.name, "power") && strings.Contains(show(t, v.Handset, "dumpsys battery"), "powered: true") {
+				t.Error("its power gate is open after the run")
+			}
+		})
+	}
+	if t.Failed() {
+		t.Logf("the daemon's log:\n%s", b.log)
+	}
+}
+
+// recording waits until the recorder of the segment under way has written its first
+// lines, for a real minute at most.
+func (v victim) recording() {
+	for range 60_000 {
+		if folders, err := v.ListDir(onboard.Root); err == nil {
+			for _, f := range folders {
+				if s, err := v.StatFile(path.Join(onboard.Root, f.Name, "samples.txt")); err == nil && s.Size > 0 {
+					return
+				}
+			}
+		}
+		time.Sleep(time.Millisecond)
+	}
+}
+
+// outcomeOf sums up what became of a handset's run.
+func (b *bench) outcomeOf(name string, segments []results.Segment) (outcome, string) {
+	var item orchestrator.Item
+	for _, it := range b.daemon.Queue() {
+		if it.Handset == name {
+			item = it
+		}
+	}
+	var said []string
+	for _, g := range segments {
+		said = append(said, fmt.Sprintf("%s (%s)", g.Outcome, g.Reason))
+	}
+	why := item.Outcome + "; " + strings.Join(said, ", ")
+	switch {
+	case b.handsets[name].State() != "device":
+		return later, why
+	case item.Outcome != string(orchestrator.Done):
+		return stopped, why
+	}
+	if len(segments) == 0 {
+		return "nothing", why
+	}
+	last := segments[len(segments)-1].Outcome
+	switch {
+	case len(segments) == 1 && last == results.Measured:
+		return fine, why
+	case last == results.Measured:
+		return again, why
+	case last == results.Flagged:
+		return flagged, why
+	}
+	return twice, why
+}
+
+// comesBack brings a handset that was given up back, and waits until it was seen to.
+func (b *bench) comesBack(t *testing.T, v victim) {
+	v.RestoreLink()
+	within(t, time.Minute, "what the handset is owed is settled", func() bool {
+		keys, err := onboard.List(t.Context(), v.Handset)
+		return err == nil && len(keys) == 0 && !b.daemon.Owes(v.name)
+	})
+}
+
+// keptEverySample holds what is stored of each segment against the handset's file.
+func (b *bench) keptEverySample(t *testing.T, v victim, files *kept) bool {
+	segments, err := b.daemon.Store().Segments("")
+	if err != nil {
+		t.Error(err)
+		return false
+	}
+	whole := true
+	for _, g := range segments {
+		if g.Handset != v.name {
+			continue
+		}
+		samples, err := b.daemon.Store().Samples(g.ID)
+		if err != nil {
+			t.Error(err)
+			whole = false
+		}
+		file, ok := files.of(g.ID)
+		if !ok {
+			if len(samples) > 0 || g.Outcome != results.Spoiled {
+				t.Errorf("segment %s: %d samples stored, and the handset removed no file", g.ID, len(samples))
+				whole = false
+			}
+			continue // it was never installed
+		}
+		if diff := sameSamples(samples, file); diff != "" {
+			t.Errorf("segment %s: stored samples are not the handset's (-file +stored):\n%s", g.ID, diff)
+			whole = false
+		}
+	}
+	return whole
+}

@@ -1,0 +1,303 @@
+package orchestrator_test
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"rundown/devices"
+	"rundown/devices/simulated"
+	"rundown/devices/simulated/physics"
+	"rundown/devices/simulated/wire"
+	"rundown/orchestrator"
+)
+
+// This file is the table of what becomes of a run when something goes wrong: the test
+// carries out every row in every state, and DEVELOPERS.md shows it (faultsMarkdown).
+
+// An outcome is what a fault comes to. The words stand in DEVELOPERS.md.
+type outcome string
+
+const (
+	// fine: the segment is measured, as if nothing had been.
+	fine outcome = "measured"
+	// flagged: measured, with the drift named; left out of comparisons unless asked for.
+	flagged outcome = "flagged"
+	// again: spoiled and kept; carried out once more, and measured then.
+	again outcome = "repeated"
+	// twice: spoiled both times; the run goes on to its end without a figure.
+	twice outcome = "spoiled"
+	// stopped: the run ends early, the settings are put back.
+	stopped outcome = "stopped"
+	// later: the run ends early with the handset away; when it is back, its settings are put
+	// back and what lies on it is collected.
+	later outcome = "settled on return"
+)
+
+// What comes of a fault in each state of a run, in the machine's order.
+type outcomes struct {
+	preparing, recharging, settling, draining, collecting, restoring outcome
+}
+
+func everywhere(o outcome) outcomes { return outcomes{o, o, o, o, o, o} }
+
+func (o outcomes) in(s orchestrator.State) outcome {
+	return map[orchestrator.State]outcome{
+		orchestrator.Preparing: o.preparing, orchestrator.Recharging: o.recharging, orchestrator.Settling: o.settling,
+		orchestrator.Draining: o.draining, orchestrator.Collecting: o.collecting, orchestrator.Restoring: o.restoring,
+	}[s]
+}
+
+// A victim is a handset that something happens to.
+type victim struct {
+	*simulated.Handset
+	server *adbServer // the adb server that lists it
+	b      *bench
+	name   string
+	state  orchestrator.State // in which it happens
+}
+
+// A fault is one row of the table.
+type fault struct {
+	name     string        // as an issue would report it
+	reasons  []string      // one of these stands in the reason of a segment or run that is not measured
+	how      string        // what is done about it, for DEVELOPERS.md
+	scenario string        // video unless given
+	slow     bool          // begin itself takes its time
+	lasts    time.Duration // on the handset's clock; 0: for good, or over at once
+	begin    func(v victim)
+	end      func(v victim)
+	options  func(o *simulated.Options) // where the handset is made that way
+	want     outcomes
+}
+
+const (
+	minutes       = time.Minute
+	playerPackage = "com.example.player"
+)
+
+func onShell(v victim, command string) {
+	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	defer cancel()
+	_, _ = v.Shell(ctx, command) // a handset that is away cannot be told
+}
+
+func linkFault(edit func(f *wire.Fault)) func(v victim) {
+	return func(v victim) { v.Faults().Change(edit) }
+}
+
+func gauge(change func(g *physics.GaugeOptions)) func(o *simulated.Options) {
+	return func(o *simulated.Options) { change(&o.Gauge) }
+}
+
+var faultTable = []fault{
+	{
+		name: "adb server killed and restarted", scenario: "browse", lasts: 1 * minutes,
+		how:   "the daemon waits for it, makes the stage reachable again and goes on at the byte where it stopped",
+		begin: func(v victim) { v.server.kill() }, end: func(v victim) { v.server.start() },
+		want: everywhere(fine),
+	},
+	{
+		name: "link flapping every few seconds", slow: true,
+		how: "each contact that comes about is used; the handset goes on meanwhile",
+		begin: func(v victim) {
+			for range 12 {
+				v.LoseLink()
+				_ = v.b.clock.Sleep(context.Background(), 7*time.Second)
+				v.RestoreLink()
+				_ = v.b.clock.Sleep(context.Background(), 8*time.Second)
+			}
+		},
+		want: everywhere(fine),
+	},
+	{
+		name: "no longer authorised", lasts: 4 * minutes,
+		how:   "the status says what to answer on the handset; the daemon waits",
+		begin: func(v victim) { v.RevokeAuthorisation() }, end: func(v victim) { v.RestoreLink() },
+		want: everywhere(fine),
+	},
+	{
+		name: "reboot", reasons: []string{"restarted"},
+		how:   "the boot id tells; the segment's files outlive it and are collected",
+		begin: func(v victim) { v.Reboot() },
+		want:  outcomes{fine, fine, again, again, fine, fine},
+	},
+	{
+		name: "power plugged in", reasons: []string{"power seen"}, lasts: 3 * minutes,
+		how:   "the recorder ends a segment at two readings with power; before one, the power gate is closed",
+		begin: func(v victim) { v.Plug(true) }, end: func(v victim) {
+			if v.state != orchestrator.Recharging { // where it is the charger's own plug
+				v.Plug(false)
+			}
+		},
+		want: outcomes{fine, fine, again, again, fine, fine},
+	},
+	{
+		name: "battery saver comes on", reasons: []string{"battery_saver"},
+		how:   "switched off before a segment; during one it is drift",
+		begin: func(v victim) { v.SetBatterySaver(true) },
+		want:  outcomes{fine, fine, flagged, flagged, fine, fine},
+	},
+	{
+		name: "dims itself when hot", reasons: []string{"luminance"},
+		how:   "the luminance read back is drift; before a segment it is set anew, in vain, and not met",
+		begin: func(v victim) { v.DimAbove(1, 0.5) }, end: func(v victim) { v.DimAbove(0, 1) },
+		want: outcomes{stopped, stopped, flagged, flagged, fine, fine},
+	},
+	{
+		name: "Wi-Fi lost", reasons: []string{"wifi"},
+		how:   "waited for before a segment; during one it is drift",
+		begin: func(v victim) { v.LoseWiFi() }, end: func(v victim) { v.RestoreWiFi() },
+		want: outcomes{stopped, stopped, flagged, flagged, fine, fine},
+	},
+	{
+		name: "dialog on top", reasons: []string{"evidence"},
+		how:   "no evidence within its limit: the activity is started again, once",
+		begin: func(v victim) { v.Dialog() },
+		want:  everywhere(fine),
+	},
+	{
+		name: "incoming call on top", reasons: []string{"evidence"},
+		how:   "as a dialog",
+		begin: func(v victim) { onShell(v, "am start -a android.intent.action.DIAL") },
+		want:  everywhere(fine),
+	},
+	{
+		name: "app crashes", reasons: []string{"evidence"},
+		how:   "as a dialog",
+		begin: func(v victim) { v.CrashApp() },
+		want:  everywhere(fine),
+	},
+	{
+		name: "app cannot be started any more", reasons: []string{"playback evidence", "for the second time", "no player"},
+		how:   "the second lack of evidence spoils the segment, and so it goes with the next attempt",
+		begin: func(v victim) { v.CrashApp(); onShell(v, "pm disable-user --user 0 "+playerPackage) },
+		end:   func(v victim) { onShell(v, "pm enable "+playerPackage) },
+		want:  outcomes{twice, twice, twice, twice, fine, fine},
+	},
+	{
+		name: "player at the end of its file",
+		how:  "the scenario's loop starts it again; without that, as a dialog",
+		begin: func(v victim) {
+			onShell(v, "input keyevent 86") // what the player does there: it stops
+		},
+		want: everywhere(fine),
+	},
+	{
+		name: "screen off", reasons: []string{"evidence"},
+		how:   "as a dialog: starting the activity wakes it",
+		begin: func(v victim) { onShell(v, "input keyevent 223") },
+		want:  outcomes{fine, fine, again, fine, fine, fine},
+	},
+	{
+		name: "storage full", reasons: []string{"free_storage"}, lasts: 2 * minutes,
+		how:   "not begun without room; samples that could not be written are noted as missing",
+		begin: func(v victim) { v.FillStorage(true) }, end: func(v victim) { v.FillStorage(false) },
+		want: outcomes{stopped, fine, fine, fine, fine, fine},
+	},
+	{
+		name: "gauge frozen", reasons: []string{"time limit", "start_level"}, lasts: 70 * minutes,
+		how:   "a segment without level edges ends at its time limit, spoiled; a recharge at its own",
+		begin: func(v victim) { v.FreezeGauge(true) }, end: func(v victim) { v.FreezeGauge(false) },
+		want: outcomes{again, stopped, again, again, fine, fine},
+	},
+	{
+		name:  "gauge jumps up a point",
+		how:   "no edge: the lowest level so far counts, and the drain takes a point longer",
+		begin: func(v victim) { v.ShiftLevel(1) },
+		want:  everywhere(fine),
+	},
+	{
+		name:  "gauge steps two points at once",
+		how:   "both edges lie in one interval, which the figure's uncertainty has",
+		begin: func(v victim) { v.SkipPoint() },
+		want:  everywhere(fine),
+	},
+	{
+		name:  "charge counter absent",
+		how:   "level edges and voltage alone; wider interval",
+		begin: func(v victim) { v.SetCounter(simulated.CounterAbsent) },
+		want:  everywhere(fine),
+	},
+	{
+		name:  "charge counter zero",
+		how:   "as absent",
+		begin: func(v victim) { v.SetCounter(simulated.CounterZero) },
+		want:  everywhere(fine),
+	},
+	{
+		name:  "charge counter negative",
+		how:   "stored as it is, and not used",
+		begin: func(v victim) { v.SetCounter(simulated.CounterNegative) },
+		want:  everywhere(fine),
+	},
+	{
+		name:    "charge counter in other units",
+		how:     "stored as it is; its unit is told from the capacity",
+		options: gauge(func(g *physics.GaugeOptions) { g.CounterUnit = physics.MilliAmpHours }),
+		want:    everywhere(fine),
+	},
+	{
+		name: "shell hangs", lasts: 5 * minutes,
+		how:   "each call ends at its deadline and counts as a link that is down",
+		begin: func(v victim) { v.HangOn("_") }, end: func(v victim) { v.HangOn("") },
+		want: everywhere(fine),
+	},
+	{
+		name: "output with CR LF", lasts: 30 * minutes,
+		how:   "read alike",
+		begin: func(v victim) { v.CarriageReturns(true) }, end: func(v victim) { v.CarriageReturns(false) },
+		want: everywhere(fine),
+	},
+	{
+		name: "warnings before the output", lasts: 30 * minutes,
+		how:   "passed over",
+		begin: func(v victim) { v.WarnFirst("WARNING: linker: unsupported flags DT_FLAGS_1=0x8") }, end: func(v victim) { v.WarnFirst("") },
+		want: everywhere(fine),
+	},
+	{
+		name: "output in another language", lasts: 30 * minutes,
+		how:   "passed over: only fixed words are read",
+		begin: func(v victim) { v.WarnFirst("Hinweis: diese Ausführung ist für Prüfzwecke; 電池の残量: 12") }, end: func(v victim) { v.WarnFirst("") },
+		want: everywhere(fine),
+	},
+	{
+		name: "output cut in the middle", lasts: 2 * minutes,
+		how:   "without its end an answer is none; asked again",
+		begin: linkFault(func(f *wire.Fault) { f.CutAfter = 200 }), end: linkFault(func(f *wire.Fault) { f.CutAfter = 0 }),
+		want: everywhere(fine),
+	},
+	{
+		name:  "handset's wall clock jumps an hour",
+		how:   "durations are those of the uptime; both clocks are stored",
+		begin: func(v victim) { v.JumpWallClock(time.Hour) },
+		want:  everywhere(fine),
+	},
+	{
+		name: "handset vanishes for good", reasons: []string{""},
+		how:   "it is waited for as long as its segment may take, then the run ends; what it is owed is written down",
+		begin: func(v victim) { v.LoseLink() },
+		want:  everywhere(later),
+	},
+	{
+		name: "adbd restarts", reasons: []string{"recorder is gone"},
+		how:   "what was started over adb is dead; the files are closed and collected",
+		begin: func(v victim) { v.RestartAdbd() },
+		want:  outcomes{fine, fine, again, again, fine, fine},
+	},
+}
+
+// faultsMarkdown is the table as DEVELOPERS.md has it.
+func faultsMarkdown() string {
+	var b strings.Builder
+	b.WriteString("| fault | Preparing | Recharging | Settling | Draining | Collecting | Restoring | what is done |\n")
+	b.WriteString("| --- | --- | --- | --- | --- | --- | --- | --- |\n")
+	for _, f := range faultTable {
+		w := f.want
+		fmt.Fprintf(&b, "| %s | %s | %s | %s | %s | %s | %s | %s |\n", f.name, w.preparing, w.recharging, w.settling, w.draining, w.collecting, w.restoring, f.how)
+	}
+	return b.String()
+}
+
+var _ devices.Link = victim{}.Handset
