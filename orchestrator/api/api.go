@@ -1,71 +1,191 @@
-// Package api serves the daemon over HTTP: JSON under /v1, with an OpenAPI description at
-// /openapi.json and errors as problem documents (RFC 9457). The command line is its client
-// (client.go).
+// Package api serves the daemon over HTTP: JSON under /v1, live events at /v1/events, an
+// OpenAPI 3.1 description at /openapi.json, /metrics and /healthz, and the web console.
+// The command line is its client (client.go).
 //
-// It holds no state of its own; what it refuses, and why, comes from the orchestrator.
+// It keeps nothing of the bench: what it refuses, and why, comes from the orchestrator.
+// Its own are tokens and sessions (access.go), the change log (log.go) and the memory of
+// requests that carried an idempotency key (queue.go), all documents of the daemon's
+// store. Every error is a problem document (RFC 9457); which routes there are and who may
+// use each is one table (routes.go), which a test walks.
 package api
 
 import (
 	"context"
-	"errors"
-	"fmt"
+	"encoding/json"
 	"net/http"
 	"path"
 	"reflect"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
+	"github.com/klauspost/compress/gzhttp"
 
-	"rundown/devices"
 	"rundown/devices/preconditions"
 	"rundown/orchestrator"
+	"rundown/orchestrator/api/console"
+	"rundown/orchestrator/api/outlook"
 	"rundown/results"
 )
 
-// maxBody bounds what a request may send.
-const maxBody = 1 << 20
+// Bounds of a request. A body is a short order, never a file.
+const (
+	maxBody     = 64 << 10
+	answerLimit = 3 * time.Minute // a check on a handset that answers slowly
+)
 
-// New returns the handler for a daemon. version is what /v1/version says.
-func New(d *orchestrator.Daemon, version string) http.Handler {
-	mux := http.NewServeMux()
-	config := huma.DefaultConfig("Rundown", version)
-	config.Info.Description = "The handset bench: queue plans, read precondition reports, pull results."
-	config.CreateHooks = nil // no $schema member in every answer
-	config.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
-	api := humago.New(mux, config)
-	s := server{d: d, version: version}
+// An Option changes how a Server answers.
+type Option func(*Server)
 
-	get(api, "/v1/version", "version", "Which rundown this is", s.about)
-	get(api, "/v1/handsets", "handsets", "How each handset stands right now", s.handsets)
-	post(api, "/v1/handsets/{name}/check", "check", "Read a handset's preconditions for a plan, or set them and read them back", s.check)
-	post(api, "/v1/handsets/{name}/undo", "undo-check", "Put back what a check has set", s.undo)
-	get(api, "/v1/queue", "queue", "What is queued, running and ended", s.queue)
-	post(api, "/v1/queue", "enqueue", "Queue a plan for handsets", s.enqueue)
-	post(api, "/v1/queue/{id}/cancel", "cancel", "End a queued or running item", s.act((*orchestrator.Daemon).Cancel))
-	post(api, "/v1/queue/{id}/pause", "pause", "Hold an item back, a running one before its next segment", s.act((*orchestrator.Daemon).Pause))
-	post(api, "/v1/queue/{id}/resume", "resume", "Let a paused item go on", s.act((*orchestrator.Daemon).Resume))
-	get(api, "/v1/runs", "runs", "Runs, newest first", s.runs)
-	get(api, "/v1/runs/{id}", "run", "One run with its segments and figures", s.run)
-	get(api, "/v1/figures", "figures", "Endurance by handset and scenario, and day mixes", s.figures)
-	get(api, "/v1/changes", "changes", "What has happened after a change, waiting for the next one if asked to", s.changes)
-	get(api, "/v1/tables", "tables", "What can be exported, column by column", s.tables)
-	mux.HandleFunc("GET /v1/export/{table}", s.export)
-	return http.MaxBytesHandler(mux, maxBody)
+// WithHosts names the hosts under which the daemon is reached besides IP addresses and
+// localhost, such as "bench.lab.example". A request for any other name is refused: it
+// comes from a page that had its own name pointed here.
+func WithHosts(names ...string) Option {
+	return func(s *Server) { s.hosts = append(s.hosts, names...) }
 }
 
-func get[I, O any](api huma.API, path, id, summary string, f func(context.Context, *I) (*O, error)) {
-	huma.Register(api, huma.Operation{OperationID: id, Method: http.MethodGet, Path: path, Summary: summary}, f)
-}
+// WithTokensAlways asks for a token on loopback too.
+func WithTokensAlways() Option { return func(s *Server) { s.tokensAlways = true } }
 
-func post[I, O any](api huma.API, path, id, summary string, f func(context.Context, *I) (*O, error)) {
-	huma.Register(api, huma.Operation{OperationID: id, Method: http.MethodPost, Path: path, Summary: summary}, f)
-}
-
-type server struct {
+// A Server is the handler for one daemon. Close ends what it watches.
+type Server struct {
 	d       *orchestrator.Daemon
 	version string
+	hosts   []string
+
+	tokensAlways bool
+	tokens       *Tokens
+	sessions     *sessions
+	log          *changeLog
+	meter        *meter
+	limits       *rateLimits
+	keys         sync.Mutex // one request with an idempotency key at a time
+	epoch        string     // of event identifiers: they begin anew with each daemon
+
+	mux     *http.ServeMux
+	spec    *huma.OpenAPI
+	routes  []Route
+	roles   map[string]Role // by the mux's pattern
+	outlook *outlook.Outlook
+	handler http.Handler
+}
+
+// New returns the server for a daemon that was started. version is what /v1/version says.
+func New(d *orchestrator.Daemon, version string, options ...Option) *Server {
+	s := &Server{
+		d: d, version: version, tokens: OpenTokens(d.Store(), d.Now), log: &changeLog{store: d.Store()}, meter: newMeter(),
+		limits: newRateLimits(), mux: http.NewServeMux(), roles: map[string]Role{}, outlook: outlook.New(d),
+	}
+	s.sessions = newSessions(s.tokens)
+	s.epoch = newEpoch()
+	for _, o := range options {
+		o(s)
+	}
+	s.register()
+	compress, err := gzhttp.NewWrapper(gzhttp.MinSize(1024), gzhttp.RandomJitter(32, 0, false))
+	if err != nil {
+		panic(err) // the options above are constant
+	}
+	whole := compress(tagged(http.HandlerFunc(s.route)))
+	s.handler = s.guard(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if streams(r.URL.Path) {
+			s.route(w, r)
+			return
+		}
+		bounded, cancel := context.WithTimeout(r.Context(), answerLimit)
+		defer cancel()
+		whole.ServeHTTP(w, r.WithContext(bounded))
+	}))
+	return s
+}
+
+// Close ends what the server watches. Requests under way are the http.Server's to end.
+func (s *Server) Close() { s.outlook.Close() }
+
+// Tokens are the tokens that this server takes.
+func (s *Server) Tokens() *Tokens { return s.tokens }
+
+// ServeHTTP answers one request.
+func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.ServeHTTP(w, r) }
+
+// streams reports whether a path's answer has no bound on size or time.
+func streams(path string) bool {
+	return path == "/v1/events" || strings.HasPrefix(path, "/v1/export/")
+}
+
+// OpenAPI is the description as served, indented and ending in a newline.
+func (s *Server) OpenAPI() ([]byte, error) {
+	b, err := json.MarshalIndent(s.spec, "", "  ")
+	return append(b, '\n'), err
+}
+
+// register makes all routes.
+func (s *Server) register() {
+	config := huma.DefaultConfig("Rundown", "1")
+	config.Info.Description = "The handset bench: queue plans, read precondition reports, pull results. Errors are problem documents (RFC 9457). " +
+		"On loopback no token is needed; elsewhere send one as `Authorization: Bearer …`."
+	config.CreateHooks = nil // no $schema member in every answer
+	config.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
+	config.OpenAPIPath, config.DocsPath, config.SchemasPath = "", "", ""
+	config.RejectUnknownQueryParameters = true
+	config.Components.SecuritySchemes = map[string]*huma.SecurityScheme{"token": {Type: "http", Scheme: "bearer"}}
+	config.Security = []map[string][]string{{"token": {}}, {}}
+	described := humago.New(s.mux, config)
+	s.spec = described.OpenAPI()
+
+	get(s, described, "/v1/version", "version", "Which rundown this is", s.about)
+	get(s, described, "/v1/handsets", "handsets", "How each handset stands right now", s.handsets)
+	post(s, described, "/v1/handsets/{name}/check", "check", "Read a handset's preconditions for a plan, or set them and read them back", s.check)
+	post(s, described, "/v1/handsets/{name}/undo", "undo-check", "Put back what a check has set", s.undo)
+	post(s, described, "/v1/handsets/{name}/release", "release", "Put a handset that was set aside back to work", s.release)
+	post(s, described, "/v1/handsets/{name}/collect", "collect", "Fetch what still lies on a handset", s.collect)
+	get(s, described, "/v1/night", "night", "How the latest night went", s.night)
+	get(s, described, "/v1/queue", "queue", "What is queued, running and ended", s.queue)
+	post(s, described, "/v1/queue", "enqueue", "Queue a plan for handsets", s.enqueue)
+	post(s, described, "/v1/queue/{id}/cancel", "cancel", "End a queued or running item", s.act("ended", (*orchestrator.Daemon).Cancel))
+	post(s, described, "/v1/queue/{id}/pause", "pause", "Hold an item back, a running one before its next segment", s.act("paused", (*orchestrator.Daemon).Pause))
+	post(s, described, "/v1/queue/{id}/resume", "resume", "Let a paused item go on", s.act("resumed", (*orchestrator.Daemon).Resume))
+	get(s, described, "/v1/forecast", "forecast", "When a plan would end on each handset if it began at an instant", s.forecast)
+	get(s, described, "/v1/runs", "runs", "Runs, newest first", s.runs)
+	get(s, described, "/v1/runs/{id}", "run", "One run with its segments, conditions, drift, evidence and figures", s.run)
+	get(s, described, "/v1/segments", "segments", "Segments, newest first, without their evidence", s.segments)
+	get(s, described, "/v1/segments/{id}", "segment", "One segment with conditions, drift and evidence", s.segment)
+	get(s, described, "/v1/segments/{id}/samples", "segment-samples", "A segment's samples, thinned for a picture: every level edge stays", s.samples)
+	get(s, described, "/v1/figures", "figures", "Endurance by handset and scenario, and day mixes", s.figures)
+	get(s, described, "/v1/changes", "changes", "What has happened after a change, waiting for the next one if asked to", s.changes)
+	get(s, described, "/v1/tables", "tables", "What can be exported, column by column", s.tables)
+	get(s, described, "/v1/log", "log", "Who changed what and when, newest first", s.listLog)
+	operator(s, described, http.MethodGet, "/v1/tokens", "tokens", "The tokens that are taken, without their secrets", s.listTokens)
+	operator(s, described, http.MethodPost, "/v1/tokens", "make-token", "Make a token; its secret is in this answer and nowhere else", s.makeToken)
+	operator(s, described, http.MethodDelete, "/v1/tokens/{id}", "withdraw-token", "Withdraw a token at once", s.withdrawToken)
+
+	s.handle(Reader, "GET /v1/events", "events", s.events)
+	s.handle(Reader, "GET /v1/export/{table}", "export", s.export)
+	s.handle(Reader, "GET /metrics", "", s.metrics)
+	s.handle(Anyone, "GET /healthz", "", s.healthz)
+	s.handle(Reader, "GET /openapi.json", "", s.openapi)
+	s.describeStreams()
+
+	s.handle(Anyone, "GET /enter", "", s.enterPage)
+	s.handle(Anyone, "POST /enter", "", s.enter)
+	s.handle(Reader, "POST /leave", "", s.leave)
+	pages := console.New(s.d, s.outlook, console.Hooks{
+		MayChange: func(r *http.Request) bool { return callerOf(r.Context()).Role >= Operator },
+		Entered:   func(r *http.Request) bool { return callerOf(r.Context()).session },
+		Did:       func(r *http.Request, what string) { did(r.Context(), what) },
+	})
+	for _, p := range pages.Routes() {
+		role := Reader
+		if p.Changes {
+			role = Operator
+		}
+		if p.Public {
+			role = Anyone
+		}
+		s.handle(role, p.Pattern, "", p.Serve)
+	}
 }
 
 // schemaName names a type in the description. The rooms of the house use the same words
@@ -84,31 +204,24 @@ func schemaName(t reflect.Type, hint string) string {
 	}
 }
 
-// problem turns the orchestrator's errors into problem documents.
-func problem(err error) error {
-	status := http.StatusInternalServerError
-	for _, known := range []struct {
-		err    error
-		status int
-	}{
-		{orchestrator.ErrRequest, http.StatusUnprocessableEntity},
-		{orchestrator.ErrNoItem, http.StatusNotFound},
-		{results.ErrNotFound, http.StatusNotFound},
-		{orchestrator.ErrNotNow, http.StatusConflict},
-		{devices.ErrNoServer, http.StatusBadGateway},
-		{devices.ErrNoHandset, http.StatusBadGateway},
-		{devices.ErrOffline, http.StatusBadGateway},
-		{devices.ErrUnauthorised, http.StatusBadGateway},
-		{devices.ErrNoPermission, http.StatusBadGateway},
-		{devices.ErrLinkLost, http.StatusBadGateway},
-		{devices.ErrTimeout, http.StatusGatewayTimeout},
-	} {
-		if errors.Is(err, known.err) {
-			status = known.status
-			break
-		}
+func (s *Server) openapi(w http.ResponseWriter, _ *http.Request) {
+	b, err := s.OpenAPI()
+	if err != nil {
+		writeProblem(w, http.StatusInternalServerError, err.Error())
+		return
 	}
-	return huma.NewError(status, err.Error())
+	w.Header().Set("Content-Type", "application/openapi+json")
+	_, _ = w.Write(b)
+}
+
+func (s *Server) healthz(w http.ResponseWriter, r *http.Request) {
+	// The store is the one thing without which nothing can be kept.
+	if err := s.d.Store().Document("health", "never written", new(any)); err != nil && !isNotFound(err) {
+		writeProblem(w, http.StatusServiceUnavailable, "the store does not answer: "+err.Error())
+		return
+	}
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	_, _ = w.Write([]byte("well\n"))
 }
 
 type none struct{}
@@ -122,11 +235,11 @@ type About struct {
 
 type body[T any] struct{ Body T }
 
-func (s server) about(context.Context, *none) (*body[About], error) {
+func (s *Server) about(context.Context, *none) (*body[About], error) {
 	return &body[About]{About{s.version, s.d.File().Bench.Name, s.d.Now()}}, nil
 }
 
-func (s server) handsets(context.Context, *none) (*body[[]orchestrator.HandsetStatus], error) {
+func (s *Server) handsets(context.Context, *none) (*body[[]orchestrator.HandsetStatus], error) {
 	return &body[[]orchestrator.HandsetStatus]{s.d.Handsets()}, nil
 }
 
@@ -138,7 +251,12 @@ type checkInput struct {
 	}
 }
 
-func (s server) check(ctx context.Context, in *checkInput) (*body[preconditions.Report], error) {
+func (s *Server) check(ctx context.Context, in *checkInput) (*body[preconditions.Report], error) {
+	if in.Body.Apply {
+		did(ctx, "applied the preconditions of "+in.Body.Plan+" to "+in.Name)
+	} else {
+		did(ctx, "read the preconditions of "+in.Body.Plan+" on "+in.Name)
+	}
 	report, err := s.d.Check(ctx, in.Name, in.Body.Plan, in.Body.Apply)
 	if err != nil {
 		return nil, problem(err)
@@ -146,113 +264,52 @@ func (s server) check(ctx context.Context, in *checkInput) (*body[preconditions.
 	return &body[preconditions.Report]{report}, nil
 }
 
-func (s server) undo(ctx context.Context, in *struct {
+func (s *Server) undo(ctx context.Context, in *struct {
 	Name string `path:"name"`
 }) (*body[[]preconditions.Change], error) {
+	did(ctx, "put back what a check had set on "+in.Name)
 	changes, err := s.d.Undo(ctx, in.Name)
 	if err != nil {
 		return nil, problem(err)
 	}
+	if changes == nil {
+		changes = []preconditions.Change{}
+	}
 	return &body[[]preconditions.Change]{changes}, nil
 }
 
-// An Item is a queue item as the API shows it: without the plan that it carries.
-type Item struct {
-	ID        string                 `json:"id"`
-	Handset   string                 `json:"handset"`
-	Plan      string                 `json:"plan"`
-	PlanHash  string                 `json:"plan_hash"`
-	Night     string                 `json:"night,omitempty"`
-	QueuedAt  time.Time              `json:"queued_at"`
-	NotBefore time.Time              `json:"not_before,omitzero"`
-	FinishBy  time.Time              `json:"finish_by,omitzero"`
-	State     orchestrator.ItemState `json:"state"`
-	Paused    bool                   `json:"paused"`
-	RunID     string                 `json:"run_id,omitempty"`
-	Outcome   string                 `json:"outcome,omitempty"`
-}
-
-func view(it orchestrator.Item) Item {
-	return Item{it.ID, it.Handset, it.Plan, it.Order.PlanHash, it.Night, it.QueuedAt, it.NotBefore, it.FinishBy, it.State, it.Paused, it.RunID, it.Outcome}
-}
-
-func views(items []orchestrator.Item) []Item {
-	list := make([]Item, len(items))
-	for i, it := range items {
-		list[i] = view(it)
+func (s *Server) release(ctx context.Context, in *struct {
+	Name string `path:"name"`
+}) (*struct{}, error) {
+	did(ctx, "released "+in.Name)
+	if err := s.d.Release(in.Name); err != nil {
+		return nil, problem(err)
 	}
-	return list
+	return nil, nil
 }
 
-func (s server) queue(context.Context, *none) (*body[[]Item], error) {
-	return &body[[]Item]{views(s.d.Queue())}, nil
-}
-
-type enqueueInput struct{ Body orchestrator.Request }
-
-func (s server) enqueue(_ context.Context, in *enqueueInput) (*body[[]Item], error) {
-	items, err := s.d.Enqueue(in.Body)
+func (s *Server) collect(ctx context.Context, in *struct {
+	Name string `path:"name"`
+}) (*body[[]orchestrator.Found], error) {
+	did(ctx, "collected what lay on "+in.Name)
+	found, err := s.d.Collect(ctx, in.Name)
 	if err != nil {
 		return nil, problem(err)
 	}
-	return &body[[]Item]{views(items)}, nil
-}
-
-type itemInput struct {
-	ID string `path:"id"`
-}
-
-func (s server) act(f func(*orchestrator.Daemon, string) (orchestrator.Item, error)) func(context.Context, *itemInput) (*body[Item], error) {
-	return func(_ context.Context, in *itemInput) (*body[Item], error) {
-		it, err := f(s.d, in.ID)
-		if err != nil {
-			return nil, problem(err)
-		}
-		return &body[Item]{view(it)}, nil
+	if found == nil {
+		found = []orchestrator.Found{}
 	}
+	return &body[[]orchestrator.Found]{found}, nil
 }
 
-type runsInput struct {
-	Handset string `query:"handset"`
-	Plan    string `query:"plan"`
-}
-
-func (s server) runs(_ context.Context, in *runsInput) (*body[[]results.Run], error) {
-	runs, err := s.d.Store().Runs()
-	if err != nil && len(runs) == 0 {
-		return nil, problem(err)
-	}
-	list := []results.Run{}
-	for i := len(runs) - 1; i >= 0; i-- {
-		r := runs[i]
-		if (in.Handset == "" || in.Handset == r.Handset.Name) && (in.Plan == "" || in.Plan == r.Plan) {
-			list = append(list, r)
-		}
-	}
-	return &body[[]results.Run]{list}, nil
-}
-
-// A RunDetail is a run with all that belongs to it but the samples.
-type RunDetail struct {
-	Run      results.Run                   `json:"run"`
-	Segments []results.Segment             `json:"segments"`
-	Figures  []orchestrator.ScenarioFigure `json:"figures"`
-}
-
-func (s server) run(_ context.Context, in *itemInput) (*body[RunDetail], error) {
-	r, err := s.d.Store().Run(in.ID)
+func (s *Server) night(_ context.Context, in *struct {
+	Name string `query:"night" doc:"its name in the plan file; whatever was queued last when left out"`
+}) (*body[orchestrator.NightSummary], error) {
+	n, err := s.d.NightSummary(in.Name)
 	if err != nil {
 		return nil, problem(err)
 	}
-	segments, err := s.d.Store().Segments(in.ID)
-	if err != nil && len(segments) == 0 {
-		return nil, problem(err)
-	}
-	figures, err := s.d.Figures(orchestrator.FigureFilter{Run: in.ID})
-	if err != nil && len(figures) == 0 {
-		return nil, problem(err)
-	}
-	return &body[RunDetail]{RunDetail{r, segments, figures}}, nil
+	return &body[orchestrator.NightSummary]{n}, nil
 }
 
 // Figures are endurance figures and what the day mixes make of them.
@@ -269,12 +326,26 @@ type figuresInput struct {
 	Flagged  bool   `query:"flagged" doc:"count flagged segments too"`
 }
 
-func (s server) figures(_ context.Context, in *figuresInput) (*body[Figures], error) {
-	figures, err := s.d.Figures(orchestrator.FigureFilter{Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, Run: in.Run, WithFlagged: in.Flagged})
+func (s *Server) figures(_ context.Context, in *figuresInput) (*body[Figures], error) {
+	figures, err := s.outlook.Figures(orchestrator.FigureFilter{Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, Run: in.Run, WithFlagged: in.Flagged})
 	if err != nil && len(figures) == 0 {
 		return nil, problem(err)
 	}
 	return &body[Figures]{Figures{figures, s.d.MixFigures(figures)}}, nil
+}
+
+type forecastInput struct {
+	Plan     string    `query:"plan" required:"true"`
+	Handsets []string  `query:"handset,explode" doc:"handset names; none: every handset of the bench"`
+	Begin    time.Time `query:"begin" doc:"when it would begin; now when left out"`
+}
+
+func (s *Server) forecast(_ context.Context, in *forecastInput) (*body[[]outlook.Forecast], error) {
+	list, err := s.outlook.Plan(in.Plan, in.Handsets, in.Begin)
+	if err != nil {
+		return nil, problem(err)
+	}
+	return &body[[]outlook.Forecast]{list}, nil
 }
 
 type changesInput struct {
@@ -282,12 +353,15 @@ type changesInput struct {
 	WaitS int   `query:"wait_s" minimum:"0" maximum:"60" doc:"how long to wait for one, s"`
 }
 
-func (s server) changes(ctx context.Context, in *changesInput) (*body[[]orchestrator.Change], error) {
+func (s *Server) changes(ctx context.Context, in *changesInput) (*body[[]orchestrator.Change], error) {
 	ctx, cancel := context.WithTimeout(ctx, time.Duration(in.WaitS)*time.Second)
 	defer cancel()
 	for {
 		list, next := s.d.Changes(in.After)
 		if len(list) > 0 || in.WaitS == 0 {
+			if list == nil {
+				list = []orchestrator.Change{}
+			}
 			return &body[[]orchestrator.Change]{list}, nil
 		}
 		select {
@@ -298,40 +372,6 @@ func (s server) changes(ctx context.Context, in *changesInput) (*body[[]orchestr
 	}
 }
 
-func (s server) tables(context.Context, *none) (*body[[]results.Table], error) {
+func (s *Server) tables(context.Context, *none) (*body[[]results.Table], error) {
 	return &body[[]results.Table]{results.Tables()}, nil
-}
-
-// export streams one table; it is outside huma because its body is not JSON.
-func (s server) export(w http.ResponseWriter, r *http.Request) {
-	refuse := func(err error) {
-		w.Header().Set("Content-Type", "application/problem+json")
-		w.WriteHeader(http.StatusUnprocessableEntity)
-		_, _ = fmt.Fprintf(w, `{"title":"Unprocessable Entity","status":422,"detail":%q}`+"\n", err.Error())
-	}
-	table, err := results.TableNamed(r.PathValue("table"))
-	if err != nil {
-		refuse(err)
-		return
-	}
-	q := r.URL.Query()
-	f := results.Filter{Handset: q.Get("handset"), Run: q.Get("run"), Plan: q.Get("plan"), Scenario: q.Get("scenario")}
-	for name, at := range map[string]*time.Time{"from": &f.From, "to": &f.To} {
-		if text := q.Get(name); text != "" {
-			if *at, err = time.Parse(time.RFC3339, text); err != nil {
-				refuse(fmt.Errorf("%s: want an instant such as 2030-05-14T21:00:00Z, got %q", name, text))
-				return
-			}
-		}
-	}
-	format := q.Get("format")
-	types := map[string]string{"csv": "text/csv; charset=utf-8", "jsonl": "application/jsonl; charset=utf-8"}
-	if types[format] == "" {
-		refuse(fmt.Errorf("format: want one of %v, got %q", results.Formats(), format))
-		return
-	}
-	w.Header().Set("Content-Type", types[format])
-	if _, err := results.Export(s.d.Store(), table, format, f, w); err != nil {
-		s.d.Log().Error().Err(err).Str("table", table.Name).Msg("export is incomplete")
-	}
 }

@@ -3,17 +3,21 @@ package api
 import (
 	"bytes"
 	"context"
+	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"syscall"
+	"time"
 
 	"rundown/devices/preconditions"
 	"rundown/orchestrator"
+	"rundown/orchestrator/api/outlook"
 	"rundown/results"
 )
 
@@ -22,8 +26,9 @@ var ErrNoDaemon = errors.New("no daemon answers")
 
 // A Client speaks to a running daemon.
 type Client struct {
-	base string
-	http *http.Client
+	base  string
+	token string
+	http  *http.Client
 }
 
 // NewClient returns a client of the daemon at address, host:port or a URL.
@@ -32,6 +37,17 @@ func NewClient(address string) *Client {
 		address = "http://" + address
 	}
 	return &Client{base: strings.TrimRight(address, "/"), http: &http.Client{}}
+}
+
+// WithToken returns a client that sends a token; an empty one sends none.
+func (c *Client) WithToken(secret string) *Client {
+	return &Client{base: c.base, token: secret, http: c.http}
+}
+
+// WithTransport returns a client that asks over another transport: one that trusts the
+// lab's own certificate.
+func (c *Client) WithTransport(t http.RoundTripper) *Client {
+	return &Client{base: c.base, token: c.token, http: &http.Client{Transport: t}}
 }
 
 // call sends in as JSON (nil: no body) and reads the answer into out.
@@ -49,7 +65,29 @@ func (c *Client) call(ctx context.Context, method, path string, in, out any) err
 		return err
 	}
 	defer answer.Body.Close()
+	if out == nil {
+		return nil
+	}
 	return json.NewDecoder(answer.Body).Decode(out)
+}
+
+// pages reads a list to its end, page by page.
+func pages[T any](ctx context.Context, c *Client, path string) ([]T, error) {
+	list := []T{}
+	for path != "" {
+		answer, err := c.send(ctx, http.MethodGet, path, nil)
+		if err != nil {
+			return list, err
+		}
+		var page []T
+		err = errors.Join(json.NewDecoder(answer.Body).Decode(&page), answer.Body.Close())
+		list = append(list, page...)
+		if err != nil {
+			return list, err
+		}
+		path = nextPage(answer.Header.Get("Link"))
+	}
+	return list, nil
 }
 
 func (c *Client) send(ctx context.Context, method, path string, content io.Reader) (*http.Response, error) {
@@ -59,6 +97,12 @@ func (c *Client) send(ctx context.Context, method, path string, content io.Reade
 	}
 	if content != nil {
 		request.Header.Set("Content-Type", "application/json")
+	}
+	if c.token != "" {
+		request.Header.Set("Authorization", "Bearer "+c.token)
+	}
+	if method == http.MethodPost && path == "/v1/queue" {
+		request.Header.Set("Idempotency-Key", rand.Text())
 	}
 	answer, err := c.http.Do(request)
 	switch {
@@ -105,7 +149,9 @@ func (c *Client) Undo(ctx context.Context, handset string) (list []preconditions
 }
 
 func (c *Client) Queue(ctx context.Context) (list []Item, err error) {
-	return list, c.call(ctx, http.MethodGet, "/v1/queue", nil, &list)
+	list, err = pages[Item](ctx, c, "/v1/queue?limit=1000")
+	slices.Reverse(list) // oldest first, as they are carried out
+	return list, err
 }
 
 func (c *Client) Enqueue(ctx context.Context, r orchestrator.Request) (list []Item, err error) {
@@ -118,8 +164,8 @@ func (c *Client) Act(ctx context.Context, id, verb string) (it Item, err error) 
 }
 
 func (c *Client) Runs(ctx context.Context, handset, plan string) (list []results.Run, err error) {
-	q := url.Values{"handset": {handset}, "plan": {plan}}
-	return list, c.call(ctx, http.MethodGet, "/v1/runs?"+q.Encode(), nil, &list)
+	q := url.Values{"handset": {handset}, "plan": {plan}, "limit": {"1000"}}
+	return pages[results.Run](ctx, c, "/v1/runs?"+q.Encode())
 }
 
 func (c *Client) Run(ctx context.Context, id string) (r RunDetail, err error) {
@@ -128,6 +174,49 @@ func (c *Client) Run(ctx context.Context, id string) (r RunDetail, err error) {
 
 func (c *Client) Figures(ctx context.Context, q url.Values) (f Figures, err error) {
 	return f, c.call(ctx, http.MethodGet, "/v1/figures?"+q.Encode(), nil, &f)
+}
+
+// Release puts a handset that was set aside back to work.
+func (c *Client) Release(ctx context.Context, handset string) error {
+	return c.call(ctx, http.MethodPost, "/v1/handsets/"+url.PathEscape(handset)+"/release", nil, nil)
+}
+
+// Collect fetches what still lies on a handset.
+func (c *Client) Collect(ctx context.Context, handset string) (list []orchestrator.Found, err error) {
+	return list, c.call(ctx, http.MethodPost, "/v1/handsets/"+url.PathEscape(handset)+"/collect", nil, &list)
+}
+
+// Night says how the latest night of a name went; an empty name is whatever was queued last.
+func (c *Client) Night(ctx context.Context, name string) (n orchestrator.NightSummary, err error) {
+	return n, c.call(ctx, http.MethodGet, "/v1/night?"+url.Values{"night": {name}}.Encode(), nil, &n)
+}
+
+// Forecast says when a plan would end on each of some handsets (none: all) if it began
+// at an instant (zero: now).
+func (c *Client) Forecast(ctx context.Context, plan string, handsets []string, begin time.Time) (list []outlook.Forecast, err error) {
+	q := url.Values{"plan": {plan}, "handset": handsets}
+	if !begin.IsZero() {
+		q.Set("begin", begin.Format(time.RFC3339))
+	}
+	return list, c.call(ctx, http.MethodGet, "/v1/forecast?"+q.Encode(), nil, &list)
+}
+
+// MakeToken, Tokens and WithdrawToken see to the tokens of a running daemon.
+func (c *Client) MakeToken(ctx context.Context, name, role string) (t MadeToken, err error) {
+	return t, c.call(ctx, http.MethodPost, "/v1/tokens", map[string]string{"name": name, "role": role}, &t)
+}
+
+func (c *Client) Tokens(ctx context.Context) (list []Token, err error) {
+	return list, c.call(ctx, http.MethodGet, "/v1/tokens", nil, &list)
+}
+
+func (c *Client) WithdrawToken(ctx context.Context, id string) (t Token, err error) {
+	return t, c.call(ctx, http.MethodDelete, "/v1/tokens/"+url.PathEscape(id), nil, &t)
+}
+
+// Log is the change log, newest first.
+func (c *Client) Log(ctx context.Context) ([]LogEntry, error) {
+	return pages[LogEntry](ctx, c, "/v1/log?limit=1000")
 }
 
 // Export copies one table to w and returns the bytes written.

@@ -1,0 +1,259 @@
+package console
+
+import (
+	"fmt"
+	"html/template"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"rundown/orchestrator/api/outlook"
+	"rundown/results"
+)
+
+// A panel is one curve of a run; all panels of a run share axis and bands.
+type panel struct {
+	Name, Unit string
+	Class      string // its height
+	Marks      []panelMark
+	Drawing    template.HTML
+}
+
+type panelMark struct {
+	Text  string
+	Class string // where it stands: "top", "mid", "low"
+}
+
+// drawnSamples is about how many samples one segment's curve has.
+const drawnSamples = 400
+
+// A reading is one value of a curve; a gap in the curve is a NaN.
+type reading struct {
+	at time.Time
+	v  float64
+}
+
+type panels struct {
+	Bands template.HTML // names above the panels
+	List  []panel
+	Axis  template.HTML
+}
+
+// curves draws level, power, temperature and evidence of a run.
+func (c *Console) curves(a axis, rec results.Run, shapes []outlook.Shape) panels {
+	var volts, amps, temps, evidence []reading
+	var levels []outlook.Level
+	var edges, ends strings.Builder
+	lowest, hottest, coolest, most := 100.0, 0.0, 100.0, 1.0
+	for _, s := range shapes {
+		if !s.Ended.After(a.from) || !s.StartedAt.Before(a.to) || s.Outcome == results.Skipped {
+			continue
+		}
+		samples, _ := c.d.Store().Samples(s.ID)
+		unit := currentUnit(samples)
+		gap := reading{v: math.NaN()}
+		amps, volts, temps = append(amps, gap), append(volts, gap), append(temps, gap)
+		inView := slices.DeleteFunc(slices.Clone(samples), func(p results.Sample) bool { return !a.holds(p.HostAt) })
+		for _, p := range outlook.Thin(inView, 0, drawnSamples) {
+			if p.CurrentRaw != nil && p.VoltageMV != nil && p.Plugged == 0 {
+				amps = append(amps, reading{p.HostAt, math.Abs(float64(*p.CurrentRaw)) * unit * float64(*p.VoltageMV) / 1000})
+			}
+			if p.VoltageMV != nil {
+				volts = append(volts, reading{p.HostAt, float64(*p.VoltageMV) / 1000})
+			}
+			if p.TempC != nil {
+				temps = append(temps, reading{p.HostAt, *p.TempC})
+				hottest, coolest = math.Max(hottest, *p.TempC), math.Min(coolest, *p.TempC)
+			}
+		}
+		for _, l := range s.Levels {
+			lowest = math.Min(lowest, l.Pct)
+		}
+		levels = append(levels, s.Levels...)
+		evidence = append(append(evidence, gap), c.evidence(s, a)...)
+	}
+	for _, p := range amps {
+		if !math.IsNaN(p.v) {
+			most = math.Max(most, p.v)
+		}
+	}
+	levelScale := scale{math.Floor((lowest-1)/10) * 10, 100}
+	for _, s := range shapes {
+		if s.StartEdge.IsZero() {
+			continue
+		}
+		zero := s.Ended
+		if n := len(s.Levels); n > 0 {
+			zero = s.StopEdge
+		}
+		_ = zero
+		for _, l := range s.Levels[min(1, len(s.Levels)):] {
+			if a.holds(l.At) && !l.At.Before(s.StartEdge.Add(-time.Second)) && !l.At.After(s.StopEdge.Add(time.Second)) {
+				mark := &edges
+				if l.At.Sub(s.StartEdge).Abs() < 2*time.Second || l.At.Sub(s.StopEdge).Abs() < 2*time.Second {
+					mark = &ends
+				}
+				fmt.Fprintf(mark, "M%s %sh0", num(a.x(l.At)), num(levelScale.y(l.Pct)))
+			}
+		}
+	}
+	track := c.o.Track(rec.Handset.Name, shapes, a.from, a.to)
+	bands := bandPaths(a, shapes)
+	frame := func(inner, beside string) template.HTML {
+		return template.HTML(fmt.Sprintf(`<svg class="pane" aria-hidden="true"><svg viewBox="0 0 %d 100" preserveAspectRatio="none">%s<path class="g" d="%s"/>%s</svg>%s</svg>`, wide, bands, a.lines(), inner, beside))
+	}
+	var drift strings.Builder
+	for _, s := range shapes {
+		for _, d := range s.Drift {
+			if a.holds(d.At) {
+				mark := "df"
+				if d.Tolerated {
+					mark = "do"
+				}
+				fmt.Fprintf(&drift, `<use href="#%s" x="%s" y="4"/>`, mark, a.at(d.At))
+			}
+		}
+	}
+	mid := num((levelScale.low + 100) / 2)
+	out := panels{Bands: bandNames(a, shapes), Axis: a.header(time.Time{}, 12)}
+	out.List = append(out.List, panel{"Level", "%; ● start and stop edge", "hi", []panelMark{{"100", "top"}, {mid, "mid"}, {num(levelScale.low), "low"}},
+		frame(fmt.Sprintf(`<path class="lv" d="%s"/><path class="ed" d="%s"/><path class="ee" d="%s"/>`, stairs(a, levelScale, track), edges.String(), ends.String()), drift.String())})
+	if has(amps) {
+		s := scale{0, math.Ceil(most)}
+		out.List = append(out.List, panel{"Power", "W drawn, by the handset's own gauge", "", []panelMark{{num(s.high), "top"}, {"0", "low"}}, frame(curve(a, s, amps), "")})
+	} else if has(volts) {
+		out.List = append(out.List, panel{"Voltage", "V; this handset reports no current", "", []panelMark{{"4.5", "top"}, {"3", "low"}}, frame(curve(a, scale{3, 4.5}, volts), "")})
+	}
+	if has(temps) {
+		s := scale{math.Floor((coolest-1)/5) * 5, math.Ceil((hottest+1)/5) * 5}
+		out.List = append(out.List, panel{"Temperature", "battery, °C", "", []panelMark{{num(s.high), "top"}, {num(s.low), "low"}}, frame(curve(a, s, temps), "")})
+	}
+	if has(evidence) {
+		s := scale{0, 2}
+		out.List = append(out.List, panel{"Evidence", "of its usual rate in this segment", "lo", []panelMark{{"1", "mid"}, {"0", "low"}}, frame(fmt.Sprintf(`<path class="gl" d="M0 50H%d"/>`, wide)+curve(a, s, evidence), "")})
+	}
+	return out
+}
+
+func has(list []reading) bool {
+	return slices.ContainsFunc(list, func(r reading) bool { return !math.IsNaN(r.v) })
+}
+
+func curve(a axis, s scale, list []reading) string {
+	var b strings.Builder
+	up := true
+	for _, r := range list {
+		if math.IsNaN(r.v) {
+			up = true
+			continue
+		}
+		c := "L"
+		if up {
+			c = "M"
+		}
+		up = false
+		fmt.Fprintf(&b, "%s%s %s", c, num(a.x(r.at)), num(s.y(r.v)))
+	}
+	return `<path class="lv" d="` + b.String() + `"/>`
+}
+
+// currentUnit is the unit of a handset's raw current in A. Android says µA, and some
+// handsets report mA; a phone draws tens of mA to a few A, so the size tells (common
+// practice, no source). The sign differs between handsets and is left out.
+func currentUnit(samples []results.Sample) float64 {
+	var all []float64
+	for _, p := range samples {
+		if p.CurrentRaw != nil {
+			all = append(all, math.Abs(float64(*p.CurrentRaw)))
+		}
+	}
+	if len(all) == 0 {
+		return 0
+	}
+	slices.Sort(all)
+	if all[len(all)/2] > 10_000 {
+		return 1e-6
+	}
+	return 1e-3
+}
+
+// evidenceBins is in how many stretches a segment's evidence is counted.
+const evidenceBins = 24
+
+// evidence is how often a segment's evidence came, of its usual rate: the median of the
+// stretches in which any came.
+func (c *Console) evidence(s outlook.Shape, a axis) []reading {
+	g, err := c.d.Store().Segment(s.ID)
+	if err != nil || s.StartEdge.IsZero() || !s.StopEdge.After(s.StartEdge) || len(g.Evidence) < evidenceBins {
+		return nil
+	}
+	span := s.StopEdge.Sub(s.StartEdge)
+	bins := min(evidenceBins, max(4, len(g.Evidence)/4))
+	count := make([]float64, bins)
+	for _, e := range g.Evidence {
+		if e.Value > 0 && !e.At.Before(s.StartEdge) && e.At.Before(s.StopEdge) {
+			count[int(float64(bins)*float64(e.At.Sub(s.StartEdge))/float64(span))]++
+		}
+	}
+	some := slices.DeleteFunc(slices.Clone(count), func(v float64) bool { return v == 0 })
+	if len(some) == 0 {
+		return nil
+	}
+	slices.Sort(some)
+	usual := some[len(some)/2]
+	var list []reading
+	for i, n := range count {
+		at := s.StartEdge.Add(span * time.Duration(2*i+1) / time.Duration(2*bins))
+		if a.holds(at) {
+			list = append(list, reading{at, n / usual})
+		}
+	}
+	return list
+}
+
+// bandPaths are the segments' measured stretches behind every panel.
+func bandPaths(a axis, shapes []outlook.Shape) string {
+	var b strings.Builder
+	for _, s := range shapes {
+		from, to := s.StartEdge, s.StopEdge
+		class := "bd"
+		if s.Outcome == results.Spoiled {
+			class, to = "bx", s.Ended
+			if from.IsZero() {
+				from = s.StartedAt
+			}
+		}
+		if from.IsZero() || !to.After(a.from) || !from.Before(a.to) {
+			continue
+		}
+		fmt.Fprintf(&b, `<path class="%s" d="M%s 0H%sV100H%sZ"/>`, class, num(a.x(a.clip(from))), num(a.x(a.clip(to))), num(a.x(a.clip(from))))
+	}
+	return b.String()
+}
+
+func bandNames(a axis, shapes []outlook.Shape) template.HTML {
+	var b strings.Builder
+	b.WriteString(`<svg class="axis" height="20" aria-hidden="true">`)
+	for i, s := range shapes {
+		from, to := s.StartEdge, s.StopEdge
+		if s.Outcome == results.Spoiled || from.IsZero() {
+			from, to = s.StartedAt, s.Ended
+		}
+		if !to.After(a.from) || !from.Before(a.to) || s.Outcome == results.Skipped {
+			continue
+		}
+		from, to = a.clip(from), a.clip(to)
+		text := fmt.Sprintf(`%d <tspan>%s</tspan>`, i+1, attr(s.Scenario))
+		if a.share(from, to) < 0.75*float64(len(s.Scenario)+2) {
+			text = fmt.Sprint(i + 1)
+		}
+		class := ""
+		if s.Outcome == results.Spoiled {
+			class = "tx"
+		}
+		fmt.Fprintf(&b, `<text class="%s" x="%s" y="15" text-anchor="middle">%s</text>`, class, a.at(from.Add(to.Sub(from)/2)), text)
+	}
+	b.WriteString("</svg>")
+	return template.HTML(b.String())
+}

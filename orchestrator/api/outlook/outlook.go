@@ -1,0 +1,203 @@
+// Package outlook is the view of the bench that people look at: each handset's level over
+// the hours, the nights that runs belong to, and when what is queued will end.
+//
+// It reads the daemon and its store and changes neither. What it computes from records
+// that cannot change any more it keeps in memory, bounded, so that a year of runs does not
+// slow down the look at tonight's.
+package outlook
+
+import (
+	"encoding/json"
+	"slices"
+	"sync"
+	"time"
+
+	"rundown/orchestrator"
+	"rundown/results"
+	"rundown/results/compare"
+)
+
+// How often handsets' readings are looked at for their history, how many are kept of
+// each handset, and how many ended segments and runs are kept in memory.
+const (
+	lookEvery    = 500 * time.Millisecond
+	readingsKept = 3000
+	shapesKept   = 4000
+	runsHeldFor  = time.Second
+)
+
+// A Reading is a handset's level and temperature outside of what the store keeps.
+type Reading struct {
+	At    time.Time // when it was read, host clock
+	Pct   int       // level, %
+	TempC *float64
+	State string // of the run at that time
+}
+
+// An Outlook watches one daemon. Close ends the watching.
+type Outlook struct {
+	d    *orchestrator.Daemon
+	stop chan struct{}
+	done chan struct{}
+
+	mu       sync.Mutex
+	readings map[string][]Reading
+	moved    chan struct{}
+	version  int64 // rises when anything on the bench has moved
+
+	runsMu sync.Mutex
+	runs   []results.Run
+	runsAt time.Time
+
+	shapesMu sync.Mutex
+	shapes   map[string]Shape // of ended segments, by ID
+
+	besideMu sync.Mutex
+	beside   map[string][]compare.Run // of ended runs, by ID
+
+	figuresMu sync.Mutex
+	figures   map[orchestrator.FigureFilter]figures
+	paces     map[[2]string]seenPace
+	pacesAt   int64
+}
+
+// New begins to watch a daemon that was started.
+func New(d *orchestrator.Daemon) *Outlook {
+	o := &Outlook{
+		d: d, stop: make(chan struct{}), done: make(chan struct{}), readings: map[string][]Reading{}, moved: make(chan struct{}),
+		shapes: map[string]Shape{}, beside: map[string][]compare.Run{}, figures: map[orchestrator.FigureFilter]figures{}, pacesAt: -1,
+	}
+	go o.watch()
+	return o
+}
+
+// Close ends the watching. It may be called once.
+func (o *Outlook) Close() {
+	close(o.stop)
+	<-o.done
+}
+
+// Moved returns a channel that is closed when a reading has moved, or anything happened.
+func (o *Outlook) Moved() <-chan struct{} {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.moved
+}
+
+// Version rises whenever anything on the bench has moved.
+func (o *Outlook) Version() int64 {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.version
+}
+
+func (o *Outlook) watch() {
+	defer close(o.done)
+	tick := time.NewTicker(lookEvery)
+	defer tick.Stop()
+	last := ""
+	for {
+		_, changed := o.d.Changes(1 << 62)
+		list := o.d.Handsets()
+		said, _ := json.Marshal(list)
+		o.take(list, string(said) != last)
+		last = string(said)
+		select {
+		case <-o.stop:
+			return
+		case <-tick.C:
+		case <-changed:
+			o.mu.Lock()
+			o.bump()
+			o.mu.Unlock()
+		}
+	}
+}
+
+func (o *Outlook) bump() {
+	o.version++
+	close(o.moved)
+	o.moved = make(chan struct{})
+}
+
+// take keeps the readings that say something new.
+func (o *Outlook) take(list []orchestrator.HandsetStatus, moved bool) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	for _, h := range list {
+		if !h.OnBench || h.ReadAt.IsZero() {
+			continue
+		}
+		have := o.readings[h.Name]
+		if n := len(have); n > 0 {
+			before := have[n-1]
+			same := before.Pct == h.LevelPct && before.State == h.State
+			if !h.ReadAt.After(before.At) || same && h.ReadAt.Sub(before.At) < time.Minute {
+				continue
+			}
+		}
+		have = append(have, Reading{h.ReadAt, h.LevelPct, h.TempC, h.State})
+		if len(have) > readingsKept {
+			have = slices.Clone(have[len(have)-readingsKept:])
+		}
+		o.readings[h.Name] = have
+	}
+	if moved {
+		o.bump()
+	}
+}
+
+// Readings are a handset's readings at or after an instant, oldest first, as far back as
+// this daemon has been up.
+func (o *Outlook) Readings(handset string, from time.Time) []Reading {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	all := o.readings[handset]
+	i, _ := slices.BinarySearchFunc(all, from, func(r Reading, t time.Time) int { return r.At.Compare(t) })
+	return slices.Clone(all[i:])
+}
+
+// Runs are all runs, oldest first, not older than a moment.
+func (o *Outlook) Runs() ([]results.Run, error) {
+	o.runsMu.Lock()
+	defer o.runsMu.Unlock()
+	if time.Since(o.runsAt) < runsHeldFor {
+		return slices.Clone(o.runs), nil
+	}
+	runs, err := o.d.Store().Runs()
+	o.runs, o.runsAt = runs, time.Now()
+	return slices.Clone(runs), err
+}
+
+type figures struct {
+	upTo int64
+	list []orchestrator.ScenarioFigure
+	err  error
+}
+
+// Figures are the daemon's figures, computed once for as long as no segment has ended.
+func (o *Outlook) Figures(f orchestrator.FigureFilter) ([]orchestrator.ScenarioFigure, error) {
+	upTo := o.lastSegment()
+	o.figuresMu.Lock()
+	defer o.figuresMu.Unlock()
+	if have, ok := o.figures[f]; ok && have.upTo == upTo {
+		return have.list, have.err
+	}
+	list, err := o.d.Figures(f)
+	if len(o.figures) > 200 {
+		clear(o.figures)
+	}
+	o.figures[f] = figures{upTo, list, err}
+	return list, err
+}
+
+// lastSegment is the number of the last change that ended a segment.
+func (o *Outlook) lastSegment() int64 {
+	list, _ := o.d.Changes(0)
+	for i := len(list) - 1; i >= 0; i-- {
+		if list[i].Kind == "segment" {
+			return list[i].ID
+		}
+	}
+	return 0
+}

@@ -1,0 +1,178 @@
+package api
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"slices"
+	"time"
+
+	"rundown/orchestrator"
+	"rundown/orchestrator/api/outlook"
+	"rundown/results"
+)
+
+type runsInput struct {
+	Page
+	Handset string    `query:"handset"`
+	Plan    string    `query:"plan"`
+	Night   string    `query:"night"`
+	State   string    `query:"state" doc:"the run's state, such as Done or Stopped"`
+	From    time.Time `query:"from" doc:"only runs begun at or after this instant"`
+	To      time.Time `query:"to" doc:"only runs begun before this instant"`
+}
+
+func wanted(want, have string) bool { return want == "" || want == have }
+
+func within(from, to, at time.Time) bool {
+	return (from.IsZero() || !at.Before(from)) && (to.IsZero() || at.Before(to))
+}
+
+func (s *Server) runs(_ context.Context, in *runsInput) (*paged[results.Run], error) {
+	runs, err := s.d.Store().Runs()
+	if err != nil && len(runs) == 0 {
+		return nil, problem(err)
+	}
+	slices.Reverse(runs)
+	runs = slices.DeleteFunc(runs, func(r results.Run) bool {
+		return !(wanted(in.Handset, r.Handset.Name) && wanted(in.Plan, r.Plan) && wanted(in.Night, r.Night) && wanted(in.State, r.State) && within(in.From, in.To, r.StartedAt))
+	})
+	return cut(runs, in.Page, func(r results.Run) string { return r.ID })
+}
+
+// A RunDetail is a run with all that belongs to it but the samples.
+type RunDetail struct {
+	Run      results.Run                   `json:"run"`
+	Segments []results.Segment             `json:"segments"` // with conditions, drift and evidence
+	Figures  []orchestrator.ScenarioFigure `json:"figures"`
+}
+
+func (s *Server) run(_ context.Context, in *itemInput) (*body[RunDetail], error) {
+	r, err := s.d.Store().Run(in.ID)
+	if err != nil {
+		return nil, problem(err)
+	}
+	segments, err := s.d.Store().Segments(in.ID)
+	if err != nil && len(segments) == 0 {
+		return nil, problem(err)
+	}
+	figures, err := s.outlook.Figures(orchestrator.FigureFilter{Run: in.ID, Handset: r.Handset.Name})
+	if err != nil && len(figures) == 0 {
+		return nil, problem(err)
+	}
+	return &body[RunDetail]{RunDetail{r, segments, figures}}, nil
+}
+
+type segmentsInput struct {
+	Page
+	Run      string    `query:"run"`
+	Handset  string    `query:"handset"`
+	Scenario string    `query:"scenario"`
+	Plan     string    `query:"plan"`
+	Outcome  string    `query:"outcome" enum:"measured,flagged,spoiled,skipped,underway"`
+	From     time.Time `query:"from" doc:"only segments begun at or after this instant"`
+	To       time.Time `query:"to" doc:"only segments begun before this instant"`
+}
+
+func (s *Server) segments(_ context.Context, in *segmentsInput) (*paged[results.Segment], error) {
+	list, err := s.d.Store().Segments(in.Run)
+	if err != nil && len(list) == 0 {
+		return nil, problem(err)
+	}
+	slices.Reverse(list)
+	list = slices.DeleteFunc(list, func(g results.Segment) bool {
+		return !(wanted(in.Handset, g.Handset) && wanted(in.Scenario, g.Scenario) && wanted(in.Plan, g.Plan) && wanted(in.Outcome, g.Outcome) && within(in.From, in.To, g.StartedAt))
+	})
+	for i := range list {
+		list[i].Evidence = nil
+	}
+	return cut(list, in.Page, func(g results.Segment) string { return g.ID })
+}
+
+func (s *Server) segment(_ context.Context, in *itemInput) (*body[results.Segment], error) {
+	g, err := s.d.Store().Segment(in.ID)
+	if err != nil {
+		return nil, problem(err)
+	}
+	return &body[results.Segment]{g}, nil
+}
+
+type samplesInput struct {
+	ID     string  `path:"id"`
+	EveryS float64 `query:"every_s" minimum:"0" doc:"least time between two samples, s; level edges stay whatever it is; 0: no thinning"`
+	Most   int     `query:"most" minimum:"0" maximum:"100000" doc:"about how many samples at most; 0: all"`
+}
+
+func (s *Server) samples(_ context.Context, in *samplesInput) (*body[[]results.Sample], error) {
+	if _, err := s.d.Store().Segment(in.ID); err != nil {
+		return nil, problem(err)
+	}
+	list, err := s.d.Store().Samples(in.ID)
+	if err != nil && len(list) == 0 {
+		return nil, problem(err)
+	}
+	list = outlook.Thin(list, time.Duration(in.EveryS*float64(time.Second)), in.Most)
+	if list == nil {
+		list = []results.Sample{}
+	}
+	return &body[[]results.Sample]{list}, nil
+}
+
+// export streams one table; it is outside huma because its body is not JSON.
+func (s *Server) export(w http.ResponseWriter, r *http.Request) {
+	refuse := func(err error) { writeProblem(w, http.StatusUnprocessableEntity, err.Error()) }
+	table, err := results.TableNamed(r.PathValue("table"))
+	if err != nil {
+		writeProblem(w, http.StatusNotFound, err.Error())
+		return
+	}
+	q := r.URL.Query()
+	for name := range q {
+		if !slices.Contains([]string{"handset", "run", "plan", "scenario", "from", "to", "format"}, name) {
+			refuse(fmt.Errorf("there is no filter %q", name))
+			return
+		}
+	}
+	f := results.Filter{Handset: q.Get("handset"), Run: q.Get("run"), Plan: q.Get("plan"), Scenario: q.Get("scenario")}
+	for name, at := range map[string]*time.Time{"from": &f.From, "to": &f.To} {
+		if text := q.Get(name); text != "" {
+			if *at, err = time.Parse(time.RFC3339, text); err != nil {
+				refuse(fmt.Errorf("%s: want an instant such as 2030-05-14T21:00:00Z, got %q", name, text))
+				return
+			}
+		}
+	}
+	format := q.Get("format")
+	if !slices.Contains(results.Formats(), format) {
+		refuse(fmt.Errorf("format: want one of %v, got %q", results.Formats(), format))
+		return
+	}
+	types := map[string]string{"csv": "text/csv; charset=utf-8", "jsonl": "application/jsonl; charset=utf-8", "parquet": "application/vnd.apache.parquet"}
+	if t := types[format]; t != "" {
+		w.Header().Set("Content-Type", t)
+	} else {
+		w.Header().Set("Content-Type", "application/octet-stream")
+	}
+	w.Header().Set("Content-Disposition", fmt.Sprintf(`attachment; filename="%s.%s"`, table.Name, format))
+	w.Header().Set("Cache-Control", "no-store")
+	out := &patient{w: w, c: http.NewResponseController(w)}
+	if _, err := results.Export(s.d.Store(), table, format, f, out); err != nil {
+		s.d.Log().Error().Err(err).Str("table", table.Name).Msg("export is incomplete")
+		// The status is out already: a broken connection is how the reader learns of it.
+		panic(http.ErrAbortHandler)
+	}
+}
+
+// stallLimit is how long a reader may take to accept one piece of a stream.
+const stallLimit = 30 * time.Second
+
+// patient writes a stream piece by piece; a reader that stands still is left.
+type patient struct {
+	w http.ResponseWriter
+	c *http.ResponseController
+}
+
+func (p *patient) Write(b []byte) (int, error) {
+	_ = p.c.SetWriteDeadline(time.Now().Add(stallLimit)) // a test's recorder has none
+	return p.w.Write(b)
+}
