@@ -74,8 +74,7 @@ func (c *Console) chosen(r *http.Request) (handset, plan string) {
 func (c *Console) beforePage(r *http.Request, answer *said) (page, error) {
 	file := c.d.File()
 	handset, plan := c.chosen(r)
-	h, ok := file.Handset(handset)
-	if !ok {
+	if _, ok := file.Handset(handset); !ok {
 		return page{}, fmt.Errorf("%w: no handset %q on the bench", orchestrator.ErrRequest, handset)
 	}
 	p, ok := file.Plans[plan]
@@ -156,7 +155,6 @@ func (c *Console) beforePage(r *http.Request, answer *said) (page, error) {
 		}
 	}
 	body["Choices"] = choices
-	_ = h
 	return page{Screen: "before", Heading: heading, Lead: template.HTML(lead), Body: body, Said: answer}, nil
 }
 
@@ -172,7 +170,7 @@ func forecastLane(f outlook.Forecast, floor int) template.HTML {
 	l := lane{axis: a, floor: float64(floor), forecast: &f, end: f.FinishBy}
 	l.levels = []outlook.Level{{At: f.Begin, Pct: f.Level}}
 	l.label = fmt.Sprintf("Forecast: ends %s, between %s and %s", clock(f.End), clock(f.Earliest), clock(f.Latest))
-	return l.draw() + a.header(time.Time{}, 12)
+	return l.draw() + a.ends()
 }
 
 func forecastText(f outlook.Forecast) string {

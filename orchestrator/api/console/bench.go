@@ -46,7 +46,7 @@ func (c *Console) members() []member {
 				}
 			}
 		}
-		m.Case = judge(h, late, by, now)
+		m.Case = judge(h, late, by)
 		list = append(list, m)
 	}
 	slices.SortStableFunc(list, func(a, b member) int {

@@ -83,11 +83,6 @@ func (c *Console) curves(a axis, rec results.Run, shapes []outlook.Shape) panels
 		if s.StartEdge.IsZero() {
 			continue
 		}
-		zero := s.Ended
-		if n := len(s.Levels); n > 0 {
-			zero = s.StopEdge
-		}
-		_ = zero
 		for _, l := range s.Levels[min(1, len(s.Levels)):] {
 			if a.holds(l.At) && !l.At.Before(s.StartEdge.Add(-time.Second)) && !l.At.After(s.StopEdge.Add(time.Second)) {
 				mark := &edges

@@ -44,7 +44,7 @@ func (l lane) draw() template.HTML {
 	}
 	in.WriteString(l.rests(s))
 	strip := 0.0 // to where the strip is written on, % of the axis
-	for i, g := range l.shapes {
+	for _, g := range l.shapes {
 		if g.Outcome == results.Skipped {
 			continue
 		}
@@ -94,7 +94,6 @@ func (l lane) draw() template.HTML {
 				strip = x + 1
 			}
 		}
-		_ = i
 	}
 	curve := func(b *strings.Builder, class string, list []outlook.Level) {
 		if len(list) > 1 {

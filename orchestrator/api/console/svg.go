@@ -126,6 +126,11 @@ func (a axis) header(now time.Time, y int) template.HTML {
 	return template.HTML(b.String())
 }
 
+// ends writes only where the axis begins and ends, for where there is little room.
+func (a axis) ends() template.HTML {
+	return template.HTML(fmt.Sprintf(`<svg class="axis" height="18" aria-hidden="true"><text class="t2" x="0" y="12">%s</text><text class="t2" x="100%%" y="12" text-anchor="end">%s</text></svg>`, clock(a.from), clock(a.to)))
+}
+
 // A scale is a range of values that runs from bottom to top, 100 units high.
 type scale struct{ low, high float64 }
 

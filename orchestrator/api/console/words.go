@@ -16,7 +16,7 @@ import (
 )
 
 // thin is the narrow space between a number and its unit.
-const thin = " "
+const thin = "\u202f"
 
 // quantity is a number with its unit, set small.
 func quantity(value any, unit string) template.HTML {
@@ -89,7 +89,7 @@ func plural(n int, one, more string) string {
 	return more
 }
 
-// An standing says whether a handset needs somebody, in the order of every screen.
+// A standing says whether a handset needs somebody, in the order of every screen.
 type standing int
 
 const (
@@ -103,7 +103,7 @@ func (s standing) Word() string { return [...]string{"Needs a hand", "Watch", "W
 // Mark is the symbol beside the word.
 func (s standing) Mark() string { return [...]string{"mh", "mw", "mo"}[s] }
 
-// A case is how a handset stands and, where it is not well, what happened, what to do and
+// A condition is how a handset stands and, where it is not well, what happened, what to do and
 // what then happens by itself.
 type condition struct {
 	Stands  standing
@@ -114,7 +114,7 @@ type condition struct {
 }
 
 // judge says how a handset stands.
-func judge(h orchestrator.HandsetStatus, late time.Duration, by, now time.Time) condition {
+func judge(h orchestrator.HandsetStatus, late time.Duration, by time.Time) condition {
 	state := orchestrator.State(h.State)
 	running := h.Run != "" && state != orchestrator.Done && state != orchestrator.Stopped
 	again := "/before?handset=" + Escape(h.Name)
@@ -154,7 +154,6 @@ func judge(h orchestrator.HandsetStatus, late time.Duration, by, now time.Time) 
 	case strings.HasPrefix(h.WaitsFor, "battery to cool"):
 		return condition{Stands: toWatch, Problem: "The battery is too warm to charge. Charging goes on by itself when it has cooled."}
 	}
-	_ = now
 	return condition{Stands: isWell}
 }
 
@@ -202,7 +201,7 @@ func over(h orchestrator.HandsetStatus) bool {
 	return h.Run == "" || s == orchestrator.Done || s == orchestrator.Stopped
 }
 
-// evidenceWords name what shows that a scenario runs.
+// outcomeWords say what became of a segment; nothing where it went as it should.
 func outcomeWords(g results.Segment) string {
 	switch g.Outcome {
 	case results.Spoiled:

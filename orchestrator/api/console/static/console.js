@@ -110,8 +110,9 @@ function listen() {
 // A form answers in place.
 async function press(form, button) {
   const data = new URLSearchParams(new FormData(form, button));
-  const get = form.method === "get";
-  const url = get ? `${form.action}?${data}` : form.action;
+  const get = (button?.getAttribute("formmethod") ?? form.method) === "get";
+  const action = button?.hasAttribute("formaction") ? button.formAction : form.action;
+  const url = get ? `${action}?${data}` : action;
   button?.setAttribute("aria-busy", "true");
   try {
     const answer = await fetch(url, get ? {} : { method: "POST", body: data });
@@ -143,7 +144,6 @@ function nav() {
     if (new URL(a.href).pathname === here) a.setAttribute("aria-current", "page");
     else a.removeAttribute("aria-current");
   }
-  main().className = { "/": "bench", "/night": "night", "/before": "before", "/run": "run", "/beside": "beside" }[here] ?? "";
 }
 
 document.addEventListener("submit", (e) => {
