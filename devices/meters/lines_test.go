@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"strings"
 	"sync"
@@ -184,6 +185,29 @@ func TestLineFormatsAreChecked(t *testing.T) {
 			t.Errorf("%s: no error", name)
 		}
 	}
+}
+
+// Whatever is printed, a value comes only of a whole line, and is one of its numbers.
+func FuzzLines(f *testing.F) {
+	f.Add("1.5 2.5\n")
+	f.Add("x\n3 4\n5")
+	f.Add("9.91E37 1\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		m, err := meters.NewLines(func(context.Context) (io.ReadCloser, error) { return io.NopCloser(strings.NewReader(text)), nil },
+			meters.LinesOptions{Format: meters.LineFormat{Columns: []meters.Quantity{meters.Power, meters.Voltage}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer m.Close()
+		v, err := m.Read(t.Context(), meters.Voltage)
+		if err != nil {
+			return
+		}
+		whole := text[:strings.LastIndexByte(text, '\n')+1]
+		if math.IsNaN(v) || math.Abs(v) >= 9.9e37 || !strings.ContainsAny(whole, "0123456789") {
+			t.Errorf("%q, of which %q are whole lines, was read as %g", text, whole, v)
+		}
+	})
 }
 
 // A pseudo-terminal is a serial line but for its speed: the far end is the instrument.

@@ -131,7 +131,7 @@ func TestAlignWithinOneSample(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			t.Parallel()
 			inside := 0
-			const trials = 5
+			const trials = 3
 			for seed := range uint64(trials) {
 				rng := rand.New(rand.NewPCG(seed, 99))
 				p := newPower(rng, tt.length)
@@ -158,8 +158,8 @@ func TestAlignWithinOneSample(t *testing.T) {
 					t.Logf("off by up to %.2f s: %v", e, f)
 				}
 			}
-			// The whole record within the 95 % interval: in 19 of 20 that are honest.
-			if inside < trials-1 {
+			// Ends included, the whole record within the 95 % interval of each of its instants.
+			if inside < trials {
 				t.Errorf("%d of %d within the uncertainty stated", inside, trials)
 			}
 		})
@@ -168,7 +168,7 @@ func TestAlignWithinOneSample(t *testing.T) {
 
 // A night of eight hours, in which 200 ppm are nearly six seconds.
 func TestAlignANightFindsTheRate(t *testing.T) {
-	for seed := range uint64(3) {
+	for seed := range uint64(2) {
 		rng := rand.New(rand.NewPCG(seed, 7))
 		c := truth{shift: 61.7, ppm: 200}
 		h, m := records(rng, newPower(rng, 28800), c, 28800, 5, 1, 0.01)
