@@ -77,7 +77,16 @@ func (s *Server) queue(_ context.Context, in *queueInput) (*paged[Item], error) 
 
 type enqueueInput struct {
 	Key  string `header:"Idempotency-Key" maxLength:"200" doc:"a value of the caller's own: the same request sent again with it queues nothing more"`
-	Body orchestrator.Request
+	Body Request
+}
+
+// A Request asks for a plan to be queued.
+type Request struct {
+	Plan      string    `json:"plan" minLength:"1"`
+	Handsets  []string  `json:"handsets,omitempty" nullable:"true" doc:"names; left out: every handset of the bench"`
+	Night     string    `json:"night,omitempty"`
+	NotBefore time.Time `json:"not_before,omitzero" doc:"not to begin before this instant"`
+	FinishBy  time.Time `json:"finish_by,omitzero" doc:"what would not have ended by this instant is not begun"`
 }
 
 type enqueueOutput struct {
@@ -88,7 +97,7 @@ type enqueueOutput struct {
 func (s *Server) enqueue(ctx context.Context, in *enqueueInput) (*enqueueOutput, error) {
 	did(ctx, "queued "+in.Body.Plan+" for "+sayHandsets(in.Body.Handsets))
 	if in.Key == "" {
-		items, err := s.d.Enqueue(in.Body)
+		items, err := s.d.Enqueue(orchestrator.Request(in.Body))
 		if err != nil {
 			return nil, problem(err)
 		}
@@ -117,7 +126,7 @@ func (s *Server) enqueue(ctx context.Context, in *enqueueInput) (*enqueueOutput,
 	case !isNotFound(err):
 		return nil, problem(err)
 	}
-	items, err := s.d.Enqueue(in.Body)
+	items, err := s.d.Enqueue(orchestrator.Request(in.Body))
 	if err != nil {
 		return nil, problem(err)
 	}

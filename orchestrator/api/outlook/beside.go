@@ -113,4 +113,3 @@ func estimable(samples []results.Sample) []endurance.Sample {
 	}
 	return list
 }
-
