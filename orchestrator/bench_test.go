@@ -61,9 +61,18 @@ func options(name string, clock simulated.Clock) simulated.Options {
 // "plans:" on. Nothing is started yet.
 func newBench(t *testing.T, names []string, plans string, change ...func(name string, o *simulated.Options)) *bench {
 	t.Helper()
+	return newBenchBy(t, simulated.NewScaledClock(benchStart, factor), names, plans, change...)
+}
+
+// benchStart is when a bench's time begins.
+var benchStart = time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC)
+
+// newBenchBy is newBench by a given clock.
+func newBenchBy(t *testing.T, clock simulated.Clock, names []string, plans string, change ...func(name string, o *simulated.Options)) *bench {
+	t.Helper()
 	b := &bench{
 		t: t, names: names, handsets: map[string]*simulated.Handset{}, serials: map[string]string{}, data: t.TempDir(), log: &bytes.Buffer{},
-		clock: simulated.NewScaledClock(time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC), factor),
+		clock: clock,
 	}
 	var text strings.Builder
 	fmt.Fprintln(&text, "bench:\n  name: test bench\n  handsets:")

@@ -34,12 +34,8 @@ func (r *run) collect(ctx context.Context) (Event, error) {
 		}
 	}
 	if g.u.Started && !g.u.Verdict.Unheard {
-		// Stored for good: only now may the handset's copy go. One that cannot be removed
-		// now is removed by the next Collect.
-		if l, err := r.d.linkTo(r.h); err == nil {
-			if err := onboard.Remove(ctx, l, g.u.Key); err != nil {
-				r.log.Warn().Err(err).Msg("files not removed from the handset")
-			}
+		if err := r.removeFiles(ctx); err != nil {
+			return "", err
 		}
 	}
 	if !r.cancelled() {
@@ -52,6 +48,22 @@ func (r *run) collect(ctx context.Context) (Event, error) {
 	r.live, r.e.Segment = nil, nil
 	r.count(outcome)
 	return Collected, nil
+}
+
+// removeFiles removes the handset's copy of a segment that is stored for good. Where that
+// cannot be done now it is written down, and done when the handset is there again.
+func (r *run) removeFiles(ctx context.Context) error {
+	u := r.live.u
+	l, err := r.d.linkTo(r.h)
+	if err == nil {
+		err = onboard.Remove(ctx, l, u.Key)
+	}
+	if err == nil || ctx.Err() != nil {
+		return nil
+	}
+	r.log.Warn().Err(err).Str("segment", u.ID).Msg("stored; its files are not removed from the handset yet")
+	u.Concluded = true
+	return r.d.store.PutDocument(documentsLeft, u.ID, r.e)
 }
 
 // pullOrLeave pulls the files of the segment under way, or writes down that they are left
@@ -224,9 +236,9 @@ func (r *run) unproven() string {
 		}
 		last := to.Sub(at)
 		hole = max(hole, last)
-		// Twice the limit: the daemon needs one to see it, and a revival takes its time. At
-		// the end nothing shows that the activity came back.
-		if hole > 2*want.Limit || last > want.Limit {
+		// Twice the limit and two looks: the daemon needs one of each to see it, and a revival
+		// takes its time. At the end nothing shows that the activity came back.
+		if hole > 2*(want.Limit+r.d.pollEvery) || last > want.Limit {
 			return fmt.Sprintf("no %s evidence for %s between start and stop edge (limit %s)", want.Kind, round(hole), round(want.Limit))
 		}
 	}

@@ -146,10 +146,12 @@ func (d *Daemon) collectFrom(ctx context.Context, h scenarios.Handset, l devices
 		switch e := left[key]; {
 		case running != "" && strings.HasPrefix(key, running):
 			f = Found{Segment: key, Text: "belongs to run " + running + ", which is under way and collects it itself"}
-		case e != nil:
+		case e != nil && !e.Segment.Concluded:
 			f, err = d.collectLeft(ctx, h, l, e)
 		default:
-			f, err = d.collectOther(ctx, h, l, key)
+			if f, err = d.collectOther(ctx, h, l, key); err == nil && e != nil && f.Removed {
+				err = d.store.DeleteDocument(documentsLeft, e.Segment.ID)
+			}
 		}
 		if err != nil {
 			return found, fmt.Errorf("segment %s on %s: %w", key, h.Name, err)

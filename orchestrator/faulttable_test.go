@@ -66,10 +66,18 @@ type fault struct {
 	scenario string        // video unless given
 	slow     bool          // begin itself takes its time
 	lasts    time.Duration // on the handset's clock; 0: for good, or over at once
+	longer   time.Duration // instead, while the run is being prepared
 	begin    func(v victim)
 	end      func(v victim)
 	options  func(o *simulated.Options) // where the handset is made that way
 	want     outcomes
+}
+
+func (f fault) lastsIn(s orchestrator.State) time.Duration {
+	if s == orchestrator.Preparing && f.longer > 0 {
+		return f.longer
+	}
+	return f.lasts
 }
 
 const (
@@ -191,13 +199,13 @@ var faultTable = []fault{
 		want:  outcomes{fine, fine, again, fine, fine, fine},
 	},
 	{
-		name: "storage full", reasons: []string{"free_storage"}, lasts: 2 * minutes,
+		name: "storage full", reasons: []string{"free_storage"}, lasts: 2 * minutes, longer: 40 * minutes,
 		how:   "not begun without room; samples that could not be written are noted as missing",
 		begin: func(v victim) { v.FillStorage(true) }, end: func(v victim) { v.FillStorage(false) },
 		want: outcomes{stopped, fine, fine, fine, fine, fine},
 	},
 	{
-		name: "gauge frozen", reasons: []string{"time limit", "start_level"}, lasts: 70 * minutes,
+		name: "gauge frozen", reasons: []string{"time limit", "start_level"}, lasts: 50 * minutes,
 		how:   "a segment without level edges ends at its time limit, spoiled; a recharge at its own",
 		begin: func(v victim) { v.FreezeGauge(true) }, end: func(v victim) { v.FreezeGauge(false) },
 		want: outcomes{again, stopped, again, again, fine, fine},

@@ -53,6 +53,8 @@ type underway struct {
 	Ended string `json:"ended,omitempty"`
 	// LimitS is the time limit that the recorder was given, s.
 	LimitS int `json:"limit_s,omitempty"`
+	// Concluded: it is stored, and only its removal from the handset is left to be done.
+	Concluded bool `json:"concluded,omitempty"`
 	// Verdict is how it ended, once that is known; Collecting turns it into an outcome.
 	Verdict verdict `json:"verdict"`
 }

@@ -3,12 +3,15 @@ package orchestrator
 import (
 	"context"
 	"fmt"
+
+	"rundown/scenarios"
 )
 
 // recharge opens the power gate until the level is at the top of the start window, with
 // the gate closed while the battery is too hot. The gate is closed on every way out.
 func (r *run) recharge(ctx context.Context) (event Event, err error) {
 	plan, window := r.e.Item.Order.Plan, r.window()
+	top := rechargeTo(window)
 	if r.gate == nil {
 		return r.giveUp(ctx, "recharge: no power gate is set up any more: charge it by hand and queue again")
 	}
@@ -47,14 +50,14 @@ func (r *run) recharge(ctx context.Context) (event Event, err error) {
 		if from < 0 {
 			from = battery.LevelPct
 		}
-		r.waitsFor(fmt.Sprintf("recharge to %g %%", window.Most))
+		r.waitsFor(fmt.Sprintf("recharge to %g %%", top))
 		r.showRunEnd(0)
 		tempC, tempKnown := 0.0, battery.TempC != nil
 		if tempKnown {
 			tempC = *battery.TempC
 		}
 		switch {
-		case float64(battery.LevelPct) >= window.Most:
+		case float64(battery.LevelPct) >= top:
 			if err := r.learnRecharge(battery.LevelPct-from, waited.read()); err != nil {
 				return "", err
 			}
@@ -63,7 +66,7 @@ func (r *run) recharge(ctx context.Context) (event Event, err error) {
 			}
 			return InWindow, nil
 		case waited.read() > plan.RechargeLimit:
-			return r.giveUp(ctx, "recharge: level %d %% after %s, wanted %g %%: look at charger, cable and charge limit", battery.LevelPct, round(plan.RechargeLimit), window.Most)
+			return r.giveUp(ctx, "recharge: level %d %% after %s, wanted %g %%: look at charger, cable and charge limit", battery.LevelPct, round(plan.RechargeLimit), top)
 		case open && !tempKnown:
 			return r.giveUp(ctx, "recharge: the handset gives no battery temperature, and it must not be charged unwatched without one")
 		case open && tempC >= plan.RechargeStopTempC:
@@ -82,6 +85,15 @@ func (r *run) recharge(ctx context.Context) (event Event, err error) {
 			r.waitsFor(fmt.Sprintf("battery to cool: %.1f °C, goes on at %.1f", tempC, plan.RechargeStopTempC-heatHeadroomC))
 		}
 	}
+}
+
+// rechargeTo is the level, %, at which a recharge ends: a point below the top of the start
+// window, since many gauges go on for a point after the power has gone.
+func rechargeTo(window scenarios.Window) float64 {
+	if window.Most-window.Least < 2 {
+		return window.Most
+	}
+	return window.Most - 1
 }
 
 // openGate writes down that the gate may be open, then opens it: a daemon that dies in

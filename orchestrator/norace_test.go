@@ -1,0 +1,5 @@
+//go:build !race
+
+package orchestrator_test
+
+const raceSlow = 1
