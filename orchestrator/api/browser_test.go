@@ -19,6 +19,9 @@ import (
 	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+
+	"rundown/orchestrator"
+	"rundown/results"
 )
 
 // axe finds what people with disabilities would stumble over; its licence lies beside it.
@@ -197,7 +200,7 @@ func TestScreens(t *testing.T) {
 	}
 	p := openTab(t, b)
 	screens := map[string]struct{ path, heading string }{
-		"bench":  {"/", "All two handsets are well"},
+		"bench":  {"/", "Both handsets are well"},
 		"night":  {"/night", "The night ended well at"},
 		"before": {"/before?handset=Alder&plan=short", "Alder is ready"},
 		"run":    {"/runs/" + runs[0].ID, "two segments measured"},
@@ -302,6 +305,76 @@ func TestANightInTheBrowser(t *testing.T) {
 			t.Fatal("samples.csv did not arrive")
 		}
 	}
+}
+
+// A night with trouble: power on one handset, a lost link on another. The screens say
+// so first, in words, with what to do.
+func TestTroubleIsSaidFirst(t *testing.T) {
+	b := newBench(t, []string{"Alder", "Birch", "Cedar"})
+	if _, err := b.daemon.Enqueue(orchestrator.Request{Plan: "short", FinishBy: b.daemon.Now().Add(100 * time.Minute)}); err != nil {
+		t.Fatal(err)
+	}
+	until := func(what string, ok func(map[string]orchestrator.HandsetStatus) bool) {
+		t.Helper()
+		for deadline := time.Now().Add(time.Minute); ; time.Sleep(10 * time.Millisecond) {
+			now := map[string]orchestrator.HandsetStatus{}
+			for _, h := range b.daemon.Handsets() {
+				now[h.Name] = h
+			}
+			if ok(now) {
+				return
+			}
+			if time.Now().After(deadline) {
+				t.Fatalf("%s: not within a minute: %+v", what, now)
+			}
+		}
+	}
+	p := openTab(t, b)
+	p.size(1280, 800, "light")
+	p.open("/")
+	until("all drain", func(h map[string]orchestrator.HandsetStatus) bool {
+		return h["Alder"].PointsDone > 0 && h["Birch"].PointsDone > 0 && h["Birch"].State == "Draining" && h["Cedar"].PointsDone > 0
+	})
+	b.handsets["Birch"].LoseLink()
+	b.handsets["Alder"].Plug(true) // somebody plugs the cable in
+	p.until(`document.querySelector("main").textContent`, "Link lost, goes on alone", 20*time.Second)
+	p.until(`document.querySelector(".do").textContent`, "measures by itself", 5*time.Second)
+	p.fits("trouble-bench")
+	p.accessible("trouble-bench")
+	p.open("/night")
+	p.until(`document.querySelector(".night").textContent`, "browse spoiled", 20*time.Second)
+	p.until(`document.querySelector(".night").textContent`, "power seen", 5*time.Second)
+	p.fits("trouble-night")
+	p.accessible("trouble-night")
+	p.size(390, 844, "light")
+	p.fits("trouble-night-phone")
+	p.open("/")
+	p.fits("trouble-bench-phone")
+	p.size(1280, 800, "dark")
+	b.handsets["Alder"].Plug(false)
+	b.handsets["Birch"].RestoreLink()
+	if err := b.finish(time.Minute); err != nil {
+		t.Fatal(err)
+	}
+	p.open("/night")
+	p.fits("trouble-over")
+	for _, r := range mustRuns(t, b) {
+		if r.Handset.Name == "Alder" {
+			p.open("/runs/" + r.ID)
+			p.until(heading, "spoiled", 5*time.Second)
+			p.fits("trouble-run")
+			p.accessible("trouble-run")
+		}
+	}
+}
+
+func mustRuns(t *testing.T, b *bench) []results.Run {
+	t.Helper()
+	runs, err := b.daemon.Store().Runs()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return runs
 }
 
 // Without script every screen opens as it is, and its forms work.

@@ -209,6 +209,8 @@ func group(r preconditions.Report) (groups []preGroup, unmet, toSet int) {
 			if l.Wanted == "as found" || l.Wanted == "any" {
 				line.Verdict = "recorded"
 			}
+		case l.Verdict == preconditions.CannotRead && strings.HasPrefix(l.Found, "not tried"):
+			at, line.Verdict, line.Do = 2, "will be tried", ""
 		case l.WillSet && l.Verdict == preconditions.NotMet:
 			at, line.Verdict, line.Do = 2, "will be set", ""
 			toSet++

@@ -115,6 +115,9 @@ func benchHeading(count map[standing]int) string {
 		if all == 1 {
 			return "The one handset is well"
 		}
+		if all == 2 {
+			return "Both handsets are well"
+		}
 		return "All " + number(all) + " handsets are well"
 	}
 	var parts []string
@@ -249,7 +252,7 @@ func summary(shapes []outlook.Shape) string {
 	if len(parts) == 0 {
 		return ""
 	}
-	return strings.Join(parts, ", ") + plural(len(shapes), " segment", " segments")
+	return strings.Join(parts, ", ")
 }
 
 func floorOf(it *orchestrator.Item) float64 {

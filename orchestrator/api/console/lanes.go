@@ -140,6 +140,9 @@ func (l lane) rests(s scale) string {
 		fmt.Fprintf(&b, `<path class="%s blk" data-tip="%s" d="%s"><title>%s</title></path>`, class, tip, area(a, s, list), tip)
 	}
 	at := time.Time{}
+	if len(l.levels) > 0 && len(l.shapes) > 0 {
+		at = l.levels[0].At
+	}
 	for _, g := range l.shapes {
 		if g.Outcome == results.Skipped {
 			continue

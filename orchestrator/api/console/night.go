@@ -63,7 +63,7 @@ func (c *Console) night(r *http.Request) (page, error) {
 	if !n.Going {
 		now = time.Time{}
 	}
-	body := map[string]any{"Rows": rows, "Axis": axis.header(now, 16), "Floor": counts.floor, "Letters": counts.letters}
+	body := map[string]any{"Rows": rows, "Axis": axis.header(now, 16), "Going": n.Going, "Floor": counts.floor, "Letters": counts.letters}
 	if latest {
 		body["Queue"] = c.queueRows(n.From)
 	}
