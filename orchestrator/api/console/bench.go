@@ -221,6 +221,9 @@ func (c *Console) benchRow(m member) benchRow {
 			r.Doing = fmt.Sprintf("%s, segment %d of %d", m.Scenario, m.Segment, m.Segments)
 		}
 	}
+	if !m.LinkLostAt.IsZero() && !over(m.HandsetStatus) {
+		r.Waits = "the link; its files are fetched then"
+	}
 	if r.Evidence == "" && r.HasLevel {
 		r.Evidence = "read " + age(now, m.ReadAt)
 	}

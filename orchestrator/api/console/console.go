@@ -210,7 +210,7 @@ func alone(w http.ResponseWriter, status int, name string, data any) {
 // Local returns an address on this daemon, or the first screen's when it is not one.
 func Local(to string) string {
 	u, err := url.Parse(to)
-	if err != nil || u.IsAbs() || u.Host != "" || !strings.HasPrefix(u.Path, "/") || strings.HasPrefix(to, "//") || strings.Contains(to, `\`) {
+	if err != nil || u.IsAbs() || u.Host != "" || !strings.HasPrefix(u.Path, "/") || strings.HasPrefix(to, "//") || strings.ContainsAny(to, "\\\t\r\n") {
 		return "/"
 	}
 	return to

@@ -181,7 +181,11 @@ func (l lane) expected(areas, curves, over, words *strings.Builder, s scale, f *
 	if n := len(l.levels); n > 0 {
 		dashed = append(dashed, l.levels[n-1])
 	}
-	for _, p := range f.Parts {
+	for i, p := range f.Parts {
+		if n := len(l.levels); i == 0 && n > 0 && !l.lost.IsZero() {
+			// Nobody has seen the handset since: what it does meanwhile is expected, not measured.
+			p.From, p.LevelFrom = l.levels[n-1].At, l.levels[n-1].Pct
+		}
 		list := []outlook.Level{{At: p.From, Pct: p.LevelFrom}, {At: p.To, Pct: p.LevelTo}}
 		dashed = append(dashed, list...)
 		if !p.From.Before(a.to) {

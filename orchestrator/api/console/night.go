@@ -313,7 +313,7 @@ func (c *Console) lanes(n outlook.Night, latest bool) ([]nightRow, axis, counts)
 			row.Mark = "mw"
 			k.watch = append(k.watch, name)
 		}
-		done, spoiled := 0, 0
+		done, spoiled, skipped := 0, 0, 0
 		for _, s := range o.shapes {
 			switch s.Outcome {
 			case results.Measured:
@@ -323,6 +323,8 @@ func (c *Console) lanes(n outlook.Night, latest bool) ([]nightRow, axis, counts)
 				k.flagged++
 			case results.Spoiled:
 				spoiled++
+			case results.Skipped:
+				skipped++
 			}
 		}
 		k.done, k.spoiled = k.done+done, k.spoiled+spoiled
@@ -359,6 +361,9 @@ func (c *Console) lanes(n outlook.Night, latest bool) ([]nightRow, axis, counts)
 			} else if !f.FinishBy.IsZero() && f.Latest.After(f.FinishBy) && row.Mark == "" {
 				row.Mark = "mw"
 			}
+		}
+		if skipped > 0 {
+			row.State += fmt.Sprintf(", %d not begun", skipped)
 		}
 		l.label = fmt.Sprintf("%s: %d %s measured", name, done, plural(done, "segment", "segments"))
 		if spoiled > 0 {

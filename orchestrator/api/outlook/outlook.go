@@ -50,7 +50,8 @@ type Outlook struct {
 	runsAt time.Time
 
 	shapesMu sync.Mutex
-	shapes   map[string]Shape // of ended segments, by ID
+	shapes   map[string]Shape   // of ended segments, by ID
+	ended    map[string][]Shape // of ended runs, by ID
 
 	besideMu sync.Mutex
 	beside   map[string][]compare.Run // of ended runs, by ID
@@ -65,7 +66,7 @@ type Outlook struct {
 func New(d *orchestrator.Daemon) *Outlook {
 	o := &Outlook{
 		d: d, stop: make(chan struct{}), done: make(chan struct{}), readings: map[string][]Reading{}, moved: make(chan struct{}),
-		shapes: map[string]Shape{}, beside: map[string][]compare.Run{}, figures: map[orchestrator.FigureFilter]figures{}, pacesAt: -1,
+		shapes: map[string]Shape{}, ended: map[string][]Shape{}, beside: map[string][]compare.Run{}, figures: map[orchestrator.FigureFilter]figures{}, pacesAt: -1,
 	}
 	go o.watch()
 	return o

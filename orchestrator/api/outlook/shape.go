@@ -26,6 +26,14 @@ type Shape struct {
 
 // Shapes are the segments of a run in their order.
 func (o *Outlook) Shapes(runID string) ([]Shape, error) {
+	o.shapesMu.Lock()
+	have, ok := o.ended[runID]
+	o.shapesMu.Unlock()
+	if ok {
+		return slices.Clone(have), nil
+	}
+	// Whether it has ended is asked first: nothing is added to a run that had.
+	run, runErr := o.d.Store().Run(runID)
 	segments, err := o.d.Store().Segments(runID)
 	var list []Shape
 	for _, g := range segments {
@@ -44,6 +52,14 @@ func (o *Outlook) Shapes(runID string) ([]Shape, error) {
 			}
 		}
 		list = append(list, have)
+	}
+	if runErr == nil && err == nil && !run.EndedAt.IsZero() {
+		o.shapesMu.Lock()
+		if len(o.ended) >= shapesKept/4 {
+			clear(o.ended)
+		}
+		o.ended[runID] = slices.Clone(list)
+		o.shapesMu.Unlock()
 	}
 	return list, err
 }
