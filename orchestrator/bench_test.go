@@ -24,7 +24,17 @@ import (
 	"rundown/scenarios"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	switch {
+	case os.Getenv(benchVariable) != "": // the crash test's handsets
+		servePhones()
+		return
+	case len(os.Args) == 3 && os.Args[1] == "gate": // and their power gates
+		switchGate(os.Args[2])
+		return
+	}
+	goleak.VerifyTestMain(m)
+}
 
 // factor is how much faster than the wall clock the benches of these tests live.
 const factor = 600

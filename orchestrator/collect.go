@@ -33,6 +33,9 @@ func (r *run) collect(ctx context.Context) (Event, error) {
 			return "", err
 		}
 	}
+	if err := r.d.store.DeleteDocuments(heardOf(g.u.ID)); err != nil {
+		return "", err
+	}
 	if g.u.Started && !g.u.Verdict.Unheard {
 		if err := r.removeFiles(ctx); err != nil {
 			return "", err

@@ -305,9 +305,9 @@ func (d *Daemon) stagePort() (int, error) {
 }
 
 // newID makes an identifier that sorts by time: a letter, the time to the second, and
-// four random hex digits.
+// eight random hex digits. A dozen runs begin in the same second every evening.
 func newID(kind string, at time.Time) string {
-	var b [2]byte
+	var b [4]byte
 	_, _ = rand.Read(b[:]) // crypto/rand never fails
 	return kind + at.UTC().Format("20060102150405") + "-" + hex.EncodeToString(b[:])
 }

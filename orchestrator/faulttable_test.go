@@ -199,7 +199,7 @@ var faultTable = []fault{
 		want:  outcomes{fine, fine, again, fine, fine, fine},
 	},
 	{
-		name: "storage full", reasons: []string{"free_storage"}, lasts: 2 * minutes, longer: 40 * minutes,
+		name: "storage full", reasons: []string{"free_storage"}, lasts: 1 * minutes, longer: 40 * minutes,
 		how:   "not begun without room; samples that could not be written are noted as missing",
 		begin: func(v victim) { v.FillStorage(true) }, end: func(v victim) { v.FillStorage(false) },
 		want: outcomes{stopped, fine, fine, fine, fine, fine},

@@ -2,6 +2,8 @@ package orchestrator
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"maps"
@@ -44,7 +46,11 @@ func (d *Daemon) openNight(n scenarios.Night) error {
 	if err := d.store.Document(documentsNights, id, &done); err == nil {
 		return nil
 	}
-	items, err := d.Enqueue(Request{Plan: n.Plan, Handsets: n.Handsets, Night: n.Name, FinishBy: end})
+	items, err := d.enqueue(Request{Plan: n.Plan, Handsets: n.Handsets, Night: n.Name, FinishBy: end}, func(handset string) string {
+		// The same after a crash in the middle of queueing, so that no handset gets two.
+		sum := sha256.Sum256([]byte(n.Name + "\x00" + handset))
+		return "q" + start.UTC().Format("20060102150405") + "-" + hex.EncodeToString(sum[:4])
+	})
 	if err != nil {
 		return err
 	}
@@ -67,6 +73,10 @@ var ErrRequest = errors.New("request")
 // Enqueue queues a plan for handsets, all or none. An unknown name is an ErrRequest that
 // lists the known ones.
 func (d *Daemon) Enqueue(q Request) ([]Item, error) {
+	return d.enqueue(q, func(string) string { return newID("q", d.now()) })
+}
+
+func (d *Daemon) enqueue(q Request, id func(handset string) string) ([]Item, error) {
 	order, err := d.order(q.Plan)
 	if err != nil {
 		return nil, err
@@ -89,7 +99,7 @@ func (d *Daemon) Enqueue(q Request) ([]Item, error) {
 			return nil, fmt.Errorf("%w: handset %q is named twice", ErrRequest, name)
 		}
 		items = append(items, Item{
-			ID: newID("q", d.now()), Handset: name, Plan: q.Plan, Night: q.Night, QueuedAt: d.now(),
+			ID: id(name), Handset: name, Plan: q.Plan, Night: q.Night, QueuedAt: d.now(),
 			NotBefore: q.NotBefore, FinishBy: q.FinishBy, State: Waiting, Order: order,
 		})
 	}

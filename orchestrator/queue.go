@@ -106,10 +106,12 @@ func (q *queue) signal() {
 	q.wake = make(chan struct{})
 }
 
-// add stores items and makes them available, all or none of them in memory.
+// add stores items and makes them available, all or none of them in memory. One that is
+// there already, from before a crash, stays as it is.
 func (q *queue) add(items []Item) error {
 	q.mu.Lock()
 	defer q.mu.Unlock()
+	items = slices.DeleteFunc(slices.Clone(items), func(it Item) bool { return q.items[it.ID] != nil })
 	for _, it := range items {
 		if err := q.store.PutDocument(documentsQueue, it.ID, it); err != nil {
 			return err

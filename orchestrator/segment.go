@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"slices"
 	"strings"
 	"time"
 
@@ -40,7 +41,7 @@ type segment struct {
 	taken      bool          // taken up by a restarted daemon
 	driftAt    time.Time
 	drifting   map[string]bool
-	unsaved    int // pieces of evidence since the record was stored
+	unsaved    []results.Evidence // from the stage, not stored yet
 }
 
 // note adds to what was seen, once for each text.
@@ -258,6 +259,13 @@ func (r *run) takeUp() error {
 	}
 	if rec.StartedAt.IsZero() {
 		rec.StartedAt = r.d.now()
+	}
+	heard, err := results.Documents[[]results.Evidence](r.d.store, heardOf(u.ID))
+	if err != nil {
+		r.log.Error().Err(err).Msg("some evidence from the stage cannot be read")
+	}
+	if len(heard) > 0 {
+		rec.Evidence = slices.Concat(heard...)
 	}
 	g := &segment{rec: rec, u: u, scenario: r.scenario(), drifting: map[string]bool{}, heard: r.d.stopwatch(), turns: -1, taken: true}
 	began := u.hostAt(int64(rec.ActivityUpS * 1000))
@@ -605,14 +613,22 @@ func (r *run) hearStage() {
 		e := results.Evidence{At: r.steady(p.At.UTC()), Kind: p.Kind, Value: p.Value, Detail: p.Detail}
 		g.witness.saw(e)
 		g.rec.Evidence = append(g.rec.Evidence, e)
-		g.unsaved++
+		g.unsaved = append(g.unsaved, e)
 	}
-	if g.unsaved >= 20 { // what a crash may cost of the stage's evidence; the handset's own is in its file
-		if err := r.d.store.PutSegment(g.rec); err == nil {
-			g.unsaved = 0
-		}
+	if len(g.unsaved) == 0 {
+		return
 	}
+	// The handset's own evidence is in its file; this is nowhere but here. It is stored
+	// apart, since the record would be written anew each time.
+	if err := r.d.store.PutDocument(heardOf(g.u.ID), fmt.Sprintf("%08d", len(g.rec.Evidence)), g.unsaved); err != nil {
+		r.log.Error().Err(err).Msg("evidence from the stage could not be stored; tried again")
+		return
+	}
+	g.unsaved = nil
 }
+
+// heardOf is the store's kind for what the stage heard of a segment under way.
+func heardOf(segment string) string { return "heard " + segment }
 
 // endedBy turns the recorder's end mark into an event.
 func (r *run) endedBy(reason string) (Event, error) {

@@ -199,6 +199,17 @@ func (s *Store) DeleteDocument(kind, id string) error {
 	})
 }
 
+// DeleteDocuments removes all documents of a kind; that there are none is no error.
+func (s *Store) DeleteDocuments(kind string) error {
+	return s.db.Update(func(tx *bbolt.Tx) error {
+		b := tx.Bucket(bucketDocuments)
+		if b.Bucket([]byte(kind)) == nil {
+			return nil
+		}
+		return b.DeleteBucket([]byte(kind))
+	})
+}
+
 // Documents returns every readable document of a kind, by identifier in order.
 func Documents[T any](s *Store, kind string) ([]T, error) {
 	return all[T](s, bucketDocuments, []byte(kind))

@@ -48,7 +48,7 @@ func (c *serveCmd) Run(e *env) error {
 		return err
 	}
 	log := newLog(e.errOut)
-	d := orchestrator.New(orchestrator.Config{File: file, DataDir: c.Data, Log: log})
+	d := orchestrator.New(orchestrator.Config{File: file, DataDir: c.Data, Log: log, Clock: benchClock()})
 	if err := d.Start(e.ctx); err != nil {
 		return errors.Join(err, l.Close())
 	}
