@@ -263,8 +263,7 @@ func TestANightInTheBrowser(t *testing.T) {
 	p.until(`document.querySelector("tbody .s").textContent`, "draining browse", 60*time.Second)
 
 	// A lane is one tab stop; arrows go through its blocks and say what each is.
-	p.js(`document.querySelector("svg.ln").focus(), document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {key: "End", bubbles: true})), ""`)
-	p.until(`document.getElementById("tip").textContent`, "Alder: video expected", 5*time.Second)
+	p.until(`(() => { document.querySelector("svg.ln").focus(); document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {key: "End", bubbles: true})); return document.getElementById("tip").textContent; })()`, "Alder: video expected", 10*time.Second)
 
 	p.press("Hold Alder")
 	p.until(`document.querySelector(".said")?.textContent ?? ""`, "Alder: short is held", 5*time.Second)
@@ -287,8 +286,7 @@ func TestANightInTheBrowser(t *testing.T) {
 		t.Errorf("the first segment's endurance is %q", got)
 	}
 	// Point at the middle of the curves: the values there are read out.
-	p.js(`(() => { const f = document.querySelector(".pane"), r = f.getBoundingClientRect(); f.dispatchEvent(new PointerEvent("pointermove", {bubbles: true, clientX: r.left + r.width * 0.4, clientY: r.top + 5})); return ""; })()`)
-	p.until(`document.getElementById("readout").textContent`, "level ", 5*time.Second)
+	p.until(`(() => { const f = document.querySelector(".pane"), r = f.getBoundingClientRect(); f.dispatchEvent(new PointerEvent("pointermove", {bubbles: true, clientX: r.left + r.width * 0.4, clientY: r.top + 5})); return document.getElementById("readout").textContent; })()`, "level ", 10*time.Second)
 	p.js(`document.querySelector(".sg tbody a").click(), ""`)
 	p.until(`document.getElementById("readout")?.textContent ?? ""`, "Show the whole run", 5*time.Second)
 

@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+	"time"
 
 	"rundown/orchestrator"
 	"rundown/orchestrator/api/outlook"
@@ -43,7 +44,13 @@ var marks = []string{"ci", "sq", "tr", "dm", "cr"}
 func (c *Console) beside(r *http.Request) (page, error) {
 	q := r.URL.Query()
 	choice := outlook.Choice{Reference: q.Get("reference"), Handsets: q["with"], Plan: q.Get("plan"), Allow: q["allow"]}
-	figures, err := c.o.Figures(orchestrator.FigureFilter{Plan: choice.Plan, WithFlagged: slices.Contains(choice.Allow, compare.AllowFlagged)})
+	if from, err := time.Parse(time.DateOnly, q.Get("from")); err == nil {
+		choice.From = from
+	} else {
+		choice.From = c.o.Lately()
+	}
+	// Every handset with figures can be ticked, whoever is ticked now.
+	figures, err := c.o.Hours(outlook.Choice{Plan: choice.Plan, Allow: choice.Allow, From: choice.From})
 	if err != nil && len(figures) == 0 {
 		return page{}, err
 	}
@@ -74,7 +81,7 @@ func (c *Console) beside(r *http.Request) (page, error) {
 	for _, n := range all {
 		with = append(with, tickable{n, len(choice.Handsets) == 0 || slices.Contains(choice.Handsets, n)})
 	}
-	body := map[string]any{"All": with, "Reference": choice.Reference, "Query": q}
+	body := map[string]any{"All": with, "Reference": choice.Reference, "From": choice.From.Format(time.DateOnly)}
 	p.Body = body
 	if len(all) < 2 {
 		p.Heading = "There are not two handsets with figures yet"
@@ -95,8 +102,8 @@ func (c *Console) beside(r *http.Request) (page, error) {
 		}
 	}
 	body["Names"], body["Hours"] = shown, c.hoursRows(shown, figures)
-	p.Lead = template.HTML(fmt.Sprintf("%d %s: by chance alone, one interval in 20 misses the truth; whether a difference is shown is corrected for their number",
-		comparison.Tested, plural(comparison.Tested, "ratio", "ratios")))
+	p.Lead = template.HTML(fmt.Sprintf("Runs since %s · %d %s: by chance alone, one interval in 20 misses the truth; whether a difference is shown is corrected for their number",
+		choice.From.Local().Format("2 Jan 2006"), comparison.Tested, plural(comparison.Tested, "ratio", "ratios")))
 	var list []mismatch
 	seen := map[string]bool{}
 	for _, m := range comparison.Mismatches {

@@ -43,7 +43,6 @@ type panels struct {
 // curves draws level, power, temperature and evidence of a run.
 func (c *Console) curves(a axis, rec results.Run, shapes []outlook.Shape) panels {
 	var volts, amps, temps, evidence []reading
-	var levels []outlook.Level
 	var edges, ends strings.Builder
 	lowest, hottest, coolest, most := 100.0, 0.0, 100.0, 1.0
 	for _, s := range shapes {
@@ -70,7 +69,6 @@ func (c *Console) curves(a axis, rec results.Run, shapes []outlook.Shape) panels
 		for _, l := range s.Levels {
 			lowest = math.Min(lowest, l.Pct)
 		}
-		levels = append(levels, s.Levels...)
 		evidence = append(append(evidence, gap), c.evidence(s, a)...)
 	}
 	for _, p := range amps {

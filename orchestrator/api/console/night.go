@@ -79,18 +79,17 @@ func (c *Console) night(r *http.Request) (page, error) {
 
 // counts are what the heading of a night is made of.
 type counts struct {
-	hand, watch    []string
-	handsets       int
-	done, all      int
-	spoiled        int
-	flagged        int
-	late           []string
-	by             time.Time
-	floor          int
-	letters        string
-	plan           orchestrator.Order
-	ended          time.Time
-	scenarioPoints int
+	hand, watch []string
+	handsets    int
+	done, all   int
+	spoiled     int
+	flagged     int
+	late        []string
+	by          time.Time
+	floor       int
+	letters     string
+	plan        orchestrator.Order
+	ended       time.Time
 }
 
 func (k counts) heading(n outlook.Night) string {

@@ -4,6 +4,7 @@ import (
 	"slices"
 	"time"
 
+	"rundown/orchestrator"
 	"rundown/results"
 	"rundown/results/compare"
 	"rundown/results/endurance"
@@ -11,42 +12,109 @@ import (
 
 // A Choice says what is put beside each other.
 type Choice struct {
-	Reference string   // handset to compare with; the first when empty
-	Handsets  []string // none: all that have figures
-	Plan      string   // only runs of this plan; empty: all
-	Allow     []string // mismatches that do not block, by compare's names
+	Reference string    // handset to compare with; the first when empty
+	Handsets  []string  // none: all that have figures
+	Plan      string    // only runs of this plan; empty: all
+	Allow     []string  // mismatches that do not block, by compare's names
+	From      time.Time // only runs begun at or after it; zero: of lately (see Lately)
 }
 
-// Beside compares handsets by what their runs say. An error of the store costs the runs
-// that it names.
-func (o *Outlook) Beside(c Choice) (compare.Comparison, error) {
-	runs, err := o.Runs()
-	if err != nil && len(runs) == 0 {
-		return compare.Comparison{}, err
+// lately is how far back runs are put beside each other when nobody asks for more: what
+// is older was measured on other builds, and a year of it would take its time.
+const lately = 30 * 24 * time.Hour
+
+// Lately is the instant from which on runs count when nobody asks for more.
+func (o *Outlook) Lately() time.Time {
+	runs, _ := o.Runs()
+	newest := time.Time{}
+	for _, r := range runs {
+		if r.StartedAt.After(newest) {
+			newest = r.StartedAt
+		}
 	}
-	var order []string
+	if newest.IsZero() {
+		return newest
+	}
+	return newest.Add(-lately)
+}
+
+// An estimated segment is one that was kept, with its figure.
+type estimated struct {
+	run     compare.Run
+	figure  endurance.Figure
+	flagged bool
+}
+
+// chosen are the estimates that a choice is about, by handset, and the handsets in the
+// bench's order.
+func (o *Outlook) chosen(c Choice) (order []string, by map[string][]estimated, err error) {
+	runs, err := o.Runs()
+	if c.From.IsZero() {
+		c.From = o.Lately()
+	}
 	for _, h := range o.d.File().Bench.Handsets {
 		if len(c.Handsets) == 0 || slices.Contains(c.Handsets, h.Name) || h.Name == c.Reference {
 			order = append(order, h.Name)
 		}
 	}
-	sides := map[string][]compare.Run{}
+	by = map[string][]estimated{}
 	for _, r := range runs {
-		if slices.Contains(order, r.Handset.Name) && (c.Plan == "" || c.Plan == r.Plan) {
-			sides[r.Handset.Name] = append(sides[r.Handset.Name], o.comparable(r)...)
+		if slices.Contains(order, r.Handset.Name) && (c.Plan == "" || c.Plan == r.Plan) && !r.StartedAt.Before(c.From) {
+			by[r.Handset.Name] = append(by[r.Handset.Name], o.estimates(r)...)
 		}
+	}
+	return order, by, err
+}
+
+// Hours are the endurances of what is put beside each other, combined as the daemon's
+// figures are.
+func (o *Outlook) Hours(c Choice) ([]orchestrator.ScenarioFigure, error) {
+	order, by, err := o.chosen(c)
+	list := []orchestrator.ScenarioFigure{}
+	for _, name := range order {
+		var scenarios []string
+		figures := map[string][]endurance.Figure{}
+		for _, e := range by[name] {
+			if e.flagged && !slices.Contains(c.Allow, compare.AllowFlagged) {
+				continue
+			}
+			if figures[e.run.Scenario] == nil {
+				scenarios = append(scenarios, e.run.Scenario)
+			}
+			figures[e.run.Scenario] = append(figures[e.run.Scenario], e.figure)
+		}
+		for _, s := range scenarios {
+			hours, agree := endurance.Combine(figures[s])
+			list = append(list, orchestrator.ScenarioFigure{
+				Handset: name, Scenario: s, Hours: orchestrator.Interval{Value: hours.Value, Low: hours.Low, High: hours.High}, Kept: len(figures[s]), Agree: agree,
+			})
+		}
+	}
+	return list, err
+}
+
+// Beside compares handsets by what their runs say. An error of the store costs the runs
+// that it names.
+func (o *Outlook) Beside(c Choice) (compare.Comparison, error) {
+	order, by, err := o.chosen(c)
+	if err != nil && len(by) == 0 {
+		return compare.Comparison{}, err
 	}
 	var list []compare.Side
 	for _, name := range order {
-		if len(sides[name]) > 0 {
-			list = append(list, compare.Side{Name: name, Runs: sides[name]})
+		side := compare.Side{Name: name}
+		for _, e := range by[name] {
+			side.Runs = append(side.Runs, e.run)
+		}
+		if len(side.Runs) > 0 {
+			list = append(list, side)
 		}
 	}
 	return compare.Compare(list, compare.Options{Reference: c.Reference, Allow: c.Allow})
 }
 
-// comparable are a run's segments that were kept, as compare takes them.
-func (o *Outlook) comparable(r results.Run) []compare.Run {
+// estimates are a run's segments that were kept, computed once when the run has ended.
+func (o *Outlook) estimates(r results.Run) []estimated {
 	ended := !r.EndedAt.IsZero()
 	o.besideMu.Lock()
 	have, ok := o.beside[r.ID]
@@ -54,7 +122,7 @@ func (o *Outlook) comparable(r results.Run) []compare.Run {
 	if ok && ended {
 		return have
 	}
-	var list []compare.Run
+	var list []estimated
 	segments, _ := o.d.Store().Segments(r.ID)
 	for _, g := range segments {
 		if g.Outcome != results.Measured && g.Outcome != results.Flagged {
@@ -83,7 +151,7 @@ func (o *Outlook) comparable(r results.Run) []compare.Run {
 				one.Under.Conditions[k.Name] = k.Wanted // it was met, or the run would not have begun
 			}
 		}
-		list = append(list, one)
+		list = append(list, estimated{one, f, one.Flagged})
 	}
 	if ended {
 		o.besideMu.Lock()

@@ -326,30 +326,45 @@ func (o *Outlook) learn() {
 	if o.pacesAt == upTo {
 		return
 	}
-	segments, _ := o.d.Store().Segments("") // those that can be read are enough for a forecast
-	each := map[[2]string][]float64{}
+	var segments []results.Segment // those that can be read are enough for a forecast
+	if o.pacesAt < 0 {
+		segments, _ = o.d.Store().Segments("")
+	} else {
+		changes, _ := o.d.Changes(o.pacesAt)
+		runs := map[string]bool{}
+		for _, c := range changes {
+			if c.Kind == "segment" && c.Run != "" && !runs[c.Run] {
+				runs[c.Run] = true
+				more, _ := o.d.Store().Segments(c.Run)
+				segments = append(segments, more...)
+			}
+		}
+	}
+	o.pacesAt = upTo
 	for _, g := range segments {
 		start, stop, ok := g.Window()
-		if !ok || g.Outcome != results.Measured && g.Outcome != results.Flagged || g.Points() < 2 {
+		if o.learnt[g.ID] || !ok || g.Outcome != results.Measured && g.Outcome != results.Flagged || g.Points() < 2 {
 			continue
 		}
+		o.learnt[g.ID] = true
 		key := [2]string{g.Handset, g.Scenario}
-		each[key] = append(each[key], float64(g.Points())/(float64(stop-start)/3.6e6))
+		each := append(o.paces[key].each, float64(g.Points())/(float64(stop-start)/3.6e6))
+		o.paces[key] = paceOf(each[max(0, len(each)-5):]) // the latest say more than last year's
 	}
-	o.paces, o.pacesAt = map[[2]string]seenPace{}, upTo
-	for key, rates := range each {
-		rates = rates[max(0, len(rates)-5):] // the latest say more than last year's
-		p := seenPace{each: rates, relSD: ownRelSD}
+}
+
+// paceOf is the mean of rates with their scatter.
+func paceOf(rates []float64) seenPace {
+	p := seenPace{each: rates, relSD: ownRelSD}
+	for _, r := range rates {
+		p.rate += r / float64(len(rates))
+	}
+	if n := len(rates); n > 1 {
+		ss := 0.0
 		for _, r := range rates {
-			p.rate += r / float64(len(rates))
+			ss += math.Pow(r/p.rate-1, 2)
 		}
-		if n := len(rates); n > 1 {
-			ss := 0.0
-			for _, r := range rates {
-				ss += math.Pow(r/p.rate-1, 2)
-			}
-			p.relSD = math.Max(leastRelSD, math.Sqrt(ss/float64(n-1)))
-		}
-		o.paces[key] = p
+		p.relSD = math.Max(leastRelSD, math.Sqrt(ss/float64(n-1)))
 	}
+	return p
 }

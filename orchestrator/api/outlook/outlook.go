@@ -14,7 +14,6 @@ import (
 
 	"rundown/orchestrator"
 	"rundown/results"
-	"rundown/results/compare"
 )
 
 // How often handsets' readings are looked at for their history, how many are kept of
@@ -54,19 +53,21 @@ type Outlook struct {
 	ended    map[string][]Shape // of ended runs, by ID
 
 	besideMu sync.Mutex
-	beside   map[string][]compare.Run // of ended runs, by ID
+	beside   map[string][]estimated // of ended runs, by ID
 
 	figuresMu sync.Mutex
 	figures   map[orchestrator.FigureFilter]figures
 	paces     map[[2]string]seenPace
-	pacesAt   int64
+	learnt    map[string]bool // segments that paces were learnt from
+	pacesAt   int64           // the change up to which they were learnt; -1: not begun
 }
 
 // New begins to watch a daemon that was started.
 func New(d *orchestrator.Daemon) *Outlook {
 	o := &Outlook{
 		d: d, stop: make(chan struct{}), done: make(chan struct{}), readings: map[string][]Reading{}, moved: make(chan struct{}),
-		shapes: map[string]Shape{}, ended: map[string][]Shape{}, beside: map[string][]compare.Run{}, figures: map[orchestrator.FigureFilter]figures{}, pacesAt: -1,
+		shapes: map[string]Shape{}, ended: map[string][]Shape{}, beside: map[string][]estimated{}, figures: map[orchestrator.FigureFilter]figures{},
+		paces: map[[2]string]seenPace{}, learnt: map[string]bool{}, pacesAt: -1,
 	}
 	go o.watch()
 	return o
@@ -94,6 +95,7 @@ func (o *Outlook) Version() int64 {
 
 func (o *Outlook) watch() {
 	defer close(o.done)
+	o.learn() // the whole store, before somebody waits for it
 	tick := time.NewTicker(lookEvery)
 	defer tick.Stop()
 	last := ""

@@ -2,7 +2,7 @@
 // a page: this fetches the same page again when something has moved, and changes in place
 // what differs.
 import { morph } from "./morph.js";
-import { lanes } from "./lanes.js";
+import { lanes, remark } from "./lanes.js";
 import { readout } from "./readout.js";
 
 const heard = document.getElementById("heard");
@@ -56,6 +56,7 @@ function take(html, mayMove) {
   if (!mayMove && keys(next) !== keys(main()) && main().querySelector("tbody tr:hover, tbody tr:focus-within")) return true;
   const before = main().querySelector("h1")?.textContent;
   morph(main(), next);
+  remark();
   document.title = fresh.title;
   const after = main().querySelector("h1")?.textContent;
   if (tell && after && after !== before) tell.textContent = after;

@@ -1,6 +1,8 @@
 // morph changes a tree so that it equals another, touching only what differs: focus,
 // what somebody has typed or ticked, and what somebody has opened stay.
+// What another module writes into holds its content while it bears data-hold.
 export function morph(have, want) {
+  if (have.dataset && "hold" in have.dataset) return;
   attributes(have, want);
   const next = [...want.childNodes];
   const keyed = new Map();

@@ -49,6 +49,7 @@ export function readout(root) {
   const said = async (t) => {
     const line = document.getElementById("readout");
     if (!line) return;
+    line.dataset.hold = "";
     for (const row of document.querySelectorAll(".sg tbody tr[id]")) {
       const list = await samples(row.id);
       if (!list.length || t < Date.parse(list[0].t_host_utc) || t > Date.parse(list.at(-1).t_host_utc)) continue;
@@ -68,6 +69,12 @@ export function readout(root) {
     const figure = pane.closest("figure"), at = place(pane, e);
     draw(figure, at);
     said(time(figure, at));
+  });
+  root.addEventListener("pointerout", (e) => {
+    const figure = e.target.closest?.("figure.run");
+    if (!figure || figure.contains(e.relatedTarget)) return;
+    delete document.getElementById("readout")?.dataset.hold;
+    for (const mark of figure.querySelectorAll(".cross, .zoom")) mark.remove();
   });
   root.addEventListener("pointerdown", (e) => {
     const pane = e.target.closest?.(".pane");
