@@ -7,6 +7,8 @@ import (
 	"slices"
 	"time"
 
+	"github.com/danielgtaylor/huma/v2"
+
 	"rundown/orchestrator"
 	"rundown/orchestrator/api/outlook"
 	"rundown/results"
@@ -74,17 +76,45 @@ type segmentsInput struct {
 	To       time.Time `query:"to" doc:"only segments begun before this instant"`
 }
 
+// segments goes from run to run, newest first, until the page is full: a year of runs is
+// not read for the latest few segments.
 func (s *Server) segments(_ context.Context, in *segmentsInput) (*paged[results.Segment], error) {
-	list, err := s.d.Store().Segments(in.Run)
-	if err != nil && len(list) == 0 {
+	runs, err := s.outlook.Runs()
+	if err != nil && len(runs) == 0 {
 		return nil, problem(err)
 	}
-	slices.Reverse(list)
-	list = slices.DeleteFunc(list, func(g results.Segment) bool {
-		return !(wanted(in.Handset, g.Handset) && wanted(in.Scenario, g.Scenario) && wanted(in.Plan, g.Plan) && wanted(in.Outcome, g.Outcome) && within(in.From, in.To, g.StartedAt))
-	})
-	for i := range list {
-		list[i].Evidence = nil
+	slices.Reverse(runs)
+	from := ""
+	if in.After != "" {
+		last, err := s.d.Store().Segment(in.After)
+		if err != nil {
+			return nil, huma.Error422UnprocessableEntity("after: nothing in this list has the identifier " + in.After)
+		}
+		from = last.RunID
+	}
+	list := []results.Segment{}
+	for _, r := range runs {
+		if from != "" && r.ID != from && len(list) == 0 {
+			continue
+		}
+		from = ""
+		if !wanted(in.Run, r.ID) || !wanted(in.Handset, r.Handset.Name) || !wanted(in.Plan, r.Plan) || !in.To.IsZero() && !r.StartedAt.Before(in.To) {
+			continue
+		}
+		segments, err := s.d.Store().Segments(r.ID)
+		if err != nil && len(segments) == 0 {
+			return nil, problem(err)
+		}
+		slices.Reverse(segments)
+		for _, g := range segments {
+			if g.ID == in.After || wanted(in.Scenario, g.Scenario) && wanted(in.Outcome, g.Outcome) && within(in.From, in.To, g.StartedAt) {
+				g.Evidence = nil
+				list = append(list, g)
+			}
+		}
+		if len(list) > 2*in.Limit+20 { // enough for a page, and to know that there is another
+			break
+		}
 	}
 	return cut(list, in.Page, func(g results.Segment) string { return g.ID })
 }

@@ -406,16 +406,8 @@ func rounded(a axis) axis {
 func (c *Console) figureWords(runs []results.Run) map[string]string {
 	words := map[string]string{}
 	for _, r := range runs {
-		list, err := c.o.Figures(orchestrator.FigureFilter{Run: r.ID, Handset: r.Handset.Name, WithFlagged: true})
-		if err != nil && len(list) == 0 {
-			continue
-		}
-		for _, f := range list {
-			for _, e := range f.Each {
-				if e.Hours.Value > 0 {
-					words[e.Segment] = fmt.Sprintf("%s h (%s to %s)", hoursOf(e.Hours.Value), hoursOf(e.Hours.Low), hoursOf(e.Hours.High))
-				}
-			}
+		for id, h := range c.o.SegmentHours(r) {
+			words[id] = fmt.Sprintf("%s h (%s to %s)", hoursOf(h.Value), hoursOf(h.Low), hoursOf(h.High))
 		}
 	}
 	return words

@@ -93,6 +93,16 @@ func (o *Outlook) Hours(c Choice) ([]orchestrator.ScenarioFigure, error) {
 	return list, err
 }
 
+// SegmentHours are the endurances of a run's segments that were kept, by segment.
+func (o *Outlook) SegmentHours(r results.Run) map[string]orchestrator.Interval {
+	by := map[string]orchestrator.Interval{}
+	for _, e := range o.estimates(r) {
+		h := e.figure.Hours
+		by[e.run.Segment] = orchestrator.Interval{Value: h.Value, Low: h.Low, High: h.High}
+	}
+	return by
+}
+
 // Beside compares handsets by what their runs say. An error of the store costs the runs
 // that it names.
 func (o *Outlook) Beside(c Choice) (compare.Comparison, error) {
@@ -117,15 +127,23 @@ func (o *Outlook) Beside(c Choice) (compare.Comparison, error) {
 func (o *Outlook) estimates(r results.Run) []estimated {
 	ended := !r.EndedAt.IsZero()
 	o.besideMu.Lock()
-	have, ok := o.beside[r.ID]
+	have, whole := o.beside[r.ID], o.besideWhole[r.ID]
 	o.besideMu.Unlock()
-	if ok && ended {
+	if whole {
 		return have
 	}
 	var list []estimated
 	segments, _ := o.d.Store().Segments(r.ID)
+	before := map[string]estimated{}
+	for _, e := range have {
+		before[e.run.Segment] = e
+	}
 	for _, g := range segments {
 		if g.Outcome != results.Measured && g.Outcome != results.Flagged {
+			continue
+		}
+		if e, ok := before[g.ID]; ok {
+			list = append(list, e)
 			continue
 		}
 		samples, err := o.d.Store().Samples(g.ID)
@@ -153,14 +171,13 @@ func (o *Outlook) estimates(r results.Run) []estimated {
 		}
 		list = append(list, estimated{one, f, one.Flagged})
 	}
-	if ended {
-		o.besideMu.Lock()
-		if len(o.beside) >= shapesKept {
-			clear(o.beside)
-		}
-		o.beside[r.ID] = list
-		o.besideMu.Unlock()
+	o.besideMu.Lock()
+	defer o.besideMu.Unlock()
+	if len(o.beside) >= shapesKept {
+		clear(o.beside)
+		clear(o.besideWhole)
 	}
+	o.beside[r.ID], o.besideWhole[r.ID] = list, ended
 	return list
 }
 

@@ -300,8 +300,8 @@ type seenPace struct {
 // bench's other handsets, or assumed.
 func (o *Outlook) pace(handset, scenario string) seenPace {
 	o.learn()
-	o.figuresMu.Lock()
-	defer o.figuresMu.Unlock()
+	o.pacesMu.Lock()
+	defer o.pacesMu.Unlock()
 	if p, ok := o.paces[[2]string{handset, scenario}]; ok {
 		return p
 	}
@@ -321,8 +321,8 @@ func (o *Outlook) pace(handset, scenario string) seenPace {
 // learn takes in the segments that have ended since it was done last.
 func (o *Outlook) learn() {
 	upTo := o.lastSegment()
-	o.figuresMu.Lock()
-	defer o.figuresMu.Unlock()
+	o.pacesMu.Lock()
+	defer o.pacesMu.Unlock()
 	if o.pacesAt == upTo {
 		return
 	}

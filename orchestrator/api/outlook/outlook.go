@@ -52,11 +52,13 @@ type Outlook struct {
 	shapes   map[string]Shape   // of ended segments, by ID
 	ended    map[string][]Shape // of ended runs, by ID
 
-	besideMu sync.Mutex
-	beside   map[string][]estimated // of ended runs, by ID
+	besideMu    sync.Mutex
+	beside      map[string][]estimated // by run
+	besideWhole map[string]bool        // runs that have ended
 
 	figuresMu sync.Mutex
 	figures   map[orchestrator.FigureFilter]figures
+	pacesMu   sync.Mutex
 	paces     map[[2]string]seenPace
 	learnt    map[string]bool // segments that paces were learnt from
 	pacesAt   int64           // the change up to which they were learnt; -1: not begun
@@ -66,7 +68,7 @@ type Outlook struct {
 func New(d *orchestrator.Daemon) *Outlook {
 	o := &Outlook{
 		d: d, stop: make(chan struct{}), done: make(chan struct{}), readings: map[string][]Reading{}, moved: make(chan struct{}),
-		shapes: map[string]Shape{}, ended: map[string][]Shape{}, beside: map[string][]estimated{}, figures: map[orchestrator.FigureFilter]figures{},
+		shapes: map[string]Shape{}, ended: map[string][]Shape{}, beside: map[string][]estimated{}, besideWhole: map[string]bool{}, figures: map[orchestrator.FigureFilter]figures{},
 		paces: map[[2]string]seenPace{}, learnt: map[string]bool{}, pacesAt: -1,
 	}
 	go o.watch()
