@@ -109,7 +109,11 @@ func (l lane) draw() template.HTML {
 	var curves strings.Builder
 	stretched(&curves, top.String())
 	if !l.lost.IsZero() && a.holds(l.lost) {
-		fmt.Fprintf(&words, `<text class="t2" x="%s" dx="-4" y="12" text-anchor="end">link lost %s</text>`, a.at(l.lost), clock(l.lost))
+		anchor, dx := "end", -4
+		if a.x(l.lost) < wide/4 {
+			anchor, dx = "start", 4
+		}
+		fmt.Fprintf(&words, `<text class="t2" x="%s" dx="%d" y="12" text-anchor="%s">link lost %s</text>`, a.at(l.lost), dx, anchor, clock(l.lost))
 	}
 	now := ""
 	if !l.now.IsZero() && a.holds(l.now) {

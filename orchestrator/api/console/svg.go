@@ -108,7 +108,7 @@ func (a axis) header(now time.Time, y int) template.HTML {
 		case x > wide-20:
 			anchor = "end"
 		}
-		if t.Small {
+		if t.Small || marked && math.Abs(x-a.x(now)) < 180 {
 			class += " wd"
 		}
 		fmt.Fprintf(&b, `<text class="%s" x="%s" y="%d" text-anchor="%s">%s</text>`, class, a.at(t.At), y, anchor, t.Text)
