@@ -3,7 +3,7 @@
 GO ?= go
 STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
-.PHONY: demo build test lint race accuracy fuzz needs
+.PHONY: demo build test lint race accuracy fuzz faults crash soak needs
 
 # An accelerated night on four simulated handsets; nothing but Go is needed.
 demo:
@@ -34,3 +34,15 @@ accuracy:
 # Each fuzz target for a minute.
 fuzz:
 	sh .ci/fuzz $(GO)
+
+# Every fault in every state of a run through both adb front ends, under -race.
+faults: needs
+	RUNDOWN_FAULTS=all sh .ci/long $(GO) 'cases, .* kept every sample' -race -run '^TestFaultMatrix$$' ./orchestrator
+
+# The real binary killed 200 times in one night.
+crash:
+	RUNDOWN_KILLS=200 sh .ci/long $(GO) '^200 kills' -run '^TestCrashes$$' ./orchestrator
+
+# Fourteen nights on twelve handsets in one process.
+soak:
+	RUNDOWN_NIGHTS=14 sh .ci/long $(GO) 'nights on' -v -run '^TestSoak$$' ./orchestrator

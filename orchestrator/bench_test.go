@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"maps"
 	"net"
 	"os"
 	"os/exec"
@@ -44,18 +45,21 @@ type front func(t *testing.T, b *bench)
 
 // A bench is a daemon with simulated handsets, invented like everything on it.
 type bench struct {
-	t        *testing.T
-	clock    simulated.Clock
-	names    []string
-	handsets map[string]*simulated.Handset
-	serials  map[string]string // as the adb server lists them
-	servers  []string
-	data     string
-	file     scenarios.File
-	daemon   *orchestrator.Daemon
-	adb      adb.Options
-	watch    func(handset string, s orchestrator.State) // see Daemon.Watch
-	log      *bytes.Buffer
+	t         *testing.T
+	clock     simulated.Clock
+	names     []string
+	handsets  map[string]*simulated.Handset
+	serials   map[string]string // as the adb server lists them
+	servers   []string
+	data      string
+	file      scenarios.File
+	daemon    *orchestrator.Daemon
+	adb       adb.Options
+	quiet     bool                                       // without a log
+	gates     map[string]devices.PowerGate               // instead of the handsets own
+	hostClock simulated.Clock                            // the daemon's, where it is not the handsets
+	watch     func(handset string, s orchestrator.State) // see Daemon.Watch
+	log       *bytes.Buffer
 }
 
 // options are what a handset of the bench is like; each test changes what it is about.
@@ -127,8 +131,17 @@ func (b *bench) startDaemon() {
 	for name, h := range b.handsets {
 		gates[name] = h.Gate()
 	}
+	maps.Copy(gates, b.gates)
+	clock := b.clock
+	if b.hostClock != nil {
+		clock = b.hostClock
+	}
+	log := zerolog.New(zerolog.SyncWriter(b.log))
+	if b.quiet {
+		log = zerolog.Nop()
+	}
 	b.daemon = orchestrator.New(orchestrator.Config{
-		File: b.file, DataDir: b.data, Log: zerolog.New(zerolog.SyncWriter(b.log)), Clock: b.clock, Gates: gates, PollEvery: 30 * time.Second, ADB: b.adb,
+		File: b.file, DataDir: b.data, Log: log, Clock: clock, Gates: gates, PollEvery: 30 * time.Second, ADB: b.adb,
 	})
 	b.daemon.Watch(b.watch)
 	if err := b.daemon.Start(context.Background()); err != nil {

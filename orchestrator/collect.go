@@ -53,14 +53,14 @@ func (r *run) collect(ctx context.Context) (Event, error) {
 	return Collected, nil
 }
 
+// removePatience is how long a handset that is away is waited for only to tidy it up.
+const removePatience = 2 * time.Minute
+
 // removeFiles removes the handset's copy of a segment that is stored for good. Where that
 // cannot be done now it is written down, and done when the handset is there again.
 func (r *run) removeFiles(ctx context.Context) error {
 	u := r.live.u
-	l, err := r.d.linkTo(r.h)
-	if err == nil {
-		err = onboard.Remove(ctx, l, u.Key)
-	}
+	err := r.reach(ctx, removePatience, func(l devices.Link) error { return onboard.Remove(ctx, l, u.Key) })
 	if err == nil || ctx.Err() != nil {
 		return nil
 	}

@@ -41,6 +41,7 @@ type segment struct {
 	taken      bool          // taken up by a restarted daemon
 	driftAt    time.Time
 	drifting   map[string]bool
+	heardAt    time.Time          // when the stage was last listened to
 	unsaved    []results.Evidence // from the stage, not stored yet
 }
 
@@ -314,7 +315,6 @@ func (r *run) look(ctx context.Context) (Event, error) {
 		g.u.Verdict.Unheard = true
 		return r.spoil("not heard of until %s after its time limit of %s", linkPatience, limit)
 	}
-	r.hearStage()
 	l, err := r.d.linkTo(r.h)
 	if err == nil {
 		var event Event
@@ -326,6 +326,7 @@ func (r *run) look(ctx context.Context) (Event, error) {
 	if ctx.Err() != nil || errors.As(err, &kept) {
 		return "", err
 	}
+	r.hearStage()
 	// The handset goes on by itself; what it writes is taken in when it is back. An answer
 	// that makes no sense is treated alike: the next look may be luckier.
 	r.away(err)
@@ -347,6 +348,7 @@ func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 		return r.spoil("its files are gone from the handset")
 	}
 	r.compareClocks(asked, state.UptimeMS)
+	r.hearStage()
 	r.regained(ctx, l)
 	if state.StartedBootID == "" && !state.RecorderAlive && !state.Ended && state.SamplesBytes == 0 {
 		// The daemon died, or the link was lost, between installing and starting.
@@ -609,8 +611,14 @@ func (r *run) hearStage() {
 	if g.session == nil || g.witness == nil {
 		return
 	}
+	now := r.steady(r.d.now())
+	defer func() { g.heardAt = now }()
 	for _, p := range g.session.Seen() {
-		e := results.Evidence{At: r.steady(p.At.UTC()), Kind: p.Kind, Value: p.Value, Detail: p.Detail}
+		at := r.steady(p.At.UTC())
+		if at.After(now) || at.Before(g.heardAt) {
+			at = now // it came since the last look, around an instant at which the clock was set
+		}
+		e := results.Evidence{At: at, Kind: p.Kind, Value: p.Value, Detail: p.Detail}
 		g.witness.saw(e)
 		g.rec.Evidence = append(g.rec.Evidence, e)
 		g.unsaved = append(g.unsaved, e)

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -79,7 +80,8 @@ func (d *Daemon) summary(items []Item, like Item) (NightSummary, error) {
 				h.EndedAt = run.EndedAt
 			}
 		}
-		if aside := d.setAside(it.Handset); aside != nil {
+		named := slices.ContainsFunc(s.SetAside, func(a SetAside) bool { return a.Handset == it.Handset })
+		if aside := d.setAside(it.Handset); aside != nil && !named {
 			s.SetAside = append(s.SetAside, *aside)
 		}
 		s.Handsets = append(s.Handsets, h)

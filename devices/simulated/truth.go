@@ -1,6 +1,9 @@
 package simulated
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // TruthHours is how long the handset would last from full to empty at the mean power
 // that its script drew in a window of uptime of the present boot, warm-up drift from the
@@ -59,4 +62,10 @@ func (h *Handset) Showing() (component string, front time.Duration) {
 		}
 	})
 	return component, front
+}
+
+// ForgetLoads drops what is remembered of the loads until now, which grows for as long as
+// the handset lives: TruthHours and MeanWatts know nothing of the time before any more.
+func (h *Handset) ForgetLoads() {
+	h.do(func() { h.loads.points = slices.Clone(h.loads.points[max(0, len(h.loads.points)-2):]) })
 }

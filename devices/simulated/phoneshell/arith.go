@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
-	"sync"
 
 	"mvdan.cc/sh/v3/expand"
 	"mvdan.cc/sh/v3/syntax"
@@ -218,7 +217,7 @@ func (sh *shell) arithVar(name string, depth int) (int64, error) {
 	return sh.arithText(v.Str, depth+1)
 }
 
-var expressions sync.Map // text to syntax.ArithmExpr
+var expressions cache // text to syntax.ArithmExpr
 
 // arithText evaluates a number, a name, or the text of an expression.
 func (sh *shell) arithText(s string, depth int) (int64, error) {
@@ -238,7 +237,7 @@ func (sh *shell) arithText(s string, depth int) (int64, error) {
 	if c := s[0]; c >= '0' && c <= '9' && !strings.ContainsAny(s, "+-*/%<>=!&|^~?:,() \t") {
 		return 0, fmt.Errorf("%s: bad number", s)
 	}
-	v, ok := expressions.Load(s)
+	v, ok := expressions.load(s)
 	if !ok {
 		x, err := syntax.NewParser(syntax.Variant(syntax.LangMirBSDKorn)).Arithmetic(strings.NewReader(s))
 		if err != nil {
@@ -249,7 +248,8 @@ func (sh *shell) arithText(s string, depth int) (int64, error) {
 				return 0, fmt.Errorf("%s: unexpected text in an arithmetic expression", s)
 			}
 		}
-		v, _ = expressions.LoadOrStore(s, x)
+		expressions.store(s, x)
+		v = x
 	}
 	return sh.arith(v.(syntax.ArithmExpr))
 }

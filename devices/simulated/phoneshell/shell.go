@@ -13,6 +13,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -1128,7 +1129,26 @@ func (sh *shell) caseClause(cm *syntax.CaseClause) {
 	}
 }
 
-var matchers sync.Map // pattern text to *regexp.Regexp, nil when it is malformed
+var matchers cache // pattern text to *regexp.Regexp, nil when it is malformed
+
+// A cache keeps what was made of texts that come again and again. It is emptied when it
+// has grown, since scripts also make texts that never come again.
+type cache struct {
+	m sync.Map
+	n atomic.Int64
+}
+
+const mostCached = 2000
+
+func (c *cache) load(text string) (any, bool) { return c.m.Load(text) }
+
+func (c *cache) store(text string, v any) {
+	if c.n.Add(1) > mostCached {
+		c.n.Store(1)
+		c.m.Clear()
+	}
+	c.m.Store(text, v)
+}
 
 // match says whether a shell pattern matches the whole of s.
 func match(pat, s string) bool {
@@ -1138,13 +1158,14 @@ func match(pat, s string) bool {
 	if pat == "*" {
 		return true
 	}
-	v, ok := matchers.Load(pat)
+	v, ok := matchers.load(pat)
 	if !ok {
 		var rx *regexp.Regexp
 		if expr, err := pattern.Regexp(pat, pattern.EntireString|pattern.ExtendedOperators); err == nil {
 			rx, _ = regexp.Compile(expr)
 		}
-		v, _ = matchers.LoadOrStore(pat, rx)
+		matchers.store(pat, rx)
+		v = rx
 	}
 	rx := v.(*regexp.Regexp)
 	return rx != nil && rx.MatchString(s)
