@@ -502,3 +502,17 @@ func (b *bench) keptEverySample(t *testing.T, v victim, files *kept) bool {
 	}
 	return whole
 }
+
+// DEVELOPERS.md shows the table that the matrix is held to.
+func TestFaultTableIsInDevelopers(t *testing.T) {
+	text, err := os.ReadFile("../DEVELOPERS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(string(text), "| fault | Preparing |") {
+		t.Skip("the page has no table of faults yet")
+	}
+	if table := faultsMarkdown(); !strings.Contains(string(text), table) {
+		t.Errorf("DEVELOPERS.md does not hold the table of faults as it is; put this there:\n%s", table)
+	}
+}

@@ -3,9 +3,9 @@ package orchestrator_test
 import (
 	"fmt"
 	"os"
-	"path/filepath"
 	"runtime"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -15,7 +15,7 @@ import (
 // What a soak may grow from the end of its second night to the end of its last: the
 // collector's and the allocator's own noise.
 const (
-	soakMemory     = 6 << 20 // bytes of live heap
+	soakMemory     = 8 << 20 // bytes of live heap
 	soakGoroutines = 5
 )
 
@@ -25,21 +25,21 @@ func TestSoak(t *testing.T) {
 	if testing.Short() {
 		t.Skip("many nights")
 	}
-	handsets, nights := 3, 4
+	handsets, nights, drain, list := 3, 4, 3, "video, camera"
 	if n, err := strconv.Atoi(os.Getenv("RUNDOWN_NIGHTS")); err == nil {
-		handsets, nights = 12, n
+		handsets, nights, drain, list = 12, n, 7, "video, camera, video"
 	}
 	var names []string
 	for i := range handsets {
 		names = append(names, fmt.Sprintf("H%02d", i+1))
 	}
-	b := newBench(t, names, `
+	b := newBench(t, names, fmt.Sprintf(`
 plans:
   night:
-    drain: 5
-    start_level_pct: {least: 60, most: 94}
-    segments: [video, camera]
-`)
+    drain: %d
+    start_level_pct: {least: 50, most: 94}
+    segments: [%s]
+`, drain, list))
 	b.quiet = true
 	b.start(overServer)
 	type reading struct {
@@ -71,11 +71,7 @@ plans:
 		runtime.GC()
 		var m runtime.MemStats
 		runtime.ReadMemStats(&m)
-		info, err := os.Stat(filepath.Join(b.data, "rundown.db"))
-		if err != nil {
-			t.Fatal(err)
-		}
-		after = append(after, reading{m.HeapAlloc, runtime.NumGoroutine(), info.Size()})
+		after = append(after, reading{m.HeapAlloc, runtime.NumGoroutine(), b.daemon.Store().Used()})
 		t.Logf("after night %d: heap %d kB, %d goroutines, store %d kB", night+1, after[night].heap>>10, after[night].goroutines, after[night].store>>10)
 	}
 	last := after[len(after)-1]
@@ -94,8 +90,9 @@ plans:
 			spoiled++
 		}
 	}
-	if len(segments) < 2*handsets*nights || spoiled > len(segments)/20 {
-		t.Errorf("%d segments, %d of them not measured; want %d measured", len(segments), spoiled, 2*handsets*nights)
+	want := (1 + strings.Count(list, ",")) * handsets * nights
+	if len(segments) < want || spoiled > len(segments)/20 {
+		t.Errorf("%d segments, %d of them not measured; want %d measured", len(segments), spoiled, want)
 	}
 	growth := float64(last.store-after[0].store) / 1024 / (hours * float64(nights-1) / float64(nights))
 	fmt.Printf("%d nights on %d handsets (%.0f h by their clock): heap %+d kB and %+d goroutines since the second night; the store grew by %.1f kB a handset-hour (%d samples)\n",

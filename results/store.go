@@ -137,6 +137,17 @@ func (s *Store) prepare() error {
 // Close closes the file. It waits for transactions under way.
 func (s *Store) Close() error { return s.db.Close() }
 
+// Used is how much of the file is in use, bytes; the file itself grows by doubling.
+func (s *Store) Used() int64 {
+	var size int64
+	_ = s.db.View(func(tx *bbolt.Tx) error { // a transaction that only asks cannot fail
+		size = tx.Size()
+		return nil
+	})
+	stats := s.db.Stats()
+	return size - int64(stats.FreePageN+stats.PendingPageN)*int64(s.db.Info().PageSize)
+}
+
 // Path is the file's name.
 func (s *Store) Path() string { return s.db.Path() }
 

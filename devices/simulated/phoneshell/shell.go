@@ -1138,7 +1138,7 @@ type cache struct {
 	n atomic.Int64
 }
 
-const mostCached = 2000
+const mostCached = 200
 
 func (c *cache) load(text string) (any, bool) { return c.m.Load(text) }
 
