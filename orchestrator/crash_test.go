@@ -322,6 +322,7 @@ func TestCrashes(t *testing.T) {
 	if testing.Short() {
 		t.Skip("half a minute")
 	}
+	t.Parallel()
 	kills, factor := 12, float64(crashFactor)
 	if n, err := strconv.Atoi(os.Getenv("RUNDOWN_KILLS")); err == nil {
 		kills = n

@@ -196,7 +196,7 @@ var faultTable = []fault{
 		name: "screen off", reasons: []string{"evidence"},
 		how:   "as a dialog: starting the activity wakes it",
 		begin: func(v victim) { onShell(v, "input keyevent 223") },
-		want:  outcomes{fine, fine, again, fine, fine, fine},
+		want:  everywhere(fine),
 	},
 	{
 		name: "storage full", reasons: []string{"free_storage"}, lasts: 1 * minutes, longer: 40 * minutes,

@@ -55,12 +55,13 @@ func (b *bench) samplesAre(files *kept, segment string) {
 // A segment that ran with the cable out and no Wi-Fi, and whose run was given up long
 // before, is collected by hand the next morning.
 func TestCollectWhatRanWithoutALink(t *testing.T) {
+	t.Parallel()
 	files := &kept{files: map[string][]byte{}}
 	b := newBench(t, []string{"Alder"}, videoPlan, func(_ string, o *simulated.Options) { o.Removed = files.removed }).start(overServer)
 	item := b.queue("film")[0]
 	b.until(orchestrator.Settling)
 	h := b.handsets["Alder"]
-	victim{Handset: h}.recording()
+	within(t, time.Minute, "the first samples are taken in", func() bool { return !b.daemon.Handsets()[0].EvidenceAt.IsZero() })
 	h.LoseLink()
 	if _, err := b.daemon.Cancel(item.ID); err != nil { // the person gives up, the handset does not
 		t.Fatal(err)
@@ -99,6 +100,7 @@ func TestCollectWhatRanWithoutALink(t *testing.T) {
 // A folder on the handset of which the store knows nothing: its samples are kept, no
 // figure is made of them, and the handset's copy stays.
 func TestCollectWhatTheStoreDoesNotKnow(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder"}, videoPlan).start(overServer)
 	h := b.handsets["Alder"]
 	if err := onboard.Install(t.Context(), h, onboard.Segment{Key: "stray-1", SampleEverySec: 5, TimeLimitSec: 60, NoTarget: true}); err != nil {
@@ -124,6 +126,7 @@ func TestCollectWhatTheStoreDoesNotKnow(t *testing.T) {
 
 // A handset that spoils three segments in a row is set aside while the others go on.
 func TestQuarantine(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder", "Cedar"}, `
 plans:
   night:
@@ -203,6 +206,7 @@ func (b *bench) item(id string) orchestrator.Item {
 // Runs that share the air are held apart by a named limit, and a daemon that is started
 // again counts those that are under way.
 func TestNamedLimit(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder", "Cedar", "Maple"}, `
 scenarios:
   streaming:
@@ -244,6 +248,7 @@ plans:
 }
 
 func TestRunsAtOnce(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder", "Cedar", "Maple"}, videoPlan+"limits:\n  runs_at_once: 2\n")
 	var mu sync.Mutex
 	running, most := map[string]bool{}, 0
@@ -270,6 +275,7 @@ func TestRunsAtOnce(t *testing.T) {
 // A night's end is kept to: what cannot end by it with its recharge is not begun, and what
 // drains more slowly than was expected is ended by the handset itself.
 func TestTimeBudget(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder"}, `
 plans:
   long:
@@ -300,6 +306,7 @@ plans:
 // Too hot: the handset ends its segment by itself, and the daemon cuts the power besides.
 // Both stand in the reason.
 func TestHeatEndsASegment(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder"}, `
 plans:
   hot:
@@ -339,6 +346,7 @@ func (g *countingGate) Close(ctx context.Context) error {
 // A host whose clock is set during a segment, forwards or back, spoils nothing: durations
 // are the handset's.
 func TestHostClockIsSet(t *testing.T) {
+	t.Parallel()
 	for _, by := range []time.Duration{-3 * time.Hour, 26 * time.Hour} {
 		t.Run(by.String(), func(t *testing.T) {
 			files := &kept{files: map[string][]byte{}}
@@ -379,6 +387,7 @@ func (c *setClock) Now() time.Time { return c.Clock.Now().Add(time.Duration(c.by
 // A daemon that dies during a recharge leaves the gate open; the next one closes it before
 // anything else.
 func TestGateIsClosedAfterACrash(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder"}, `
 plans:
   two:
@@ -410,6 +419,7 @@ plans:
 }
 
 func TestSecondDaemonIsRefused(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder"}, videoPlan).start(overServer)
 	second := orchestrator.New(orchestrator.Config{File: b.file, DataDir: b.data, Clock: b.clock})
 	if err := second.Start(t.Context()); !errors.Is(err, results.ErrInUse) {
@@ -419,6 +429,7 @@ func TestSecondDaemonIsRefused(t *testing.T) {
 
 // A store that has lost its end is refused with words, and the copy beside it is whole.
 func TestStoreCutShort(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder"}, videoPlan).start(overServer)
 	b.queue("film")
 	g := b.finish(2 * time.Minute)["Alder"][0]
@@ -485,6 +496,7 @@ func TestFullDisk(t *testing.T) {
 // Summer time begins and ends during a night: the night is queued once and its segments
 // last as long as the handset says.
 func TestSummerTime(t *testing.T) {
+	t.Parallel()
 	zone, err := time.LoadLocation("Europe/Berlin")
 	if err != nil {
 		t.Fatal(err)

@@ -29,6 +29,7 @@ plans:
 
 // The everyday plan, through both adb front ends, on handsets of different systems.
 func TestEverydayPlan(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("a whole night")
 	}
@@ -86,6 +87,7 @@ func show(t *testing.T, h *simulated.Handset, command string) string {
 // A handset on which the player never starts shows a list of films for hours. That is not
 // a video segment, whatever the battery did.
 func TestNoEvidenceNoSegment(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder"}, `
 scenarios:
   broken video:
@@ -116,6 +118,7 @@ plans:
 }
 
 func TestRechargeBetweenSegments(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder"}, `
 plans:
   two:
@@ -142,6 +145,7 @@ plans:
 // A daemon that is stopped in the middle of a drain leaves the handset at work; the next
 // one takes the segment up and misses no sample.
 func TestAnotherDaemonTakesOver(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder"}, shortPlan).start(overServer)
 	b.queue("short")
 	within(t, time.Minute, "the drain begins", func() bool { return b.daemon.Handsets()[0].State == string(orchestrator.Draining) })
@@ -164,6 +168,7 @@ func TestAnotherDaemonTakesOver(t *testing.T) {
 }
 
 func TestCancelAndPause(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder", "Cedar"}, shortPlan).start(overServer)
 	items := b.queue("short")
 	if _, err := b.daemon.Pause(items[1].ID); err != nil {
@@ -191,6 +196,7 @@ func TestCancelAndPause(t *testing.T) {
 
 // A segment that cannot end by the time the night ends is not begun, and says so.
 func TestFinishBy(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder"}, shortPlan).start(overServer)
 	if _, err := b.daemon.Enqueue(orchestrator.Request{Plan: "short", FinishBy: b.clock.Now().Add(12 * time.Minute)}); err != nil {
 		t.Fatal(err)
@@ -202,6 +208,7 @@ func TestFinishBy(t *testing.T) {
 }
 
 func TestRequestsAreRefusedWhole(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder"}, shortPlan).start(overServer)
 	for _, q := range []orchestrator.Request{
 		{Plan: "longest"}, {Plan: "short", Handsets: []string{"Alder", "Maple"}}, {Plan: "short", Handsets: []string{"Alder", "Alder"}},
@@ -218,6 +225,7 @@ func TestRequestsAreRefusedWhole(t *testing.T) {
 
 // Power that comes during a drain spoils the segment, and it is carried out again.
 func TestPowerDuringADrain(t *testing.T) {
+	t.Parallel()
 	b := newBench(t, []string{"Alder"}, shortPlan).start(overServer)
 	b.queue("short")
 	within(t, time.Minute, "the drain begins", func() bool { return b.daemon.Handsets()[0].State == string(orchestrator.Draining) })
