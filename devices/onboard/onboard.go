@@ -53,6 +53,8 @@ const (
 	EndTemperatureLimit = "temperature limit"       // battery at or above StopTempDeciC
 	EndTimeLimit        = "time limit"              // TimeLimitSec since the begin mark
 	EndPowerSeen        = "power seen"              // a power source on two readings running
+	EndPowerGone        = "power gone"              // no power source on two readings running, after there was one
+	EndFull             = "full"                    // status full (5) and a power source on three readings running
 	EndStopped          = "stopped"                 // told to
 	EndGaugeFrozen      = "gauge frozen by command" // "UPDATES STOPPED": every value is made up
 	EndUnreadable       = "battery unreadable"      // ten readings in a row gave no level
@@ -68,15 +70,17 @@ type Segment struct {
 	StopTempDeciC  int    // end at this battery temperature or above, 0.1 °C; 0: no limit
 	TimeLimitSec   int    // end after so many s since the begin mark; 0: no limit
 	StopOnPower    bool   // end when a power source shows on two readings running
-	NoTarget       bool   // no drain target (idle, charge): only limits or Stop end it
+	StopOffPower   bool   // end when power that was there has gone on two readings running (charge)
+	UntilFull      bool   // end when the battery is full on its charger on three readings running (charge)
+	NoTarget       bool   // no drain target (idle, charge, sustain): only limits, UntilFull or Stop end it
 	CurrentPath    string // file with the battery current, from ProbeCurrent; empty: none
 	Workload       Program
 }
 
 // A Program is a compiled scenario: POSIX shell text that is run once (Start), again and
-// again (Loop), and once at the end (Stop). It may use the functions of workload.sh: ev,
-// rest, front, playing, newfiles, dropfiles, open_url, and n, the number of the pass from
-// 1; names that begin with an underscore are not its own. An empty text does nothing.
+// again (Loop), and once at the end (Stop). It may use the functions that workload.sh lists,
+// and n, the number of the pass from 1; names that begin with an underscore are not its
+// own. An empty text does nothing.
 type Program struct {
 	Start, Loop, Stop string
 	LoopS             float64 // nominal length of one pass, s; 0: not known
@@ -176,9 +180,11 @@ func (s Segment) recorderText() string {
 	if s.NoTarget {
 		target = 0
 	}
-	stopOnPower := 0
-	if s.StopOnPower {
-		stopOnPower = 1
+	flag := func(b bool) int {
+		if b {
+			return 1
+		}
+		return 0
 	}
 	var b strings.Builder
 	for _, v := range []struct {
@@ -191,7 +197,9 @@ func (s Segment) recorderText() string {
 		{"_stop_level_pct", s.StopLevelPct},
 		{"_stop_temp_dc", s.StopTempDeciC},
 		{"_time_limit_s", s.TimeLimitSec},
-		{"_stop_on_power", stopOnPower},
+		{"_stop_on_power", flag(s.StopOnPower)},
+		{"_stop_off_power", flag(s.StopOffPower)},
+		{"_until_full", flag(s.UntilFull)},
 	} {
 		fmt.Fprintf(&b, "%s=%d\n", v.name, v.n)
 	}

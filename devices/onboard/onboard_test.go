@@ -103,6 +103,8 @@ func TestLimits(t *testing.T) {
 		{name: "power", s: Segment{StopOnPower: true}, then: dump(50, 300, true), want: EndPowerSeen},
 		{name: "frozen", s: Segment{}, then: strings.Replace(dump(50, 300, false), "\n", "\n  (UPDATES STOPPED -- use 'reset' to restart)\n", 1), want: EndGaugeFrozen},
 		{name: "unreadable", s: Segment{}, then: "*** SERVICE 'battery' DUMP TIMEOUT (10000ms) EXPIRED ***\n", want: EndUnreadable},
+		{name: "full", s: Segment{NoTarget: true, UntilFull: true, StopOffPower: true}, then: full(true), want: EndFull},
+		{name: "full-without-power", s: Segment{NoTarget: true, UntilFull: true, TimeLimitSec: 8}, then: full(false), want: EndTimeLimit},
 		{name: "no-target", s: Segment{NoTarget: true, TargetPoints: 1, StopLevelPct: 20}, then: dump(20, 300, false), want: EndLevelLimit},
 	}
 	for _, tt := range tests {
@@ -124,6 +126,29 @@ func TestLimits(t *testing.T) {
 			})
 		})
 	}
+}
+
+// full is a dump of a battery that says it is full, which some say off the charger too.
+func full(ac bool) string {
+	return strings.Replace(dump(100, 300, ac), "status: 3", "status: 5", 1)
+}
+
+// A charge ends when its power goes, not because there was none yet.
+func TestPowerGone(t *testing.T) {
+	everyShell(t, func(t *testing.T, ph phone) {
+		ph.set("battery", dump(2, 300, false))
+		w := begin(t, ph, Segment{Key: "gone", NoTarget: true, UntilFull: true, StopOffPower: true})
+		w.readings(4)
+		ph.set("battery", dump(2, 300, true))
+		w.readings(3)
+		ph.set("battery", dump(3, 300, false))
+		if got := w.ended(); got != EndPowerGone {
+			t.Errorf("end: got %q, want %q", got, EndPowerGone)
+		}
+		if n := len(w.samples); n < 8 {
+			t.Errorf("%d samples: ended before its power came", n)
+		}
+	})
 }
 
 func TestPowerOnOneReadingOnly(t *testing.T) {

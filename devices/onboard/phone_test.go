@@ -86,7 +86,9 @@ func newDebian(t testing.TB, shell string) *debian {
 			t.Fatal(err)
 		}
 	}
-	stub("dumpsys", `if [ -e "HOME/dumps/$1" ]; then cat "HOME/dumps/$1"; else echo "Can't find service: $1" >&2; fi`)
+	// What stands under a service's name and first argument goes before its name alone.
+	stub("dumpsys", `if [ -n "$2" ] && [ -e "HOME/dumps/$1 $2" ]; then cat "HOME/dumps/$1 $2"; elif [ -e "HOME/dumps/$1" ]; then cat "HOME/dumps/$1"; else echo "Can't find service: $1" >&2; fi`)
+	stub("uiautomator", `[ -e HOME/dumps/ui ] && cat HOME/dumps/ui >"$2" && echo "UI hierchary dumped to: $2"`)
 	stub("input", `echo "input $*" >>HOME/calls`)
 	stub("am", `echo "am $*" >>HOME/calls; cat HOME/dumps/am 2>/dev/null`)
 	stub("settings", `echo 17`)

@@ -16,8 +16,8 @@ import (
 // own: POSIX builtins that all three shells have, toybox commands of Android 8 and later
 // (tools, in phone_test.go), and Android's own.
 var subsetCommands = append([]string{
-	":", "[", "break", "continue", "echo", "exit", "kill", "read", "return", "set", "sh", "trap", "wait",
-	"am", "dumpsys", "input", "settings",
+	":", "[", "break", "continue", "echo", "exit", "kill", "read", "return", "set", "sh", "shift", "trap", "wait",
+	"am", "dumpsys", "input", "settings", "uiautomator",
 }, tools...)
 
 // subset lists what in a program is outside the common subset of mksh, toybox and the

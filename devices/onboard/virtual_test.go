@@ -42,12 +42,29 @@ func newVirtual(t testing.TB, opt phoneshell.Options) *virtual {
 	opt.Commands = map[string]phoneshell.Command{
 		"dumpsys": func(_ context.Context, p *phoneshell.Proc, args []string) int {
 			v.mu.Lock()
-			text, ok := v.dumps[args[1]]
+			text, ok := v.dumps[strings.Join(args[1:min(3, len(args))], " ")]
+			if !ok {
+				text, ok = v.dumps[args[1]]
+			}
 			v.mu.Unlock()
 			if !ok {
 				fmt.Fprintf(p.Stderr, "Can't find service: %s\n", args[1])
 			}
 			_, _ = io.WriteString(p.Stdout, text)
+			return 0
+		},
+		"uiautomator": func(_ context.Context, p *phoneshell.Proc, args []string) int {
+			v.mu.Lock()
+			text, ok := v.dumps["ui"]
+			v.mu.Unlock()
+			if !ok {
+				fmt.Fprintln(p.Stderr, "ERROR: could not get idle state.")
+				return 0
+			}
+			if err := v.FS().WriteFile(args[2], []byte(text), 0o644); err != nil {
+				return 1
+			}
+			fmt.Fprintf(p.Stdout, "UI hierchary dumped to: %s\n", args[2])
 			return 0
 		},
 		"input":    v.note,

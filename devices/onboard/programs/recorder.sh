@@ -188,6 +188,9 @@ _seq=0       # of the last sample
 _low=        # running minimum of the level: steps back up are no edges
 _edge=       # level of the start edge
 _powered=0   # readings in a row that showed a power source
+_seen=       # a power source was seen
+_away=0      # readings in a row that showed none
+_full=0      # readings in a row that showed a full battery and a power source
 _unread=0    # readings in a row that gave no level
 _every=$((_sample_every_s * 100))
 _due=0       # of the next reading, 1/100 s since the begin mark
@@ -216,8 +219,17 @@ while :; do
 		if [ "$_pl" -gt 0 ]; then
 			_powered=$((_powered + 1))
 			[ "$_stop_on_power" = 1 ] && [ "$_powered" -ge 2 ] && finish 'power seen'
+			_seen=1 _away=0
 		else
 			_powered=0
+			_away=$((_away + 1))
+			[ "$_stop_off_power" = 1 ] && [ -n "$_seen" ] && [ "$_away" -ge 2 ] && finish 'power gone'
+		fi
+		if [ "$_st" = 5 ] && [ "$_pl" -gt 0 ]; then
+			_full=$((_full + 1))
+			[ "$_until_full" = 1 ] && [ "$_full" -ge 3 ] && finish full
+		else
+			_full=0
 		fi
 		[ "$_stop_level_pct" -gt 0 ] && [ "$_lv" -le "$_stop_level_pct" ] && finish 'level limit'
 	else
