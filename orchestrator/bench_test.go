@@ -40,6 +40,9 @@ func TestMain(m *testing.M) {
 // factor is how much faster than the wall clock the benches of these tests live.
 const factor = 600
 
+// everydayFactor is that of the benches that are not told otherwise.
+const everydayFactor = factor / (1 + raceSlow/4)
+
 // A front is how a bench's simulated handsets are reached.
 type front func(t *testing.T, b *bench)
 
@@ -75,7 +78,7 @@ func options(name string, clock simulated.Clock) simulated.Options {
 // "plans:" on. Nothing is started yet.
 func newBench(t *testing.T, names []string, plans string, change ...func(name string, o *simulated.Options)) *bench {
 	t.Helper()
-	return newBenchBy(t, simulated.NewScaledClock(benchStart, factor), names, plans, change...)
+	return newBenchBy(t, simulated.NewScaledClock(benchStart, everydayFactor), names, plans, change...)
 }
 
 // benchStart is when a bench's time begins.

@@ -282,7 +282,7 @@ plans:
     drain: 7
     start_level_pct: {least: 80, most: 94}
     segments: [browse, browse]
-`, func(_ string, o *simulated.Options) { o.ScalePower = 0.4 }).start(overServer) // 2 to 3 %/h where 8 were assumed
+`, func(_ string, o *simulated.Options) { o.ScalePower = 0.7 }).start(overServer) // less than the 8 %/h that are assumed
 	end := b.clock.Now().Add(80 * time.Minute)
 	if _, err := b.daemon.Enqueue(orchestrator.Request{Plan: "long", FinishBy: end}); err != nil {
 		t.Fatal(err)
@@ -359,7 +359,7 @@ func TestHostClockIsSet(t *testing.T) {
 			host.by.Store(int64(by))
 			segments := b.finish(2 * time.Minute)["Alder"]
 			if len(segments) != 1 || segments[0].Outcome != results.Measured || segments[0].Revivals != 0 {
-				t.Fatalf("segments %+v; want one that is measured", segments)
+				t.Fatalf("segments %+v; want one that is measured, without a revival", segments)
 			}
 			g := segments[0]
 			b.samplesAre(files, g.ID)
@@ -505,7 +505,7 @@ func TestSummerTime(t *testing.T) {
 		"forward": time.Date(2030, 3, 31, 1, 50, 0, 0, zone), "back": time.Date(2030, 10, 27, 2, 40, 0, 0, zone),
 	} {
 		t.Run(name, func(t *testing.T) {
-			b := newBenchBy(t, simulated.NewScaledClock(start.UTC(), factor), []string{"Alder"}, videoPlan+`
+			b := newBenchBy(t, simulated.NewScaledClock(start.UTC(), everydayFactor), []string{"Alder"}, videoPlan+`
 nights:
   sunday:
     starts: "55 1 * * *"

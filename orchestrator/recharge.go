@@ -26,6 +26,10 @@ func (r *run) recharge(ctx context.Context) (event Event, err error) {
 			}
 		}
 	}()
+	// No power for a handset that nobody can watch.
+	if _, err := r.battery(ctx); err != nil {
+		return r.giveUp(ctx, "recharge: %s", why(err))
+	}
 	if why := r.switchPower(ctx, true); why != "" {
 		return r.giveUp(ctx, "%s", why)
 	}

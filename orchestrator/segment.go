@@ -41,6 +41,8 @@ type segment struct {
 	taken      bool          // taken up by a restarted daemon
 	driftAt    time.Time
 	drifting   map[string]bool
+	lookedAt   time.Time          // when the handset answered last, by the clock as it was at the start
+	gone       int                // looks in a row at which the workload loop did not run
 	heardAt    time.Time          // when the stage was last listened to
 	unsaved    []results.Evidence // from the stage, not stored yet
 }
@@ -362,7 +364,7 @@ func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 		if missing := g.witness.never(); missing != "" {
 			return r.spoil("%s when the start edge came", missing)
 		}
-		g.witness.restart(earlier(g.phoneUntil, r.steady(r.d.now())))
+		g.witness.restart(earlier(g.phoneUntil, g.lookedAt))
 		return StartEdge, nil
 	}
 	switch {
@@ -444,6 +446,7 @@ func (r *run) cutPower(ctx context.Context) {
 func (r *run) compareClocks(asked time.Time, uptimeMS int64) {
 	g := r.live
 	up := time.Duration(uptimeMS) * time.Millisecond
+	g.lookedAt = g.u.hostAt(uptimeMS) // whatever the host's clock says now
 	earliest, latest := asked.Add(-up).Add(-g.u.ZeroWithin), r.d.now().Add(-up).Add(g.u.ZeroWithin)
 	jump := time.Duration(0)
 	switch {
@@ -612,6 +615,9 @@ func (r *run) hearStage() {
 		return
 	}
 	now := r.steady(r.d.now())
+	if g.lookedAt.After(g.heardAt) {
+		now = g.lookedAt
+	}
 	defer func() { g.heardAt = now }()
 	for _, p := range g.session.Seen() {
 		at := r.steady(p.At.UTC())
@@ -660,9 +666,12 @@ func (r *run) endedBy(reason string) (Event, error) {
 // judge brings the activity back once when its evidence is overdue or its loop is gone,
 // and gives the segment up the second time.
 func (r *run) judge(ctx context.Context, l devices.Link, state onboard.State) (Event, error) {
-	g, now := r.live, r.steady(r.d.now())
+	g, now := r.live, r.live.lookedAt
 	missing := g.witness.missing(g.phoneUntil, now)
-	if missing == "" && !state.WorkloadAlive {
+	if g.gone++; state.WorkloadAlive {
+		g.gone = 0
+	}
+	if missing == "" && g.gone >= 3 { // at first it may not run yet
 		missing = "the workload loop is gone from the handset"
 	}
 	if missing == "" {
@@ -693,7 +702,7 @@ func (r *run) judge(ctx context.Context, l devices.Link, state onboard.State) (E
 
 // watchDrift reads the preconditions that may drift, every so often.
 func (r *run) watchDrift(ctx context.Context, l devices.Link) error {
-	g, now := r.live, r.steady(r.d.now())
+	g, now := r.live, r.live.lookedAt
 	if g.driftAt.IsZero() {
 		g.driftAt = now
 	}
