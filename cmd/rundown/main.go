@@ -34,21 +34,27 @@ const (
 // commands is the command line.
 type commands struct {
 	Daemon string `help:"Address of the running daemon." default:"${address}" env:"RUNDOWN_DAEMON" placeholder:"HOST:PORT"`
+	Token_ string `help:"Token for a daemon that is not on this host." name:"token" env:"RUNDOWN_TOKEN" placeholder:"SECRET"`
 	JSON   bool   `help:"Print JSON for machines." name:"json"`
 
-	Serve    serveCmd    `cmd:"" help:"Run the daemon for the bench of a plan file."`
-	Demo     demoCmd     `cmd:"" help:"Run an accelerated night on four simulated handsets; no phone and no adb needed."`
-	Handsets handsetsCmd `cmd:"" help:"How each handset stands right now, and what to do about one that cannot be used."`
-	Check    checkCmd    `cmd:"" help:"Print a handset's precondition report for a plan. Exit code 0 only when every required one is met."`
-	Queue    queueCmd    `cmd:"" help:"Queue plans and see to what is queued."`
-	Runs     runsCmd     `cmd:"" help:"List runs, newest first."`
-	Show     showCmd     `cmd:"" help:"Show one run: segments, figures with their 95 % intervals, conditions, drift."`
-	Export   exportCmd   `cmd:"" help:"Write results as files for analysis."`
-	Validate validateCmd `cmd:"" help:"Check a plan file: every fault with its line, key and what is allowed."`
-	Schema   schemaCmd   `cmd:"" help:"Print the plan file's JSON Schema, so that an editor can complete it."`
-	Version  versionCmd  `cmd:"" help:"Print the version."`
-	Accuracy accuracyCmd `cmd:"" hidden:"" help:"Error and coverage of the endurance figures on simulated segments."`
-	Complete completeCmd `cmd:"" name:"completion" help:"Print a completion script for a shell."`
+	Serve     serveCmd     `cmd:"" help:"Run the daemon for the bench of a plan file."`
+	Demo      demoCmd      `cmd:"" help:"Run an accelerated night on four simulated handsets; no phone and no adb needed."`
+	Handsets  handsetsCmd  `cmd:"" help:"How each handset stands right now, and what to do about one that cannot be used."`
+	Check     checkCmd     `cmd:"" help:"Print a handset's precondition report for a plan. Exit code 0 only when every required one is met."`
+	Queue     queueCmd     `cmd:"" help:"Queue plans and see to what is queued."`
+	Runs      runsCmd      `cmd:"" help:"List runs, newest first."`
+	Show      showCmd      `cmd:"" help:"Show one run: segments, figures with their 95 % intervals, conditions, drift."`
+	Night     nightCmd     `cmd:"" help:"What became of a night, handset by handset; those set aside come first."`
+	Collect   collectCmd   `cmd:"" help:"Pick up segments that lie on a handset, such as one carried out without any link."`
+	Release   releaseCmd   `cmd:"" help:"Let a handset take part again that was set aside."`
+	Export    exportCmd    `cmd:"" help:"Write results as files for analysis."`
+	Calculate calculateCmd `cmd:"" help:"Work out one CSV file of a drain, a charge or repeated cycles, without a daemon."`
+	Token     tokenCmd     `cmd:"" help:"Make, list and withdraw tokens for those who reach the daemon over the network."`
+	Validate  validateCmd  `cmd:"" help:"Check a plan file: every fault with its line, key and what is allowed."`
+	Schema    schemaCmd    `cmd:"" help:"Print the plan file's JSON Schema, so that an editor can complete it."`
+	Version   versionCmd   `cmd:"" help:"Print the version."`
+	Accuracy  accuracyCmd  `cmd:"" hidden:"" help:"Error and coverage of the endurance figures on simulated segments."`
+	Complete  completeCmd  `cmd:"" name:"completion" help:"Print a completion script for a shell."`
 }
 
 // env is what a verb works with.
@@ -106,7 +112,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		fmt.Fprintf(stderr, "rundown: %s\nTry `rundown --help`.\n", err)
 		return exitUsage
 	}
-	e := &env{ctx: ctx, out: stdout, errOut: stderr, client: api.NewClient(c.Daemon), json: c.JSON, root: parser}
+	e := &env{ctx: ctx, out: stdout, errOut: stderr, client: api.NewClient(c.Daemon).WithToken(c.Token_), json: c.JSON, root: parser}
 	switch err := parsed.Run(e); {
 	case errors.Is(err, errUnmet):
 		return exitFailed

@@ -2,12 +2,11 @@ package main
 
 import (
 	"context"
+	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"net"
-	"net/http"
 	"os"
 	"time"
 
@@ -29,9 +28,12 @@ func newLog(w io.Writer) zerolog.Logger {
 }
 
 type serveCmd struct {
-	File   string `required:"" help:"The plan file." placeholder:"PLANFILE"`
-	Data   string `help:"Folder for everything recorded; made when missing." default:"rundown-data" placeholder:"DIR"`
-	Listen string `help:"Where the API listens. Only loopback addresses are taken: whoever reaches it can drive the handsets." default:"${address}" placeholder:"HOST:PORT"`
+	File   string   `required:"" help:"The plan file." placeholder:"PLANFILE"`
+	Data   string   `help:"Folder for everything recorded; made when missing." default:"rundown-data" placeholder:"DIR"`
+	Listen string   `help:"Where API and console listen. Any other address than loopback needs a token made beforehand; give a certificate too, or tokens travel in clear." default:"${address}" placeholder:"HOST:PORT"`
+	Host   []string `help:"Name by which the daemon is reached over the network; may be given several times." placeholder:"NAME"`
+	Cert   string   `help:"Certificate for TLS, PEM." type:"existingfile" placeholder:"FILE" and:"tls"`
+	Key    string   `help:"Its key, PEM." type:"existingfile" placeholder:"FILE" and:"tls"`
 }
 
 func (c *serveCmd) Help() string {
@@ -43,50 +45,28 @@ func (c *serveCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	l, err := listenLoopback(c.Listen)
-	if err != nil {
-		return err
+	var certificate *tls.Certificate
+	if c.Cert != "" {
+		pair, err := tls.LoadX509KeyPair(c.Cert, c.Key)
+		if err != nil {
+			return fmt.Errorf("--cert: %w", err)
+		}
+		certificate = &pair
 	}
 	log := newLog(e.errOut)
 	d := orchestrator.New(orchestrator.Config{File: file, DataDir: c.Data, Log: log, Clock: benchClock()})
 	if err := d.Start(e.ctx); err != nil {
-		return errors.Join(err, l.Close())
-	}
-	defer d.Stop()
-	log.Info().Str("api", l.Addr().String()).Str("bench", file.Bench.Name).Int("handsets", len(file.Bench.Handsets)).Msg("the bench is looked after")
-	return serveHTTP(e.ctx, l, api.New(d, version))
-}
-
-// listenLoopback listens, and refuses an address that others on the network could reach.
-func listenLoopback(address string) (net.Listener, error) {
-	host, _, err := net.SplitHostPort(address)
-	if err != nil {
-		return nil, fmt.Errorf("--listen: want host:port, got %q", address)
-	}
-	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return nil, fmt.Errorf("--listen: want a loopback address such as %s, got %q", defaultAddress, address)
-	}
-	l, err := net.Listen("tcp", address)
-	if err != nil {
-		return nil, fmt.Errorf("the API cannot listen on %s (is another daemon running?): %w", address, err)
-	}
-	return l, nil
-}
-
-// serveHTTP answers until ctx ends, then gives requests under way a moment.
-func serveHTTP(ctx context.Context, l net.Listener, h http.Handler) error {
-	s := &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute, IdleTimeout: 2 * time.Minute}
-	stopped := context.AfterFunc(ctx, func() {
-		bounded, cancel := context.WithTimeout(context.Background(), 3*time.Second)
-		defer cancel()
-		_ = s.Shutdown(bounded)
-		_ = s.Close()
-	})
-	defer stopped()
-	if err := s.Serve(l); !errors.Is(err, http.ErrServerClosed) {
 		return err
 	}
-	return nil
+	defer d.Stop()
+	server := api.New(d, version, api.WithHosts(c.Host...))
+	defer server.Close()
+	l, err := api.Listen(c.Listen, server.Tokens(), certificate)
+	if err != nil {
+		return err
+	}
+	log.Info().Str("api", l.Addr().String()).Str("bench", file.Bench.Name).Int("handsets", len(file.Bench.Handsets)).Msg("the bench is looked after")
+	return api.Serve(e.ctx, l, server)
 }
 
 type demoCmd struct {
@@ -121,12 +101,14 @@ func (c *demoCmd) Run(e *env) error {
 	serving, stop := context.WithCancel(e.ctx)
 	defer stop()
 	if !c.Once {
-		l, err := listenLoopback(c.Listen)
+		server := api.New(d.Daemon, version)
+		defer server.Close()
+		l, err := api.Listen(c.Listen, server.Tokens(), nil)
 		if err != nil {
 			return err
 		}
-		go func() { served <- serveHTTP(serving, l, api.New(d.Daemon, version)) }()
-		fmt.Fprintf(e.errOut, "The daemon answers on %s: try `rundown handsets` in another terminal.\n", l.Addr())
+		go func() { served <- api.Serve(serving, l, server) }()
+		fmt.Fprintf(e.errOut, "The daemon answers on %s: open http://%[1]s in a browser, or try `rundown handsets` in another terminal.\n", l.Addr())
 	}
 	fmt.Fprintf(e.errOut, "Four simulated handsets of an invented bench; the night begins at %s and runs %g times faster.\n", demo.Start.Format("15:04"), c.Factor)
 	progress := newProgress(e.errOut)

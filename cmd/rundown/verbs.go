@@ -268,7 +268,7 @@ func (c *showCmd) Run(e *env) error {
 
 type exportCmd struct {
 	What     string `help:"Which table: samples, edges, segments, conditions, evidence, or all." default:"all"`
-	Format   string `help:"csv or jsonl." enum:"csv,jsonl" default:"csv"`
+	Format   string `help:"csv, jsonl or parquet." enum:"csv,jsonl,parquet" default:"csv"`
 	Out      string `short:"o" help:"Folder to write to; made when missing." default:"." placeholder:"DIR"`
 	Handset  string `help:"Only of this handset."`
 	Scenario string `help:"Only of this scenario."`
