@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"hash/fnv"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"path"
@@ -27,6 +28,11 @@ type Target struct {
 	Packages map[string]string // role (browser, player, camera) to package
 	SDK      int
 	ClipPath string // where the lab's clip lies on the handset, below /sdcard
+	// ClipLength is how long the clip is, 0 not known. It proves playback for players that
+	// tell their position seldom, and does not count for the hash.
+	ClipLength time.Duration
+	// CallNumber is whom call steps dial; see File.Called. It does not count for the hash.
+	CallNumber string
 	// Seed chooses where gestures stray within what their step allows (vary). It does
 	// not count for the hash.
 	Seed int64
@@ -40,6 +46,8 @@ var reference = Target{
 	Packages: map[string]string{"browser": "role.browser", "player": "role.player", "camera": "role.camera"},
 	SDK:      34,
 	ClipPath: "/sdcard/Movies/clip.mp4",
+	// Of the numbers that Ofcom sets aside for drama: they belong to nobody.
+	CallNumber: "+447700900123",
 }
 
 // formatOfHash changes when the compiler's output changes in what a handset does.
@@ -69,6 +77,12 @@ func (s Scenario) Hash() string {
 	h := sha256.New()
 	for _, part := range []string{formatOfHash, s.Version, p.Start, p.Loop, p.Stop, formatNumber(p.LoopS), variation(s)} {
 		fmt.Fprintf(h, "%d:%s,", len(part), part)
+	}
+	if s.Until != "" && s.Until != UntilDrained {
+		fmt.Fprintf(h, "until %s %d,", s.Until, s.Cycles)
+		if s.StartLevel != nil {
+			fmt.Fprintf(h, "from %s to %s,", formatNumber(s.StartLevel.Least), formatNumber(s.StartLevel.Most))
+		}
 	}
 	hash := hex.EncodeToString(h.Sum(nil))
 	if s.HasShell() {
@@ -146,6 +160,9 @@ func (c *compiler) line(format string, args ...any) {
 func (c *compiler) start() error {
 	c.line("input keyevent 224") // WAKEUP: does nothing to a handset that is awake
 	c.line("wm dismiss-keyguard")
+	if err := c.allow(); err != nil {
+		return err
+	}
 	if c.captures() {
 		c.rememberFiles()
 	}
@@ -180,6 +197,7 @@ func (c *compiler) stop() error {
 		return err
 	}
 	if c.captures() {
+		c.rest(3 * time.Second) // for what is still being stored
 		c.listCaptured()
 		c.removeCaptured()
 	}
@@ -203,7 +221,11 @@ func (c *compiler) step(s Step) error {
 		return nil
 	case "tap", "swipe", "key":
 		for range max(1, s.Times) {
-			c.gesture(s)
+			if len(s.Find) > 0 {
+				c.tapElement(s)
+			} else {
+				c.gesture(s)
+			}
 			c.rest(s.Wait)
 		}
 		return nil
@@ -232,6 +254,17 @@ func (c *compiler) step(s Step) error {
 	case "capture":
 		err = c.capture(s)
 		return err
+	case "call":
+		if s.Text == "end" {
+			c.line("hangup")
+			break
+		}
+		var number string
+		if c.t.CallNumber == "" {
+			err = errors.New("nobody is there to call: give the handset a counterpart in the plan file")
+		} else if number, err = CheckNumber(c.t.CallNumber); err == nil {
+			c.line("dial %s", devices.Quote(number))
+		}
 	default:
 		err = fmt.Errorf("there is no such verb")
 	}
@@ -243,6 +276,46 @@ func (c *compiler) rest(d time.Duration) {
 	if d > 0 {
 		c.line("rest %s", formatNumber(math.Round(d.Seconds()*1000)/1000))
 	}
+}
+
+// Times that an element is looked for, with a second between: a dump takes one to three
+// seconds itself, and is a load of its own.
+const (
+	wantedTries   = 5
+	optionalTries = 2
+)
+
+// tapElement taps an element by its text; one that is wanted and not there is noted.
+func (c *compiler) tapElement(s Step) {
+	tries, missing := wantedTries, "ev failed 1 "+devices.Quote("no element with the text "+strings.Join(s.Find, ", or ")+" on the screen")
+	if s.Optional {
+		tries, missing = optionalTries, ":"
+	}
+	var texts strings.Builder
+	for _, t := range s.Find {
+		texts.WriteString(" " + devices.Quote(dumped.Replace(t)))
+	}
+	c.line("taptext %d%s || %s", tries, texts.String(), missing)
+}
+
+// dumped is how a text stands in an attribute of uiautomator's dump.
+var dumped = strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;", `"`, "&quot;")
+
+// allow grants what a command can grant. Notifications need no grant before Android 13.
+func (c *compiler) allow() error {
+	for _, who := range slices.Sorted(maps.Keys(c.s.Permissions)) {
+		pkg, err := c.app(who)
+		if err != nil {
+			return fmt.Errorf("permissions: %w", err)
+		}
+		for _, name := range c.s.Permissions[who] {
+			if name == "notifications" && c.t.SDK < 33 {
+				continue
+			}
+			c.line("said=$(pm grant %s %s 2>&1) || ev failed 1 \"pm grant: $said\"", devices.Quote(pkg), permissions[name])
+		}
+	}
+	return nil
 }
 
 func (c *compiler) gesture(s Step) {
@@ -446,6 +519,7 @@ func (c *compiler) capture(s Step) error {
 		for range max(1, s.Times) {
 			c.line("input keyevent %d", pressKey)
 			c.rest(s.Wait)
+			c.proveCapture("photos")
 		}
 		return nil
 	case "video start":
@@ -454,11 +528,31 @@ func (c *compiler) capture(s Step) error {
 		c.line("input keyevent %d", pressKey)
 	case "video stop":
 		c.line("input keyevent %d", pressKey)
+		c.rest(s.Wait)
+		c.proveCapture("videos")
+		return nil
 	default:
 		return fmt.Errorf("want %s, got %q", oneOf(captures), s.Text)
 	}
 	c.rest(s.Wait)
 	return nil
+}
+
+// proveCapture looks for the file that a capture must have left, where the scenario wants
+// evidence of that kind.
+func (c *compiler) proveCapture(kind string) {
+	for _, ev := range c.s.Evidence {
+		if ev.Kind == kind {
+			c.line("captured %s %s", kind, devices.Quote(ev.Of))
+		}
+	}
+}
+
+// makes says whether the scenario's captures leave files of a kind.
+func (c *compiler) makes(kind string) bool {
+	return slices.ContainsFunc(slices.Concat(c.s.Setup, c.s.Loop), func(st Step) bool {
+		return st.Verb == "capture" && (st.Text == "photo") == (kind == "photos")
+	})
 }
 
 func (c *compiler) captures() bool {
@@ -468,7 +562,7 @@ func (c *compiler) captures() bool {
 // folder is where captured files appear.
 func (c *compiler) folder() string {
 	for _, ev := range c.s.Evidence {
-		if ev.Kind == "files" {
+		if ev.Kind == "files" || ev.Kind == "photos" || ev.Kind == "videos" {
 			return ev.Of
 		}
 	}
@@ -528,6 +622,19 @@ func (c *compiler) evidence(ev Evidence) error {
 			return fmt.Errorf("evidence %s: %w", ev.Kind, err)
 		}
 		look = "front " + devices.Quote(pkg)
+	case "drawn":
+		pkg, err := c.app(ev.Of)
+		if err != nil {
+			return fmt.Errorf("evidence %s: %w", ev.Kind, err)
+		}
+		look = "drawn " + devices.Quote(pkg)
+	case "incall", "charging":
+		look = ev.Kind
+	case "photos", "videos":
+		if c.makes(ev.Kind) {
+			return nil // looked for at each capture
+		}
+		look = ev.Kind + " " + devices.Quote(ev.Of)
 	case "playback":
 		switch {
 		case ev.Of == "" || ev.Of == "player":
@@ -538,6 +645,9 @@ func (c *compiler) evidence(ev Evidence) error {
 				return fmt.Errorf("evidence %s: %w", ev.Kind, err)
 			}
 			look = "playing " + devices.Quote(pkg)
+		}
+		if (ev.Of == "" || ev.Of == "player") && c.s.NeedsClip() && look != "playing" && c.t.ClipLength >= time.Second {
+			look += fmt.Sprintf(" %d", int(c.t.ClipLength.Seconds()))
 		}
 	case "files":
 		look = "newfiles " + devices.Quote(ev.Of)

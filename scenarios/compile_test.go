@@ -22,8 +22,9 @@ import (
 func aTarget() Target {
 	return Target{
 		ScreenW: 1080, ScreenH: 2400, StageURL: "http://127.0.0.1:8790/s/k1", SDK: 34,
-		Packages: map[string]string{"browser": "org.example.web", "player": "org.example.player", "camera": "org.example.camera"},
-		ClipPath: "/sdcard/Movies/clip.mp4",
+		Packages:   map[string]string{"browser": "org.example.web", "player": "org.example.player", "camera": "org.example.camera"},
+		ClipPath:   "/sdcard/Movies/clip.mp4",
+		CallNumber: "+447700900456",
 	}
 }
 
@@ -242,6 +243,9 @@ func TestWhatATargetLacks(t *testing.T) {
 		change   func(*Target)
 		want     string
 	}{
+		{"voicecall", func(t *Target) { t.CallNumber = "" }, "scenario voicecall: setup: step 1: call: nobody is there to call: give the handset a counterpart in the plan file"},
+		{"voicecall", func(t *Target) { t.CallNumber = "112" }, "scenario voicecall: setup: step 1: call: telephone number 112: it begins with the emergency number 112"},
+		{"call", func(t *Target) { t.Packages = nil }, "scenario call: setup: permissions: no app is known on this handset for the role browser"},
 		{"browse", func(t *Target) { t.ScreenW = 0 }, "scenario browse: the screen's size is not known"},
 		{"browse", func(t *Target) { t.StageURL = "" }, "scenario browse: it needs the stage's address, and there is none"},
 		{"browse", func(t *Target) { t.Packages = nil }, "no app is known on this handset for the role browser: name one under packages in the plan file"},
@@ -271,7 +275,8 @@ func TestWhatAScenarioNeeds(t *testing.T) {
 		clip  bool
 	}{
 		"browse": {"browser", false}, "video": {"player", true}, "call": {"browser", false},
-		"camera": {"camera", false}, "game": {"browser", false}, "idle": {"", false},
+		"camera": {"camera", false}, "game": {"browser", false}, "idle": {"", false}, "sustain": {"browser", false},
+		"charge": {"", false}, "voicecall": {"", false},
 	}
 	for name, s := range Builtin() {
 		if got := strings.Join(s.Roles(), " "); got != want[name].roles || s.NeedsClip() != want[name].clip {
@@ -347,7 +352,7 @@ func run(t *testing.T, sh, dir string, p onboard.Program, more string, loops int
 '
 _dir=$1
 note() { for a in "$@"; do printf '<%s>' "$a"; done >>"$_dir/log"; echo >>"$_dir/log"; }
-for c in input wm ev rest front playing newfiles open_url am sh; do eval "$c() { note $c \"\$@\"; }"; done
+for c in input wm ev rest front playing newfiles captured taptext dial hangup pm open_url am sh; do eval "$c() { note $c \"\$@\"; }"; done
 content() { note content "$@"; [ "$1" = query ] && echo 'Row: 0 _id=12, _data=/storage/emulated/0/Movies/other.mp4
 Row: 1 _id=33, _data=/storage/emulated/0/Movies/clip.mp4
 Row: 2 _id=51, _data=/storage/emulated/0/Movies/clip.mp4.old'; }
@@ -501,7 +506,7 @@ func TestCameraRemovesItsOwnFilesAndNoOthers(t *testing.T) {
 		}
 		s := Builtin()["camera"]
 		s.Evidence = slices.Clone(s.Evidence)
-		s.Evidence[0].Of = folder
+		s.Evidence[0].Of, s.Evidence[1].Of = folder, folder
 		p, _ := compiled(t, s, aTarget())
 		between := "photos=" + devices.Quote(folder) + `
 between() {
@@ -545,7 +550,7 @@ between() {
 func TestBuiltinIsACopy(t *testing.T) {
 	b := Builtin()
 	maps.DeleteFunc(b, func(string, Scenario) bool { return true })
-	if len(Builtin()) != 6 {
+	if len(Builtin()) != 9 {
 		t.Errorf("%d built-in scenarios left", len(Builtin()))
 	}
 }

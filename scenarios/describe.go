@@ -438,6 +438,62 @@ func (a *either) schema() map[string]any {
 	return map[string]any{"anyOf": []any{a.scalar.schema(), a.mapping.schema()}}
 }
 
+// oneOrMore takes a single value where a list of one would do.
+type oneOrMore struct {
+	noun  string
+	value *scalar
+	most  int
+}
+
+func (o *oneOrMore) list() *list { return &list{noun: o.noun, value: o.value, least: 1, most: o.most} }
+
+func (o *oneOrMore) wants() string { return o.noun }
+
+func (o *oneOrMore) read(r *reader, n *yaml.Node, path string) *entry {
+	n = r.resolve(n, path, o)
+	if n == nil {
+		return nil
+	}
+	if n.Kind == yaml.SequenceNode {
+		return o.list().read(r, n, path)
+	}
+	one := o.value.read(r, n, path)
+	if one == nil {
+		return nil
+	}
+	return &entry{node: n, path: path, list: []*entry{one}, sound: true}
+}
+
+func (o *oneOrMore) schema() map[string]any {
+	return map[string]any{"anyOf": []any{o.value.schema(), o.list().schema()}}
+}
+
+// listOr takes a list or a mapping.
+type listOr struct {
+	list    *list
+	mapping *object
+}
+
+func (l *listOr) wants() string { return l.list.wants() + ", or " + l.mapping.wants() }
+
+func (l *listOr) read(r *reader, n *yaml.Node, path string) *entry {
+	n = r.resolve(n, path, l)
+	switch {
+	case n == nil:
+		return nil
+	case n.Kind == yaml.SequenceNode:
+		return l.list.read(r, n, path)
+	case n.Kind == yaml.MappingNode:
+		return l.mapping.read(r, n, path)
+	}
+	r.fault(n, path, "want %s, got %s", l.wants(), found(n))
+	return nil
+}
+
+func (l *listOr) schema() map[string]any {
+	return map[string]any{"anyOf": []any{l.list.schema(), l.mapping.schema()}}
+}
+
 // mapping splits a mapping node into keys and values and refuses duplicate keys and
 // keys that are not text.
 func mapping(r *reader, n *yaml.Node, path, want string) *entry {

@@ -52,6 +52,8 @@ type Handset struct {
 	CurveDate   string           // when and how the curve was taken, for the report
 	Gate        Gate
 	Packages    map[string]string // role (browser, player, camera) to package; empty: the system's default
+	Number      string            // its SIM's telephone number, + and digits; empty: not given
+	Counterpart string            // whom it calls: a handset's name, or a number as + and digits; empty: nobody
 }
 
 // A LuminancePoint is one reading of the full white screen.
@@ -94,7 +96,7 @@ type Plan struct {
 // A Segment is one entry of a plan's list.
 type Segment struct {
 	Scenario    string
-	DrainPoints int           // 0: the plan's
+	DrainPoints int           // 0: the plan's; after Resolve 0 also where the scenario takes no points
 	WarmUp      time.Duration // 0: the scenario's, else the plan's
 	Limit       time.Duration // 0: the plan's
 }
@@ -122,6 +124,14 @@ type Limits struct {
 	QuarantineAfter int            // spoiled segments in a row that set a handset aside
 }
 
+// What ends a segment of a scenario, limits and faults aside.
+const (
+	UntilDrained = "drained" // the drain target
+	UntilFull    = "full"    // the battery is full on its charger; power is on from the start
+	UntilCycles  = "cycles"  // so many cycles were reported to the stage (Scenario.Cycles)
+	UntilTime    = "time"    // the segment's limit, which is its length then
+)
+
 // A Scenario is one scripted daily-use activity.
 type Scenario struct {
 	Name      string
@@ -133,17 +143,33 @@ type Scenario struct {
 	Evidence  []Evidence
 	WarmUp    time.Duration // 0: the plan's
 	Holds     []string      // named limits that it holds while draining
-	Stage     string        // the stage's activity that it needs ("browse", "call", "game"), or empty
+	Stage     string        // the stage's activity that it needs ("browse", "call", "game", "sustain"), or empty
 	ScreenOff bool          // the scenario runs with the screen off
+
+	// Until says what ends a segment, one of the Until words; only UntilDrained has a
+	// drain target and a start edge.
+	Until      string
+	Cycles     int     // of UntilCycles
+	StartLevel *Window // level at which a segment may start, %; nil: the handset's or the plan's
+	// Permissions are granted to apps by the setup, by role or package: camera,
+	// microphone, notifications. They stay granted.
+	Permissions map[string][]string
+	// Ask is what a person is asked for when the evidence does not come: what no command
+	// can answer. Empty: nothing.
+	Ask string
 }
 
 // A Step is one instruction of a scenario's script. Exactly one verb is set; positions
 // are fractions of the screen, 0 to 1, from the upper left corner.
 type Step struct {
 	Line     int    // in the plan file, for messages; 0 for built-in ones
-	Verb     string // open, launch, close, play, tap, swipe, key, type, wait, shell, capture
-	Text     string // URL, package or role, key name, text, shell text; photo, video start, video stop
+	Verb     string // open, launch, close, play, tap, swipe, key, type, wait, shell, capture, call
+	Text     string // URL, package or role, key name, text, shell text; photo, video start, video stop; start, end
 	From, To [2]float64
+	// Find makes a tap one on the element whose text or description is one of these, the
+	// first that is there; Optional says that it need not be.
+	Find     []string
+	Optional bool
 	Over     time.Duration // how long the swipe or the press takes
 	Wait     time.Duration // of wait itself; with another verb, the rest after each time
 	Times    int
@@ -152,7 +178,7 @@ type Step struct {
 
 // Evidence is what shows that the activity really ran.
 type Evidence struct {
-	Kind  string        // foreground, playback, files, asleep (on the handset); page, frames, call, cycle (at the stage)
+	Kind  string        // foreground, playback, files, photos, videos, drawn, incall, charging, asleep (on the handset); page, frames, call, cycle (at the stage)
 	Of    string        // package, role or folder
 	Limit time.Duration // longest time without before the activity is brought back
 }

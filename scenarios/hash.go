@@ -11,7 +11,10 @@ import (
 
 // Resolve fills in what a segment leaves to its scenario and its plan.
 func (f File) Resolve(p Plan, s Segment) Segment {
-	if s.DrainPoints == 0 {
+	switch until := f.Scenarios[s.Scenario].Until; {
+	case until != "" && until != UntilDrained:
+		s.DrainPoints = 0
+	case s.DrainPoints == 0:
 		s.DrainPoints = p.DrainPoints
 	}
 	if s.WarmUp == 0 {

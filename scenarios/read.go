@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"go.yaml.in/yaml/v4"
@@ -167,7 +168,7 @@ func build(r *reader, e *entry) File {
 		f.DayMixes[name] = b.dayMix(name, m)
 	}
 	for name, p := range each(e.at("plans")) {
-		f.Plans[name] = b.plan(name, p)
+		f.Plans[name] = b.plan(name, p, f.Scenarios)
 		b.settles(f.Plans[name], p, f.Scenarios)
 	}
 	for name, n := range each(e.at("nights")) {
@@ -307,8 +308,59 @@ func (b *builder) bench(e *entry) Bench {
 			b.unique(h.at("name"), names, "handset", strings.ToLower)
 			b.unique(h.at("serial"), serials, "serial", func(s string) string { return s })
 		}
+		for i, h := range hs.list {
+			if h.has("counterpart") && h.sound && i < len(out.Handsets) {
+				b.counterpart(h.at("counterpart"), &out.Handsets[i], hs)
+			}
+		}
 	}
 	return out
+}
+
+// counterpart checks whom a handset calls: a number that may be called, or another handset
+// of the bench that has one.
+func (b *builder) counterpart(at *entry, h *Handset, all *entry) {
+	if strings.HasPrefix(h.Counterpart, "+") || !strings.ContainsFunc(h.Counterpart, unicode.IsLetter) {
+		number, err := CheckNumber(h.Counterpart)
+		switch {
+		case err != nil:
+			b.r.fault(at.node, at.path, "%v", err)
+		case number == h.Number:
+			b.r.fault(at.node, at.path, "%s is the handset's own number", number)
+		default:
+			h.Counterpart = number
+		}
+		return
+	}
+	b.refer(at, "handset", b.handsets())
+	for _, other := range all.list {
+		switch {
+		case valueOf[string](other, "name") != h.Counterpart:
+		case h.Counterpart == h.Name:
+			b.r.fault(at.node, at.path, "want another handset than itself")
+		case !other.has("number"):
+			b.r.fault(at.node, at.path, "handset %q has no number: want number, its SIM's", h.Counterpart)
+		case valueOf[string](other, "number") == h.Number:
+			b.r.fault(at.node, at.path, "handset %q has the same number", h.Counterpart)
+		}
+	}
+}
+
+// Called is whom a handset's calls go to: the number, and the handset of the bench that
+// answers it, if there is one. ok is false when it has no counterpart.
+func (f File) Called(h Handset) (number string, by Handset, onBench, ok bool) {
+	switch other, found := f.Handset(h.Counterpart); {
+	case h.Counterpart == "":
+		return "", Handset{}, false, false
+	case found:
+		return other.Number, other, true, true
+	}
+	for _, other := range f.Bench.Handsets {
+		if other.Number == h.Counterpart {
+			return h.Counterpart, other, true, true
+		}
+	}
+	return h.Counterpart, Handset{}, false, true
 }
 
 // unique reports a second handset of the same name or serial.
@@ -354,6 +406,7 @@ func (b *builder) handset(e *entry, servers []string) Handset {
 			h.Gate.Open, h.Gate.Close = words(c.at("open")), words(c.at("close"))
 		}
 	}
+	h.Number, h.Counterpart = valueOf[string](e, "number"), valueOf[string](e, "counterpart")
 	if p := e.at("packages"); p != nil {
 		for _, role := range roles {
 			if p.has(role) {
@@ -403,7 +456,7 @@ func (b *builder) dayMix(name string, e *entry) DayMix {
 	return m
 }
 
-func (b *builder) plan(name string, e *entry) Plan {
+func (b *builder) plan(name string, e *entry, known map[string]Scenario) Plan {
 	p := Plan{
 		Name:              name,
 		Preconditions:     b.refer(e.at("preconditions"), "set of preconditions", b.setNames()),
@@ -427,7 +480,7 @@ func (b *builder) plan(name string, e *entry) Plan {
 	if w := e.at("start_level_pct"); w != nil {
 		p.StartLevel = windowOf(w)
 	}
-	b.reach(p, e)
+	b.reach(p, e, known)
 	if ss := e.at("segments"); ss != nil {
 		for _, s := range ss.list {
 			p.Segments = append(p.Segments, b.segment(s))
@@ -454,11 +507,29 @@ func (b *builder) startLevel(set string) Window {
 }
 
 // reach checks that every segment can take its points before it ends at the stop level.
-func (b *builder) reach(p Plan, e *entry) {
+func (b *builder) reach(p Plan, e *entry, scenarios map[string]Scenario) {
 	if !e.sound {
 		return
 	}
 	room := p.StartLevel.Least - float64(p.StopLevelPct)
+	drains := func(s *entry) bool {
+		name, short := s.value.(string)
+		if !short {
+			name = valueOf[string](s, "scenario")
+		}
+		known, there := scenarios[name]
+		return !there || known.Until == UntilDrained && known.StartLevel == nil
+	}
+	if ss := e.at("segments"); ss != nil {
+		for _, s := range ss.list {
+			if known := scenarios[valueOf[string](s, "scenario")]; s.has("drain") && known.Until != "" && known.Until != UntilDrained {
+				b.r.fault(s.at("drain").node, s.at("drain").path, "a segment of %s takes no points: it ends by until: %s", known.Name, known.Until)
+			}
+		}
+		if !slices.ContainsFunc(ss.list, drains) {
+			return
+		}
+	}
 	check := func(at *entry, drain int) {
 		if at != nil && at.node != nil && float64(drain) > room {
 			b.r.fault(at.node, at.path, "a segment that starts at %s %% cannot take %d points: it ends at the stop level of %d %%",
@@ -473,7 +544,7 @@ func (b *builder) reach(p Plan, e *entry) {
 	}
 	if ss := e.at("segments"); ss != nil {
 		for _, s := range ss.list {
-			if s.has("drain") {
+			if s.has("drain") && drains(s) {
 				check(s.at("drain"), valueOf[int](s, "drain"))
 			}
 		}

@@ -63,7 +63,7 @@ func TestMinimalFileHoldsEveryDefault(t *testing.T) {
 	if diff := cmp.Diff(Limits{Shared: map[string]int{}, QuarantineAfter: 3}, f.Limits); diff != "" {
 		t.Errorf("limits (-want +got):\n%s", diff)
 	}
-	for _, name := range []string{"browse", "video", "call", "camera", "game", "idle"} {
+	for _, name := range []string{"browse", "video", "call", "camera", "game", "idle", "sustain", "charge", "voicecall"} {
 		if f.Scenarios[name].Name != name {
 			t.Errorf("built-in scenario %s is missing", name)
 		}
@@ -173,7 +173,7 @@ limits: {runs_at_once: 2, quarantine_after: 5, shared: {rig: 1}}
 		t.Errorf("limits (-want +got):\n%s", diff)
 	}
 	if diff := cmp.Diff(Scenario{
-		Name: "press", Version: "2026-1", WarmUp: 90 * time.Second, Holds: []string{"rig"},
+		Name: "press", Version: "2026-1", WarmUp: 90 * time.Second, Holds: []string{"rig"}, Until: UntilDrained,
 		Loop: []Step{
 			{Line: 26, Verb: "tap", From: [2]float64{0.25, 1}, To: [2]float64{0.25, 1}, Over: 1500 * time.Millisecond, Wait: 2 * time.Second, Times: 1},
 			{Line: 26, Verb: "type", Text: "hello there", Times: 1},
@@ -265,7 +265,7 @@ func TestEveryFaultAtItsPlace(t *testing.T) {
 		{"hot charge", head + "plans: {p: {segments: [browse], recharge_stop_temp_c: 46 °C}}\n",
 			`nightly.yaml:4:55: plans.p.recharge_stop_temp_c: want 20 to 45 °C, got 46 °C: charging a lithium cell hotter than this is not safe`},
 		{"no such scenario", head + "plans: {p: {segments: [brows]}}\n",
-			`nightly.yaml:4:24: plans.p.segments[0]: no scenario "brows" (did you mean "browse"?); known are browse, call, camera, game, idle and video`},
+			`nightly.yaml:4:24: plans.p.segments[0]: no scenario "brows" (did you mean "browse"?); known are browse, call, camera, charge, game, idle, sustain, video and voicecall`},
 		{"no such set", head + "preconditions: {dim: {extends: everyday}}\nplans: {p: {segments: [idle], preconditions: dimm}}\n",
 			`nightly.yaml:5:46: plans.p.preconditions: no set of preconditions "dimm" (did you mean "dim"?); known are dim and everyday`},
 		{"no such day mix", head + "plans: {p: {segments: [idle], day_mix: x}}\n",
@@ -314,7 +314,7 @@ func TestEveryFaultAtItsPlace(t *testing.T) {
 			`nightly.yaml:5:42: nights.n.ends: want another time than the start, 06:30`},
 		{"day mix", head + "day_mixes: {m: {hours: {browse: 20, video: 5, calls: 1}}}\n",
 			"nightly.yaml:4:24: day_mixes.m.hours: want at most 24 hours together, got 26\n" +
-				`nightly.yaml:4:47: day_mixes.m.hours.calls: no scenario "calls" (did you mean "call"?); known are browse, call, camera, game, idle and video`},
+				`nightly.yaml:4:47: day_mixes.m.hours.calls: no scenario "calls" (did you mean "call"?); known are browse, call, camera, charge, game, idle, sustain, video and voicecall`},
 		{"steps", head + `scenarios:
   s:
     loop:
@@ -338,7 +338,7 @@ func TestEveryFaultAtItsPlace(t *testing.T) {
 				"nightly.yaml:9:16: scenarios.s.loop[2].open: unknown placeholder \"{page}\"; known are {stage}, {n} and {n of 2} to {n of 10000}\n" +
 				"nightly.yaml:10:21: scenarios.s.loop[3].tap[1]: want 0 to 1, got 1.5\n" +
 				"nightly.yaml:11:27: scenarios.s.loop[4]: a step has one verb, got tap and key\n" +
-				"nightly.yaml:12:9: scenarios.s.loop[5]: a step needs a verb: open, launch, close, play, tap, swipe, key, type, shell, capture or wait\n" +
+				"nightly.yaml:12:9: scenarios.s.loop[5]: a step needs a verb: open, launch, close, play, tap, swipe, key, type, shell, capture, call or wait\n" +
 				"nightly.yaml:13:15: scenarios.s.loop[6].key: want " + oneOf(keyNames()) + ", got POWER\n" +
 				"nightly.yaml:14:18: scenarios.s.loop[7].launch: want browser, player or camera, or a package name such as org.example.reader, got browsr (did you mean \"browser\"?)\n" +
 				"nightly.yaml:15:21: scenarios.s.loop[8]: times goes with tap, swipe, key or capture, not with wait\n" +
@@ -348,7 +348,70 @@ func TestEveryFaultAtItsPlace(t *testing.T) {
 				"nightly.yaml:19:19: scenarios.s.loop[12].capture: want photo, video start or video stop, got selfie\n" +
 				`nightly.yaml:20:34: scenarios.s.evidence[0].of: want a folder below /sdcard, such as /sdcard/DCIM/Camera, got "/data"`},
 		{"an emergency number", head + "scenarios: {s: {loop: [{type: \"1 1 2\", wait: 1 s}], evidence: [{kind: foreground, of: browser}]}}\n",
-			`nightly.yaml:4:31: scenarios.s.loop[0].type: numbers of up to three digits are refused, since they could be an emergency number, got 1 1 2`},
+			`nightly.yaml:4:31: scenarios.s.loop[0].type: short numbers, service codes and emergency numbers are refused, since a dialler may be in front, got 1 1 2`},
+		{"telephones", `bench:
+  handsets:
+    - {name: Alder, serial: A, number: "112"}
+    - {name: Birch, serial: B, counterpart: Birch}
+    - {name: Cedar, serial: C, counterpart: Larch}
+    - {name: Larch, serial: D, counterpart: "+44 7700 900123,9"}
+    - {name: Maple, serial: E, counterpart: Oak}
+    - {name: Pine, serial: F, number: +447700900123, counterpart: "+44 7700 900123"}
+    - {name: Rowan, serial: G, number: "911 555 0100"}
+`,
+			"nightly.yaml:3:40: bench.handsets[0].number: telephone number 112: it begins with the emergency number 112\n" +
+				"nightly.yaml:4:45: bench.handsets[1].counterpart: want another handset than itself\n" +
+				"nightly.yaml:5:45: bench.handsets[2].counterpart: handset \"Larch\" has no number: want number, its SIM's\n" +
+				"nightly.yaml:6:45: bench.handsets[3].counterpart: telephone number \"+44 7700 900123,9\": pauses and what comes after them (, ; p w) are not dialled\n" +
+				"nightly.yaml:7:45: bench.handsets[4].counterpart: no handset \"Oak\"; known are Alder, Birch, Cedar, Larch, Maple, Pine and Rowan\n" +
+				"nightly.yaml:8:67: bench.handsets[5].counterpart: +447700900123 is the handset's own number\n" +
+				`nightly.yaml:9:40: bench.handsets[6].number: telephone number 911 555 0100: it begins with the emergency number 911`},
+		{"calls from the shell", head + `scenarios:
+  s:
+    loop:
+      - {shell: "input keyevent 3 5"}
+      - {shell: "input keyevent KEYCODE_CALL"}
+      - {shell: "service call phone 2"}
+      - {shell: "am start -a android.intent.action.CALL_PRIVILEGED"}
+      - {shell: "input keyevent 55; sleep 5"}
+      - {type: "*21#"}
+      - {type: "11{n}"}
+      - {wait: 1 s}
+    evidence: [{kind: foreground, of: browser}]
+`,
+			strings.Join([]string{
+				"nightly.yaml:7:17: scenarios.s.loop[0].shell: calls from a shell step are refused, since a number could be an emergency number",
+				"nightly.yaml:8:17: scenarios.s.loop[1].shell: calls from a shell step are refused, since a number could be an emergency number",
+				"nightly.yaml:9:17: scenarios.s.loop[2].shell: calls from a shell step are refused, since a number could be an emergency number",
+				"nightly.yaml:10:17: scenarios.s.loop[3].shell: calls from a shell step are refused, since a number could be an emergency number",
+				`nightly.yaml:12:16: scenarios.s.loop[5].type: short numbers, service codes and emergency numbers are refused, since a dialler may be in front, got "*21#"`,
+				`nightly.yaml:13:16: scenarios.s.loop[6].type: short numbers, service codes and emergency numbers are refused, since a dialler may be in front, got "11{n}"`,
+			}, "\n")},
+		{"ends and elements", head + `scenarios:
+  a: {extends: sustain, until: time, cycles: 4}
+  b: {extends: browse, until: cycles}
+  c: {extends: browse, until: cycles, cycles: 3}
+  d: {extends: browse, until: empty}
+  e: {extends: browse, loop: [{tap: {text: OK}, over: 1 s, vary: 0.1}, {tap: {text: []}}, {tap: up}, {tap: {}}, {call: now}]}
+  f: {extends: browse, permissions: {browser: [camera, camera], gallery: [camera], camera: [location]}}
+plans: {p: {segments: [{scenario: charge, drain: 5}]}}
+`,
+			strings.Join([]string{
+				"nightly.yaml:5:32: scenarios.a.until: until: cycles and a number of cycles go together",
+				"nightly.yaml:6:31: scenarios.b.until: until: cycles and a number of cycles go together",
+				"nightly.yaml:7:31: scenarios.c.until: until: cycles wants evidence of kind cycle, which counts them",
+				"nightly.yaml:8:31: scenarios.d.until: want drained, full, cycles or time, got empty",
+				"nightly.yaml:9:49: scenarios.e.loop[0]: over goes with a tap at a position, not at an element",
+				"nightly.yaml:9:60: scenarios.e.loop[0]: vary goes with a tap at a position, not at an element",
+				"nightly.yaml:9:85: scenarios.e.loop[1].tap.text: want a text, or a list of 1 to 8 texts, got 0",
+				"nightly.yaml:9:97: scenarios.e.loop[2].tap: want a position as [across, down], fractions of the screen, or an element by its text with its keys, got up",
+				"nightly.yaml:9:108: scenarios.e.loop[3].tap: text is missing: want a text, or a list of 1 to 8 texts",
+				"nightly.yaml:9:120: scenarios.e.loop[4].call: want start or end, got now",
+				`nightly.yaml:10:56: scenarios.f.permissions.browser[1]: permission camera is listed twice`,
+				`nightly.yaml:10:65: scenarios.f.permissions: want browser, player or camera, or a package name such as org.example.reader as the key, got gallery`,
+				`nightly.yaml:10:93: scenarios.f.permissions.camera[0]: want camera, microphone or notifications, got location`,
+				`nightly.yaml:11:50: plans.p.segments[0].drain: a segment of charge takes no points: it ends by until: full`,
+			}, "\n")},
 		{"what hangs together", head + `scenarios:
   a: {about: nothing}
   b: {loop: [{key: BACK}], evidence: [{kind: page}]}
@@ -562,6 +625,105 @@ func TestExampleFile(t *testing.T) {
 	}
 	if !strings.Contains(string(text), "lithium") {
 		t.Error("the example says nothing of lithium cells")
+	}
+}
+
+func TestTelephonesTapsAndEnds(t *testing.T) {
+	f := parse(t, `
+bench:
+  handsets:
+    - {name: Alder, serial: A, number: +44 7700 900123, counterpart: Birch}
+    - {name: Birch, serial: B, number: "+44-7700-900456", counterpart: +1 212 555 0143}
+    - {name: Cedar, serial: C, counterpart: +447700900123}
+    - {name: Larch, serial: D}
+scenarios:
+  steps:
+    loop: [{tap: {text: "Go & win"}, times: 2, wait: 1 s}, {tap: {text: [Yes, OK], optional: on}}, {call: end}]
+    evidence: [{kind: drawn, of: org.example.app}, {kind: incall}, {kind: photos, of: /sdcard/DCIM}]
+    permissions: {browser: [camera, microphone], org.example.app: [notifications]}
+    ask: Say yes.
+  cycles: {extends: sustain, cycles: 3}
+  again: {extends: sustain, until: drained}
+plans:
+  p: {segments: [charge, sustain, again], stop_level_pct: 10, start_level_pct: {least: 30, most: 90}}
+`)
+	called := map[string]string{"Alder": "+447700900456 Birch", "Birch": "+12125550143 ", "Cedar": "+447700900123 Alder", "Larch": ""}
+	for name, want := range called {
+		h, _ := f.Handset(name)
+		got := ""
+		if number, by, onBench, ok := f.Called(h); ok {
+			got = number + " " + by.Name
+			if onBench != (by.Name != "") {
+				t.Errorf("%s calls %s: on the bench %t, %q", name, number, onBench, by.Name)
+			}
+		}
+		if got != want {
+			t.Errorf("%s calls %q, want %q", name, got, want)
+		}
+	}
+	s := f.Scenarios["steps"]
+	want := []Step{
+		{Line: 10, Verb: "tap", Find: []string{"Go & win"}, Times: 2, Wait: time.Second},
+		{Line: 10, Verb: "tap", Find: []string{"Yes", "OK"}, Optional: true, Times: 1},
+		{Line: 10, Verb: "call", Text: "end", Times: 1},
+	}
+	if diff := cmp.Diff(want, s.Loop); diff != "" {
+		t.Errorf("steps (-want +got):\n%s", diff)
+	}
+	if !s.NeedsCounterpart() || s.Ask != "Say yes." || f.Scenarios["cycles"].NeedsCounterpart() {
+		t.Errorf("needs a counterpart %t, asks %q", s.NeedsCounterpart(), s.Ask)
+	}
+	p, _ := compiled(t, s, aTarget())
+	for part, lines := range map[string][]string{
+		p.Start: {`said=$(pm grant 'org.example.web' android.permission.CAMERA 2>&1) || ev failed 1 "pm grant: $said"`, "android.permission.RECORD_AUDIO", "'org.example.app' android.permission.POST_NOTIFICATIONS"},
+		p.Loop: {"taptext 5 'Go &amp; win' || ev failed 1 'no element with the text Go & win on the screen'", "taptext 2 'Yes' 'OK' || :\nhangup",
+			"drawn 'org.example.app'", "incall", "photos '/sdcard/DCIM'"},
+	} {
+		for _, l := range lines {
+			if !strings.Contains(part, l) {
+				t.Errorf("%s is missing from\n%s", l, part)
+			}
+		}
+	}
+	old := aTarget()
+	old.SDK = 31
+	if p, _ := compiled(t, s, old); strings.Contains(p.Start, "POST_NOTIFICATIONS") {
+		t.Error("Android 12 has no permission for notifications")
+	}
+	for name, want := range map[string]Scenario{"cycles": {Until: UntilCycles, Cycles: 3}, "again": {Until: UntilDrained}, "charge": {Until: UntilFull, StartLevel: &Window{0, 2}}, "steps": {Until: UntilDrained}} {
+		got := f.Scenarios[name]
+		if diff := cmp.Diff(want, Scenario{Until: got.Until, Cycles: got.Cycles, StartLevel: got.StartLevel}); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", name, diff)
+		}
+	}
+	seen := map[string]string{}
+	for _, name := range []string{"sustain", "cycles", "again"} {
+		hash := f.Scenarios[name].Hash()
+		if other, twice := seen[hash]; twice {
+			t.Errorf("%s and %s have the same hash", name, other)
+		}
+		seen[hash] = name
+	}
+	var points []int
+	for _, s := range f.Plans["p"].Segments {
+		points = append(points, f.Resolve(f.Plans["p"], s).DrainPoints)
+	}
+	if !slices.Equal(points, []int{0, 0, 7}) {
+		t.Errorf("points = %v, want 0 0 7", points)
+	}
+}
+
+// Playback of a player that tells its position seldom is judged by the clip's length, which
+// is no part of what the workload is.
+func TestClipLengthIsNoPartOfTheWorkload(t *testing.T) {
+	target := aTarget()
+	target.ClipLength = 10*time.Minute + 300*time.Millisecond
+	p, hash := compiled(t, Builtin()["video"], target)
+	if !strings.Contains(p.Loop, "playing 'org.example.player' 600\n") && !strings.HasSuffix(p.Loop, "playing 'org.example.player' 600") {
+		t.Errorf("loop:\n%s", p.Loop)
+	}
+	if hash != Builtin()["video"].Hash() {
+		t.Error("the clip's length changes the hash")
 	}
 }
 

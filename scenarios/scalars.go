@@ -419,7 +419,20 @@ func url() *scalar {
 	}
 }
 
-var shortNumber = regexp.MustCompile(`^[ +*#]*[0-9]([ -]*[0-9]){0,2}[ *#]*$`)
+// phoneNumber is a number that a handset may call; see CheckNumber.
+func phoneNumber() *scalar {
+	return &scalar{
+		want: "a telephone number in international form, such as +44 7700 900123",
+		parse: func(s string) (any, error) {
+			n, err := CheckNumber(s)
+			if err != nil {
+				return nil, mishap(err.Error())
+			}
+			return n, nil
+		},
+		json: map[string]any{"type": "string", "pattern": `^\+[0-9 -]{8,30}$`},
+	}
+}
 
 // typed is what the type verb can enter: the handset's input command knows printable
 // ASCII, and takes %s for a space.
@@ -432,8 +445,8 @@ func typed() *scalar {
 				return nil, errWrong
 			}
 			// In a dialer, one tap more would call it.
-			if shortNumber.MatchString(s) {
-				return nil, mishap(fmt.Sprintf("numbers of up to three digits are refused, since they could be an emergency number, got %s", shown(s)))
+			if couldDial(s) {
+				return nil, mishap(fmt.Sprintf("short numbers, service codes and emergency numbers are refused, since a dialler may be in front, got %s", shown(s)))
 			}
 			pieces, err := template(s)
 			if err != nil {
@@ -461,7 +474,8 @@ func shellText() *scalar {
 				return nil, errWrong
 			}
 			low := strings.ToLower(s)
-			if strings.Contains(low, "tel:") || strings.Contains(low, "intent.action.call") || strings.Contains(low, "intent.action.dial") {
+			if strings.Contains(low, "tel:") || strings.Contains(low, "intent.action.call") || strings.Contains(low, "intent.action.dial") ||
+				strings.Contains(low, "service call phone") || strings.Contains(low, "keycode_call") || keyOfCall.MatchString(low) {
 				return nil, mishap("calls from a shell step are refused, since a number could be an emergency number")
 			}
 			if err := parsesAsShell(s); err != nil {
@@ -472,6 +486,9 @@ func shellText() *scalar {
 		json: map[string]any{"type": "string", "minLength": 1, "maxLength": 4000},
 	}
 }
+
+// keyOfCall presses the call key, which dials what stands in a dialler.
+var keyOfCall = regexp.MustCompile(`keyevent(\s+[^\s;&|]+)*\s+["']?5\b`)
 
 func parsesAsShell(s string) error {
 	_, err := syntax.NewParser(syntax.Variant(syntax.LangMirBSDKorn)).Parse(strings.NewReader(s), "")

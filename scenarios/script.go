@@ -141,13 +141,32 @@ func (b *builder) deep(from string) bool {
 func (b *builder) scenario(name string, e *entry, s Scenario) Scenario {
 	before := b.r.count
 	s.Name = name
-	for key, to := range map[string]*string{"about": &s.About, "version": &s.Version, "stage": &s.Stage} {
+	for key, to := range map[string]*string{"about": &s.About, "version": &s.Version, "stage": &s.Stage, "until": &s.Until, "ask": &s.Ask} {
 		if e.has(key) {
 			*to = valueOf[string](e, key)
 		}
 	}
 	if s.Version == "" {
 		s.Version = "1"
+	}
+	if e.has("until") && s.Until != UntilCycles && !e.has("cycles") {
+		s.Cycles = 0 // of what it extends
+	}
+	if s.Until == "" {
+		s.Until = UntilDrained
+	}
+	if e.has("cycles") {
+		s.Cycles = valueOf[int](e, "cycles")
+	}
+	if w := e.at("start_level_pct"); w != nil {
+		win := windowOf(w)
+		s.StartLevel = &win
+	}
+	if p := e.at("permissions"); p != nil {
+		s.Permissions = map[string][]string{}
+		for who, list := range each(p) {
+			s.Permissions[who] = words(list)
+		}
 	}
 	if e.has("screen_off") {
 		s.ScreenOff = valueOf[bool](e, "screen_off")
@@ -212,6 +231,11 @@ func (b *builder) hangsTogether(e *entry, s Scenario) {
 			b.r.fault(n, path, "want at most %d steps, each counted as often as it is done, got %d", maxTimes, times)
 		}
 	}
+	if n, path := at("until"); (s.Until == UntilCycles) != (s.Cycles > 0) {
+		b.r.fault(n, path, "until: cycles and a number of cycles go together")
+	} else if s.Until == UntilCycles && !slices.ContainsFunc(s.Evidence, func(ev Evidence) bool { return ev.Kind == "cycle" }) {
+		b.r.fault(n, path, "until: cycles wants evidence of kind cycle, which counts them")
+	}
 	for i, ev := range s.Evidence {
 		n, path := at("evidence")
 		if l := e.at("evidence"); l != nil && i < len(l.list) {
@@ -239,6 +263,10 @@ func step(e *entry) Step {
 	}
 	switch s.Verb {
 	case "tap":
+		if t := e.at("tap"); t.in != nil {
+			s.Find, s.Optional = words(t.at("text")), valueOf[bool](t, "optional")
+			break
+		}
 		s.From = position(e.at("tap"))
 		s.To = s.From
 	case "swipe":
@@ -364,9 +392,12 @@ func (s Scenario) Roles() []string {
 		switch {
 		case ev.Kind == "playback" && ev.Of == "":
 			add("player")
-		case ev.Kind == "playback", ev.Kind == "foreground":
+		case ev.Kind == "playback", ev.Kind == "foreground", ev.Kind == "drawn":
 			add(ev.Of)
 		}
+	}
+	for who := range s.Permissions {
+		add(who)
 	}
 	slices.Sort(need)
 	return need
@@ -387,12 +418,21 @@ func (s Scenario) Packages() []string {
 		}
 	}
 	for _, ev := range s.Evidence {
-		if ev.Kind != "files" {
+		if ev.Kind != "files" && ev.Kind != "photos" && ev.Kind != "videos" {
 			add(ev.Of)
 		}
 	}
+	for who := range s.Permissions {
+		add(who)
+	}
 	slices.Sort(all)
 	return all
+}
+
+// NeedsCounterpart is true when the scenario calls somebody; see File.Called. CallCaution
+// is for whoever starts it.
+func (s Scenario) NeedsCounterpart() bool {
+	return slices.ContainsFunc(slices.Concat(s.Setup, s.Loop, s.Teardown), func(st Step) bool { return st.Verb == "call" })
 }
 
 // NeedsClip is true when the scenario plays the lab's clip, which must be on the handset.

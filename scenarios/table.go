@@ -61,6 +61,8 @@ var handsetShape = &object{
 		{key: "start_level_pct", about: "The level at which a segment may start on this handset, %; instead of the plan's.", shape: window(2, 100)},
 		{key: "luminance", about: "The screen's measured curve.", shape: luminanceShape},
 		{key: "power_gate", about: "What lets power to the handset and cuts it.", shape: gateShape},
+		{key: "number", about: "The telephone number of its SIM, in international form; counterparts call it.", shape: phoneNumber()},
+		{key: "counterpart", about: "Whom the scenario voicecall calls from this handset: another handset by name, which then answers by itself, or a number of the lab's own in international form.", shape: text("a handset's name, or a telephone number such as +44 7700 900123", 60)},
 		{key: "packages", about: "Which app has which role; a role left out is the system's default.", shape: &object{noun: "packages by role", fields: []field{
 			{key: "browser", about: "Package of the browser.", shape: packageName()},
 			{key: "player", about: "Package of the video player.", shape: packageName()},
@@ -259,7 +261,7 @@ var planShape = &object{
 		{key: "segments", about: "The scenarios, in order.", shape: &list{noun: "1 to 50 segments", value: segmentShape, least: 1, most: 50}, required: true},
 		{key: "drain", about: "How many percentage points a segment takes from the battery; 7 is common practice.", shape: wholePercent(leastDrain, mostDrain, drainUnit), def: 7},
 		{key: "repeat", about: "How often the list of segments is carried out.", shape: wholeNumber(1, 100, "times"), def: 1},
-		{key: "start_level_pct", about: "The level at which a segment may start, %; below it the handset is recharged first. Left out: start_level of its preconditions.", shape: window(2, 100)},
+		{key: "start_level_pct", about: "The level at which a segment may start, %; below it the handset is recharged first. Left out: start_level of its preconditions.", shape: window(0, 100)},
 		{key: "restart_spoiled", about: "How often a spoiled segment is tried again.", shape: wholeNumber(0, 5, "times"), def: 1},
 		{key: "sample_every", about: "The time between two samples.", shape: wholeSeconds(time.Second, 5*time.Minute), def: "10 s"},
 		{key: "warm_up", about: "The time from the start of the activity that is left out of the measurement.", shape: duration(0, time.Hour), def: "3 min"},
@@ -354,6 +356,11 @@ var scenarioShape = &object{
 		{key: "stage", about: "The stage's activity that it needs.", shape: choice(stageActivities...)},
 		{key: "screen_off", about: "Whether it runs with the screen off.", shape: onOff()},
 		{key: "warm_up", about: "Instead of the plan's.", shape: duration(time.Second, time.Hour)},
+		{key: "until", about: "What ends a segment: drained (the drain target), full (charged to full, power on from the start), cycles (so many cycles of the stage's sustain), time (the segment's limit).", shape: choice(untils...)},
+		{key: "cycles", about: "How many cycles, with until: cycles.", shape: wholeNumber(2, 500, "cycles")},
+		{key: "start_level_pct", about: "The level at which its segments may start, %, instead of the handset's and the plan's.", shape: window(0, 100)},
+		{key: "permissions", about: "What the setup allows apps, by role or package, as far as a command can; it stays allowed.", shape: &dictionary{noun: "lists of permissions by role or package", key: app(), value: &list{noun: "1 to 3 permissions", value: choice(permissionNames...), least: 1, most: 3, check: distinct("permission")}}},
+		{key: "ask", about: "What a person is asked to do when its evidence does not come, such as a question of the browser's that no command can answer.", shape: text("a line of up to 300 characters", 300)},
 		{key: "holds", about: "Names under limits: shared that it holds while draining.", shape: &list{noun: "up to 8 names of shared limits", value: name("a limit's name"), most: 8, check: distinct("limit")}},
 		{key: "setup", about: "Once, before the loop.", shape: &list{noun: "up to 64 steps", value: stepShape, most: 64}},
 		{key: "loop", about: "Again and again until the segment ends.", shape: &list{noun: "1 to 64 steps", value: stepShape, least: 1, most: 64}},
@@ -378,21 +385,21 @@ var scenarioShape = &object{
 
 // Evidence by where it is seen.
 var (
-	handsetEvidence = []string{"foreground", "playback", "files", "asleep"}
+	handsetEvidence = []string{"foreground", "playback", "files", "photos", "videos", "drawn", "incall", "charging", "asleep"}
 	stageEvidence   = []string{"page", "frames", "call", "cycle"}
 )
 
 var evidenceShape = &object{
 	noun: "a piece of evidence",
 	fields: []field{
-		{key: "kind", about: "On the handset: foreground, playback, files, asleep. At the stage: page, frames, call, cycle.", shape: choice(append(append([]string{}, handsetEvidence...), stageEvidence...)...), required: true},
-		{key: "of", about: "The role or package in the foreground or playing, or the folder in which files appear.", shape: text("a role, a package or a folder", 200)},
+		{key: "kind", about: "On the handset: foreground (an app is in front), playback (a player plays), files (any new files), photos and videos (new files of that kind, one for each capture), drawn (an app draws frames), incall (a telephone call is up), charging (a power source shows), asleep. At the stage: page, frames, call, cycle.", shape: choice(append(append([]string{}, handsetEvidence...), stageEvidence...)...), required: true},
+		{key: "of", about: "The role or package in the foreground, playing or drawing, or the folder in which files appear.", shape: text("a role, a package or a folder", 200)},
 		{key: "limit", about: "The longest time without it before the activity is brought back.", shape: duration(10*time.Second, time.Hour), def: "2 min"},
 	},
 	check: func(r *reader, e *entry) {
 		kind, of := valueOf[string](e, "kind"), valueOf[string](e, "of")
 		switch kind {
-		case "foreground":
+		case "foreground", "drawn":
 			if _, err := app().parse(of); err != nil {
 				r.wantOf(e, app().want)
 			}
@@ -400,7 +407,7 @@ var evidenceShape = &object{
 			if _, err := app().parse(of); of != "" && err != nil {
 				r.wantOf(e, app().want)
 			}
-		case "files":
+		case "files", "photos", "videos":
 			if _, err := folderShape.parse(of); err != nil {
 				r.wantOf(e, folderShape.want)
 			}
@@ -424,7 +431,13 @@ func (r *reader) wantOf(e *entry, want string) {
 
 // verbs are what a step can do; wait alone is one too, and beside another verb the rest
 // after it.
-var verbs = []string{"open", "launch", "close", "play", "tap", "swipe", "key", "type", "shell", "capture"}
+var verbs = []string{"open", "launch", "close", "play", "tap", "swipe", "key", "type", "shell", "capture", "call"}
+
+// elementShape is what a tap finds by its text.
+var elementShape = &object{noun: "an element by its text", fields: []field{
+	{key: "text", about: "The whole text on it, or its description; of several, the first that is there.", shape: &oneOrMore{noun: "a text, or a list of 1 to 8 texts", value: text("a text of up to 80 characters", 80), most: 8}, required: true},
+	{key: "optional", about: "Whether it need not be there; otherwise a missing one is noted as a step that failed.", shape: onOff(), def: "off"},
+}}
 
 var (
 	positionShape = &list{noun: "a position as [across, down], fractions of the screen", value: number(0, 1, ""), least: 2, most: 2}
@@ -444,12 +457,13 @@ var stepShape = &object{
 		{key: "launch", about: "Starts an app, by role or package.", shape: app()},
 		{key: "close", about: "Ends an app, by role or package.", shape: app()},
 		{key: "play", about: "Sees to it that the lab's clip is playing.", shape: choice("clip")},
-		{key: "tap", about: "Taps the screen; with over, presses that long.", shape: positionShape},
+		{key: "tap", about: "Taps the screen, at a position or at an element found by its text; with over, presses that long.", shape: &listOr{list: positionShape, mapping: elementShape}},
 		{key: "swipe", about: "Swipes: up, down, left, right, or from and to.", shape: strokeShape},
 		{key: "key", about: "Presses a key.", shape: choice(keyNames()...)},
 		{key: "type", about: "Enters text where the cursor is.", shape: typed()},
 		{key: "shell", about: "Runs a command line in the handset's shell; $1 counts the loops. Its results are marked.", shape: shellText()},
 		{key: "capture", about: "Takes a photo, or starts or stops a video, in the camera app.", shape: choice(captures...)},
+		{key: "call", about: "start: calls the handset's counterpart, unless a call stands. end: ends it.", shape: choice("start", "end")},
 		{key: "wait", about: "Rests; beside another verb, after each time.", shape: duration(100*time.Millisecond, time.Hour)},
 		{key: "over", about: "How long the swipe or the press takes.", shape: duration(10*time.Millisecond, 30*time.Second)},
 		{key: "times", about: "How often the step is done.", shape: wholeNumber(1, 200, "times")},
@@ -492,6 +506,13 @@ func checkStep(r *reader, e *entry) {
 			r.fault(e.where[key], e.path, "%s goes with %s, not with %s", key, oneOf(takers), verb)
 		}
 	}
+	if verb == "tap" && e.at("tap").in != nil {
+		for _, key := range []string{"over", "vary"} {
+			if e.has(key) {
+				r.fault(e.where[key], e.path, "%s goes with a tap at a position, not at an element", key)
+			}
+		}
+	}
 	if verb == "capture" && e.has("times") && valueOf[string](e, "capture") != "photo" {
 		r.fault(e.where["times"], e.path, "times goes with capture: photo only")
 	}
@@ -506,6 +527,16 @@ func stepAlso() map[string]any {
 	one = append(one, map[string]any{"required": []any{"wait"}, "not": map[string]any{"anyOf": none}})
 	return map[string]any{"oneOf": one}
 }
+
+// untils are what may end a segment.
+var untils = []string{UntilDrained, UntilFull, UntilCycles, UntilTime}
+
+// permissions are what the setup can allow an app, by Android's names.
+var permissions = map[string]string{
+	"camera": "android.permission.CAMERA", "microphone": "android.permission.RECORD_AUDIO", "notifications": "android.permission.POST_NOTIFICATIONS",
+}
+
+var permissionNames = []string{"camera", "microphone", "notifications"}
 
 var captures = []string{"photo", "video start", "video stop"}
 
