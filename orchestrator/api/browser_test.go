@@ -137,7 +137,7 @@ func (p *tab) press(label string) {
 	}
 }
 
-const heading = `document.querySelector("h1").textContent`
+const heading = `document.querySelector("h1")?.textContent ?? ""`
 
 // accessible has axe look at the page as it is. What it calls serious or critical fails.
 func (p *tab) accessible(name string) {
@@ -260,7 +260,7 @@ func TestANightInTheBrowser(t *testing.T) {
 	p.js(`window.here = "still the same page", ""`)
 	lane := `document.querySelector("svg.ln").getAttribute("aria-label")`
 	p.until(`String(document.querySelectorAll("svg.ln").length)`, "2", 5*time.Second)
-	p.until(`document.querySelector("tbody .s").textContent`, "draining browse", 60*time.Second)
+	p.until(`document.querySelector("tbody .s")?.textContent ?? ""`, "draining browse", 60*time.Second)
 
 	// A lane is one tab stop; arrows go through its blocks and say what each is.
 	p.until(`(() => { document.querySelector("svg.ln").focus(); document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {key: "End", bubbles: true})); return document.getElementById("tip").textContent; })()`, "Alder: video expected", 10*time.Second)
