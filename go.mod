@@ -11,6 +11,7 @@ require (
 	github.com/google/go-cmp v0.7.0
 	github.com/google/renameio/v2 v2.0.2
 	github.com/klauspost/compress v1.20.4
+	github.com/nyaruka/phonenumbers v1.8.1
 	github.com/parquet-go/parquet-go v0.32.0
 	github.com/robfig/cron/v3 v3.0.1
 	github.com/rogpeppe/go-internal v1.16.0
