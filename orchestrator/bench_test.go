@@ -3,12 +3,15 @@ package orchestrator_test
 import (
 	"bytes"
 	"context"
+	"flag"
 	"fmt"
 	"maps"
 	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -33,6 +36,11 @@ func TestMain(m *testing.M) {
 	case len(os.Args) == 3 && os.Args[1] == "gate": // and their power gates
 		switchGate(os.Args[2])
 		return
+	}
+	flag.Parse()
+	if raceSlow == 1 && flag.Lookup("test.parallel").Value.String() == strconv.Itoa(runtime.GOMAXPROCS(0)) {
+		// These tests wait more than they compute.
+		_ = flag.Set("test.parallel", strconv.Itoa(1+runtime.GOMAXPROCS(0)))
 	}
 	goleak.VerifyTestMain(m)
 }
