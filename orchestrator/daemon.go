@@ -272,9 +272,6 @@ func (d *Daemon) facts(h scenarios.Handset, plan scenarios.Plan) preconditions.H
 	return f
 }
 
-// hasGate reports whether the power of a handset can be switched from here.
-func (d *Daemon) hasGate(handset string) bool { return d.gates[handset] != nil }
-
 // Queue returns every item, oldest first.
 func (d *Daemon) Queue() []Item { return d.queue.all() }
 

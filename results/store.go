@@ -13,6 +13,7 @@ import (
 
 	"github.com/google/renameio/v2"
 	"go.etcd.io/bbolt"
+	bbolterrors "go.etcd.io/bbolt/errors"
 )
 
 var (
@@ -73,7 +74,7 @@ func Open(path string) (*Store, error) {
 		FreelistType:   bbolt.FreelistMapType,
 	})
 	switch {
-	case errors.Is(err, bbolt.ErrTimeout):
+	case errors.Is(err, bbolterrors.ErrTimeout):
 		return nil, fmt.Errorf("%s: %w: stop the other rundown first", path, ErrInUse)
 	case errors.Is(err, fs.ErrPermission) || errors.Is(err, os.ErrPermission):
 		return nil, fmt.Errorf("%s: may not be opened for writing: check its owner and rights: %w", path, err)

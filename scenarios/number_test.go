@@ -157,7 +157,7 @@ func TestCheckNumber(t *testing.T) {
 		{number: "１１２", refused: "want the digits 0 to 9"},
 		{number: "+44 7700 90012٣", refused: "want the digits 0 to 9"},
 		{number: "+44 7700 90012²", refused: "want the digits 0 to 9"},
-		{number: "+44​7700900123", refused: "want +, digits"}, // a zero-width blank
+		{number: "+44\u200b7700900123", refused: "want +, digits"}, // a zero-width blank
 		{number: "+44\t7700900123", refused: "want +, digits"},
 		{number: "+44 7700 900123\n", refused: "want +, digits"},
 		{number: "++447700900123", refused: "want +, digits"},
