@@ -152,6 +152,13 @@ func compile(s Scenario, t Target) (onboard.Program, error) {
 	return p, errors.Join(errs[:]...)
 }
 
+// Answering is what runs on a counterpart while another handset calls it: it takes every
+// call that rings, writes evidence of kind incall while one is up, and hangs up at the end.
+// It is installed as the workload of a segment without a target.
+func Answering() onboard.Program {
+	return onboard.Program{Start: "input keyevent 224", Loop: "answer\nrest 5", Stop: "hangup\nrest 1\ninput keyevent 3\ninput keyevent 223", LoopS: 5}
+}
+
 func (c *compiler) line(format string, args ...any) {
 	c.lines = append(c.lines, fmt.Sprintf(format, args...))
 }

@@ -41,10 +41,10 @@ func (p *page) Close() {
 
 // carryOut runs a scenario on a simulated handset for a while, as the daemon does, and
 // returns the evidence that the handset wrote.
-func carryOut(t *testing.T, h *simulated.Handset, s Scenario, sdk int, d time.Duration) []onboard.Activity {
+func carryOut(t *testing.T, h *simulated.Handset, s Scenario, sdk int, d time.Duration, then ...func()) []onboard.Activity {
 	t.Helper()
 	ctx := t.Context()
-	target := Target{ScreenW: 1080, ScreenH: 2340, StageURL: "http://localhost:8790/s/k1", SDK: sdk, ClipPath: "/sdcard/Movies/clip.mp4", CallNumber: "+447700900456", Packages: map[string]string{}}
+	target := Target{ScreenW: 1080, ScreenH: 2340, StageURL: "http://localhost:8790/s/k1", SDK: sdk, ClipPath: "/sdcard/Movies/clip.mp4", ClipLength: 7 * time.Minute, CallNumber: "+447700900456", Packages: map[string]string{}}
 	for _, role := range s.Roles() {
 		pkg, err := devices.Resolve(ctx, h, role)
 		if err != nil {
@@ -53,6 +53,12 @@ func carryOut(t *testing.T, h *simulated.Handset, s Scenario, sdk int, d time.Du
 		target.Packages[role] = pkg
 	}
 	p, _ := compiled(t, s, target)
+	return carryOutProgram(t, h, s.Name, p, sdk, d, then...)
+}
+
+func carryOutProgram(t *testing.T, h *simulated.Handset, name string, p onboard.Program, sdk int, d time.Duration, then ...func()) []onboard.Activity {
+	t.Helper()
+	ctx := t.Context()
 	seg := onboard.Segment{Key: "k1", SampleEverySec: 10, NoTarget: true, Workload: p}
 	if err := onboard.Install(ctx, h, seg); err != nil {
 		t.Fatal(err)
@@ -61,12 +67,15 @@ func carryOut(t *testing.T, h *simulated.Handset, s Scenario, sdk int, d time.Du
 		t.Fatal(err)
 	}
 	time.Sleep(d)
+	for _, f := range then {
+		f()
+	}
 	if err := onboard.Stop(ctx, h, "k1"); err != nil {
 		t.Fatal(err)
 	}
 	var said bytes.Buffer
 	if _, err := h.Pull(ctx, onboard.Root+"/k1/errors.txt", 0, &said); err == nil && said.Len() > 0 {
-		t.Errorf("%s on SDK %d: the workload said: %s", s.Name, sdk, said.String())
+		t.Errorf("%s on SDK %d: the workload said: %s", name, sdk, said.String())
 	}
 	var b bytes.Buffer
 	if _, err := h.Pull(ctx, onboard.ActivityPath("k1"), 0, &b); err != nil {
@@ -172,4 +181,155 @@ func TestScenariosOnSimulatedHandsets(t *testing.T) {
 			})
 		}
 	}
+}
+
+// ready puts a clip on a handset and keeps its screen on.
+func readyFor(t *testing.T, h *simulated.Handset, length time.Duration) {
+	t.Helper()
+	if err := h.Push(t.Context(), bytes.NewReader(simulated.Clip(length)), "/sdcard/Movies/clip.mp4", 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := devices.Run(t.Context(), h, "settings put system screen_off_timeout 86400000"); err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(time.Minute)
+}
+
+// A player that tells its position at changes of state only proves its playback all the
+// same, whether it repeats its clip or not; one that stands still without a word does not.
+func TestVideoOnAPlayerThatTellsRarely(t *testing.T) {
+	const d = 20 * time.Minute
+	for _, loops := range []bool{false, true} {
+		for flavour, sdk := range map[simulated.Flavour]int{simulated.Android9: 28, simulated.Android16: 36} {
+			synctest.Test(t, func(t *testing.T) {
+				h := simulated.New(simulated.Options{Android: flavour, PlayerTellsRarely: true, PlayerLoops: loops})
+				defer h.Close()
+				readyFor(t, h, 7*time.Minute)
+				var hung int64
+				seen := carryOut(t, h, Builtin()["video"], sdk, d, func() {
+					h.HangPlayer()
+					hung = h.Uptime().Milliseconds()
+					time.Sleep(10 * time.Minute)
+				})
+				before := slices.DeleteFunc(slices.Clone(seen), func(a onboard.Activity) bool { return a.UptimeMS > hung })
+				gaps(t, fmt.Sprintf("Android %d, player repeats %t", flavour, loops), Builtin()["video"], before, d)
+				after := 0
+				for _, a := range seen {
+					if a.Kind == "playback" && a.UptimeMS > hung+1000 {
+						after++
+					}
+				}
+				// One look may show a position that moved before the player stood still.
+				if after > 1 {
+					t.Errorf("Android %d, player repeats %t: %d pieces of evidence from a player that stands still", flavour, loops, after)
+				}
+			})
+		}
+	}
+}
+
+// A telephone call between two handsets: dialled on one, answered on the other by itself,
+// shown as up on both, dialled again after it was cut, over on both at the end.
+func TestVoiceCallBetweenHandsets(t *testing.T) {
+	for flavour, sdk := range map[simulated.Flavour]int{simulated.Android9: 28, simulated.Android16: 36} {
+		synctest.Test(t, func(t *testing.T) {
+			exchange := new(simulated.Exchange)
+			alder := simulated.New(simulated.Options{Android: flavour, Seed: 1, Exchange: exchange, Number: "+447700900123"})
+			defer alder.Close()
+			birch := simulated.New(simulated.Options{Android: flavour, Seed: 2, Exchange: exchange, Number: "+447700900456"})
+			defer birch.Close()
+			readyFor(t, alder, time.Minute)
+			const d = 20 * time.Minute
+			answers := make(chan []onboard.Activity)
+			go func() {
+				answers <- carryOutProgram(t, birch, "answering", Answering(), sdk, d+time.Minute)
+			}()
+			time.Sleep(10 * time.Second)
+			cut := time.AfterFunc(9*time.Minute, alder.HangUp)
+			defer cut.Stop()
+			called := carryOut(t, alder, Builtin()["voicecall"], sdk, d)
+			gaps(t, "voicecall", Builtin()["voicecall"], called, d)
+			answered := <-answers
+			count := func(list []onboard.Activity, kind string) (n int) {
+				for _, a := range list {
+					if a.Kind == kind {
+						n++
+					}
+				}
+				return n
+			}
+			if n := count(called, "dialled"); n != 2 {
+				t.Errorf("dialled %d times, want twice", n)
+			}
+			if n := count(answered, "answered"); n != 2 {
+				t.Errorf("answered %d times, want twice", n)
+			}
+			if n := count(answered, "incall"); n < 200 {
+				t.Errorf("%d times up at the counterpart, want about 230", n)
+			}
+			for _, h := range []*simulated.Handset{alder, birch} {
+				out, err := devices.Run(t.Context(), h, "dumpsys telephony.registry")
+				if err != nil || strings.Contains(out, "mCallState=2") || strings.Contains(out, "mCallState=1") {
+					t.Errorf("%s: a call stands after the end: %v", h.Serial(), err)
+				}
+			}
+		})
+	}
+}
+
+// Nobody answers: the line is taken, and that is no evidence of a call.
+func TestACallThatNobodyAnswers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		exchange := new(simulated.Exchange)
+		alder := simulated.New(simulated.Options{Seed: 1, Exchange: exchange, Number: "+447700900123"})
+		defer alder.Close()
+		birch := simulated.New(simulated.Options{Seed: 2, Exchange: exchange, Number: "+447700900456"})
+		defer birch.Close()
+		readyFor(t, alder, time.Minute)
+		for _, a := range carryOut(t, alder, Builtin()["voicecall"], 34, 10*time.Minute) {
+			if a.Kind == "incall" {
+				t.Fatalf("evidence %+v of a call that nobody answered", a)
+			}
+		}
+	})
+}
+
+// Elements are found by their text on a simulated handset, pressed, and missed honestly.
+func TestElementsByTheirText(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := simulated.New(simulated.Options{Apps: []simulated.App{{Package: "org.example.map", Buttons: []string{"Not now", "Satellite & relief"}}}})
+		defer h.Close()
+		readyFor(t, h, time.Minute)
+		s := scenarioOf(t, `
+setup:
+  - {launch: org.example.map, wait: 3 s}
+  - {tap: {text: [Skip, Not now], optional: on}, wait: 1 s}
+  - {tap: {text: Satellite & relief}}
+  - {tap: {text: Later, optional: on}}
+  - {tap: {text: Start}}
+loop: [{wait: 20 s}]
+evidence: [{kind: foreground, of: org.example.map}, {kind: drawn, of: org.example.map}]`)
+		var failed []string
+		seen := carryOut(t, h, s, 34, 5*time.Minute)
+		for _, a := range seen {
+			if a.Kind == "failed" {
+				failed = append(failed, a.Detail)
+			}
+		}
+		if want := []string{"no element with the text Start on the screen"}; !slices.Equal(failed, want) {
+			t.Errorf("failed steps %q, want %q", failed, want)
+		}
+		if got := h.Pressed(); !slices.Equal(got, []string{"Not now", "Satellite & relief"}) {
+			t.Errorf("pressed %q", got)
+		}
+		drawn := 0
+		for _, a := range seen {
+			if a.Kind == "drawn" {
+				drawn++
+			}
+		}
+		if drawn < 5 {
+			t.Errorf("%d pieces of evidence that the app draws", drawn)
+		}
+	})
 }

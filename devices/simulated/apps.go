@@ -22,10 +22,11 @@ const (
 // An App is a package that is installed on the handset. All are invented.
 type App struct {
 	Package     string
-	Version     string  // as dumpsys package prints it
-	VersionCode int     //
-	PowerW      float64 // what it draws in front, beyond the screen
-	FPS         float64 // frames a second that it draws in front
+	Version     string   // as dumpsys package prints it
+	VersionCode int      //
+	PowerW      float64  // what it draws in front, beyond the screen
+	FPS         float64  // frames a second that it draws in front
+	Buttons     []string // words on its screen, one below the other, for who looks for them
 
 	role       role
 	activities []string // class names as the manifest has them, the first is the main one
@@ -105,6 +106,9 @@ type activity struct {
 	recording bool // camera
 	since     time.Duration
 	number    string // dialer
+	hung      bool   // player: it stands still and goes on saying that it plays
+	asks      []string
+	answered  func(button string) // called under the lock
 }
 
 type playState int

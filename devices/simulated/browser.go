@@ -35,12 +35,19 @@ type Page interface {
 	Close()
 }
 
+// A Toucher is a page that wants to know where it is touched.
+type Toucher interface {
+	// Touch is a finger that goes from one place to another, fractions of the screen, in a
+	// time by the handset's clock. It must return at once.
+	Touch(from, to [2]float64, over time.Duration)
+}
+
 func (h *Handset) openURL(a *activity, address string) {
 	h.closeTab(a)
 	if h.closed {
 		return
 	}
-	a.url = address
+	a.url, a.asks, a.answered = address, nil, nil
 	a.tab = h.opt.Browser.Open(h, address)
 	if h.usable() && h.front() == a {
 		tab := a.tab
@@ -143,6 +150,9 @@ func (p *readPage) run(ctx context.Context) {
 	if json.Unmarshal(bytes.TrimSpace(m[1]), &s) != nil {
 		return
 	}
+	if s.Activity == "call" && !p.mayFilm(ctx) {
+		return
+	}
 	p.h.do(func() { p.h.pageDoes(p, s.Activity) })
 	if s.Activity == "browse" {
 		var n float64
@@ -153,6 +163,48 @@ func (p *readPage) run(ctx context.Context) {
 		return
 	}
 	p.report(ctx, s)
+}
+
+// mayFilm waits until the page may use camera and microphone; false when it may not.
+func (p *readPage) mayFilm(ctx context.Context) bool {
+	if p.h.opt.BrowserAsks == nil {
+		return true
+	}
+	answer := make(chan bool, 1)
+	p.h.do(func() {
+		a := p.h.taskOf(p)
+		switch u, err := url.Parse(p.address); {
+		case a == nil || err != nil:
+			answer <- false
+		case !p.h.granted[a.app.Package+" android.permission.CAMERA"], !p.h.granted[a.app.Package+" android.permission.RECORD_AUDIO"]:
+			// The system's own question stands before the browser's, and nobody answers it.
+			a.asks, a.answered = []string{"While using the app", "Only this time", "Don't allow"}, func(string) { answer <- false }
+		case p.h.allowed[u.Host]:
+			answer <- true
+		default:
+			buttons := p.h.opt.BrowserAsks
+			a.asks, a.answered = buttons, func(b string) {
+				p.h.allowed[u.Host] = b != buttons[len(buttons)-1]
+				answer <- p.h.allowed[u.Host]
+			}
+		}
+	})
+	select {
+	case yes := <-answer:
+		return yes
+	case <-ctx.Done():
+		return false
+	}
+}
+
+// taskOf is the task whose page p is, or nil.
+func (h *Handset) taskOf(p *readPage) *activity {
+	for _, a := range h.tasks {
+		if a.tab == Page(p) {
+			return a
+		}
+	}
+	return nil
 }
 
 // pageDoes makes a page's activity count from this instant.

@@ -328,7 +328,7 @@ func dumpAudio(h *Handset, p *page) {
 	p.line("players:")
 	for _, a := range h.tasks {
 		if a.app.role == rolePlayer && a.clip != "" {
-			p.line("  AudioPlaybackConfiguration piid:%d type:android.media.AudioTrack u/pid:%d/1200 state:%s attr:AudioAttributes: usage=USAGE_MEDIA", 100+a.task, 10100+a.task, map[bool]string{true: "started", false: "paused"}[a.state == playPlaying])
+			p.line("  AudioPlaybackConfiguration piid:%d type:android.media.AudioTrack u/pid:%d/1200 state:%s attr:AudioAttributes: usage=USAGE_MEDIA", 100+a.task, 10100+a.task, map[bool]string{true: "started", false: "paused"}[a.state == playPlaying && !a.hung])
 		}
 	}
 }
@@ -355,6 +355,58 @@ func dumpContent(_ *Handset, p *page) {
 	p.line("Memory low: false")
 }
 
+// uiNode is an element as uiautomator writes it, its end apart.
+const uiNode = `<node index="%d" text="%s" resource-id="" class="%s" package="%s" content-desc="" checkable="false" checked="false" clickable="%s" enabled="true" focusable="false" focused="false" scrollable="false" long-clickable="false" password="false" selected="false" bounds="[%d,%d][%d,%d]"`
+
+var xmlText = strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;", `"`, "&quot;")
+
+// A button is a word on the screen that can be touched, px.
+type button struct {
+	text       string
+	x, y, w, h int
+}
+
+// buttons are those of the activity in front: what it asks lies over what it shows. They
+// stand in the middle of the screen, one below the other.
+func (h *Handset) buttons() []button {
+	a := h.front()
+	words := a.app.Buttons
+	if len(a.asks) > 0 {
+		words = a.asks
+	}
+	if a.app.role == roleDialog {
+		words = []string{"OK"}
+	}
+	w, t := h.opt.ScreenW, h.opt.ScreenH
+	var all []button
+	for i, text := range words {
+		all = append(all, button{text, w / 4, t*55/100 + i*t/20, w / 2, t / 24})
+	}
+	return all
+}
+
+// pressed answers a touch: the button under it, if any.
+func (h *Handset) pressed(x, y float64) {
+	a := h.front()
+	for _, b := range h.buttons() {
+		if int(x) < b.x || int(x) >= b.x+b.w || int(y) < b.y || int(y) >= b.y+b.h {
+			continue
+		}
+		h.touched = append(h.touched, b.text)
+		if f := a.answered; len(a.asks) > 0 && f != nil {
+			a.asks, a.answered = nil, nil
+			f(b.text)
+		}
+		return
+	}
+}
+
+// Pressed are the words on the screen that were touched, in their order.
+func (h *Handset) Pressed() (words []string) {
+	h.do(func() { words = append(words, h.touched...) })
+	return words
+}
+
 // uiautomator writes the one window that is in front, as XML.
 func uiautomator(h *Handset, c *call) int {
 	if c.arg(0) != "dump" {
@@ -379,8 +431,14 @@ func uiautomator(h *Handset, c *call) int {
 		if !h.usable() {
 			pkg, what = "com.android.systemui", "lock"
 		}
-		text = fmt.Sprintf(`<?xml version='1.0' encoding='UTF-8' standalone='yes' ?><hierarchy rotation="0"><node index="0" text="%s" resource-id="" class="android.widget.FrameLayout" package="%s" content-desc="" checkable="false" checked="false" clickable="false" enabled="true" focusable="false" focused="false" scrollable="false" long-clickable="false" password="false" selected="false" bounds="[0,0][%d,%d]" /></hierarchy>`,
-			what, pkg, h.opt.ScreenW, h.opt.ScreenH)
+		var inside strings.Builder
+		if h.usable() {
+			for _, b := range h.buttons() {
+				fmt.Fprintf(&inside, uiNode+" />", 0, xmlText.Replace(b.text), "android.widget.Button", pkg, "true", b.x, b.y, b.x+b.w, b.y+b.h)
+			}
+		}
+		text = "<?xml version='1.0' encoding='UTF-8' standalone='yes' ?><hierarchy rotation=\"0\">" +
+			fmt.Sprintf(uiNode+">", 0, what, "android.widget.FrameLayout", pkg, "false", 0, 0, h.opt.ScreenW, h.opt.ScreenH) + inside.String() + "</node></hierarchy>"
 	})
 	if moving {
 		return c.fail(0, "ERROR: could not get idle state.\n")

@@ -20,8 +20,8 @@ func dumpTelephony(h *Handset, p *page) {
 	p.line("last known state:")
 	p.line("  Phone Id=0")
 	p.line("    mCallState=%d", h.callState())
-	p.line("    mRingingCallState=0")
-	p.line("    mForegroundCallState=%d", map[bool]int{true: 1, false: 0}[h.call != nil && h.call.up])
+	p.line("    mRingingCallState=%d", map[bool]int{true: 5, false: 0}[h.callState() == callRinging])
+	p.line("    mForegroundCallState=%d", h.frontCall())
 	p.line("    mServiceState={mVoiceRegState=%d, mDataRegState=%d}", serviceState(h), serviceState(h))
 	p.line("    mDataConnectionState=%d", data)
 	if !h.sim || h.radios.airplane {

@@ -80,6 +80,8 @@ type Handset struct {
 	joining  *event
 	sim      bool
 	call     *voiceCall
+	touched  []string        // words on the screen that were touched
+	allowed  map[string]bool // origins whose pages may use camera and microphone
 	apps     []*App
 	tasks    []*activity
 	lastTask int
@@ -119,7 +121,8 @@ func New(o Options) *Handset {
 		sim:      !o.NoSIM,
 		running:  map[string]bool{},
 		disabled: map[string]bool{}, buckets: map[string]int{}, granted: map[string]bool{}, media: map[string]int{},
-		idle: map[string]bool{"deep": true, "light": true}, usb: "", thermalStatus: -1, autoBrightness: 0.35,
+		allowed: map[string]bool{},
+		idle:    map[string]bool{"deep": true, "light": true}, usb: "", thermalStatus: -1, autoBrightness: 0.35,
 		linkState: "device", changed: make(chan struct{}),
 		faults: newFaultState(), jobs: jobs{ready: make(chan struct{}, 1)},
 	}
@@ -151,6 +154,9 @@ func New(o Options) *Handset {
 		})
 	}
 	h.powerNodes()
+	if o.Exchange != nil && o.Number != "" {
+		o.Exchange.join(o.Number, h)
+	}
 	h.wg.Add(1)
 	go h.heart(ctx)
 	h.jobs.start(ctx, &h.wg)

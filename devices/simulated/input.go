@@ -120,6 +120,7 @@ func (h *Handset) tap(x, y float64) {
 		return
 	}
 	a := h.front()
+	h.pressed(x, y)
 	switch a.app.role {
 	case roleDialog: // its one button is in the lower half
 		if y > t/2 && math.Abs(x-w/2) < w/3 {
@@ -131,7 +132,8 @@ func (h *Handset) tap(x, y float64) {
 		}
 	}
 	h.burst(0.5, 400*time.Millisecond)
-	h.touchTab(a)
+	at := [2]float64{x / w, y / t}
+	h.touchTab(a, at, at, 60*time.Millisecond)
 }
 
 // swipe moves a finger; what can scroll is drawn anew as long as it rolls.
@@ -153,12 +155,14 @@ func (h *Handset) swipe(x1, y1, x2, y2 float64, d time.Duration) {
 	}
 	h.burst(w, d+900*time.Millisecond)
 	a.frames += (d + 900*time.Millisecond).Seconds() * h.refreshHz()
-	h.touchTab(a)
+	width, height := float64(h.opt.ScreenW), float64(h.opt.ScreenH)
+	h.touchTab(a, [2]float64{x1 / width, y1 / height}, [2]float64{x2 / width, y2 / height}, d)
 }
 
-func (h *Handset) touchTab(a *activity) {
-	if t, ok := a.tab.(interface{ Touched() }); ok && a.tab != nil {
-		h.afterwards(t.Touched)
+// touchTab hands a touch on to the page, if it wants to know.
+func (h *Handset) touchTab(a *activity, from, to [2]float64, d time.Duration) {
+	if t, ok := a.tab.(Toucher); ok && len(a.asks) == 0 {
+		h.afterwards(func() { t.Touch(from, to, d) })
 	}
 }
 
@@ -182,6 +186,9 @@ func (h *Handset) key(n int, long bool) {
 	h.userTouch()
 	a := h.front()
 	switch n {
+	case 5: // CALL
+		h.takeCall()
+		return
 	case 6: // ENDCALL
 		if h.call != nil {
 			h.endCall()
@@ -239,7 +246,12 @@ func (h *Handset) key(n int, long bool) {
 	case 92, 93:
 		if a.app.role == roleBrowser {
 			h.burst(1.25, 900*time.Millisecond)
-			h.touchTab(a)
+			down := [2]float64{0.5, 0.8}
+			up := [2]float64{0.5, 0.2}
+			if n == 92 {
+				down, up = up, down
+			}
+			h.touchTab(a, down, up, 200*time.Millisecond)
 		}
 	}
 }

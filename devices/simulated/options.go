@@ -86,6 +86,14 @@ type Options struct {
 	Apps              []App
 	PlayerLoops       bool // the player repeats its clip
 	PlayerTellsRarely bool // the player tells its position at changes of state only
+	// BrowserAsks are the buttons with which the browser asks once for each origin whether
+	// a page may use camera and microphone; all but the last allow it. The page waits
+	// meanwhile, and it waits for ever while the browser itself has not been granted both.
+	// nil: it asks nothing and needs no grant.
+	BrowserAsks []string
+
+	Number   string    // telephone number of the SIM, on Exchange
+	Exchange *Exchange // nil: every call is to a number outside, which answers by itself
 
 	Uptime  time.Duration // at the start
 	Clock   Clock         // nil stands for WallClock

@@ -15,7 +15,7 @@ import (
 // and to be a film; otherwise the player shows its error and draws no more than a menu.
 func (h *Handset) openClip(a *activity, data string) {
 	h.cancel(a.ends)
-	a.clip, a.length, a.position, a.state = "", 0, 0, playNone
+	a.clip, a.length, a.position, a.state, a.hung = "", 0, 0, playNone, false
 	file := h.clipPath(data)
 	if file == "" {
 		h.tell(a, playError)
@@ -71,6 +71,17 @@ func (h *Handset) resumePlay(a *activity) {
 	}
 	h.tell(a, playPlaying)
 	h.armClipEnd(a)
+}
+
+// HangPlayer makes the player in front stand still, without a word of it to its session,
+// until its clip is started again.
+func (h *Handset) HangPlayer() {
+	h.fault(func() {
+		if a := h.front(); a.app.role == rolePlayer && a.state == playPlaying {
+			h.cancel(a.ends)
+			a.hung = true
+		}
+	})
 }
 
 func (h *Handset) armClipEnd(a *activity) {
@@ -205,7 +216,7 @@ func (h *Handset) playback(a *activity) string {
 		state = fmt.Sprintf("%s(%d)", stateNames[a.state], a.state)
 	}
 	told, at := a.toldAt, a.stateAt
-	if a.state == playPlaying && !h.opt.PlayerTellsRarely {
+	if a.state == playPlaying && !h.opt.PlayerTellsRarely && !a.hung {
 		// This player tells its place every second while it plays.
 		since := (h.uptime() - a.stateAt).Truncate(time.Second)
 		told, at = a.toldAt+since, a.stateAt+since
