@@ -56,9 +56,9 @@ func TestDemoOnce(t *testing.T) {
 		t.Skip("a whole night")
 	}
 	var out, log strings.Builder
-	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
+	ctx, cancel := context.WithTimeout(t.Context(), 9*time.Minute)
 	defer cancel()
-	if code := run(ctx, []string{"demo", "--once", "--json", "--seed", "3"}, &out, &log); code != 0 {
+	if code := run(ctx, []string{"demo", "--once", "--json", "--seed", "3", "--factor", nightFactor}, &out, &log); code != 0 {
 		t.Fatalf("exit code %d\n%s", code, log.String())
 	}
 	var night struct {
