@@ -283,6 +283,14 @@ func (p *readPage) waitShown(ctx context.Context) bool {
 	return ctx.Err() == nil
 }
 
+// UserAgent is how the handset's browser names itself.
+func (h *Handset) UserAgent() string {
+	return "Mozilla/5.0 (Linux; Android " + h.ways.release + "; " + h.opt.Model + ") simulated"
+}
+
+// ScreenSize is the panel's, px.
+func (h *Handset) ScreenSize() (width, height int) { return h.opt.ScreenW, h.opt.ScreenH }
+
 // load fetches the page and some of what it refers to; broken parts leave holes.
 func (p *readPage) load(ctx context.Context) (page []byte, size int64, broken int, err error) {
 	page, err = p.fetch(ctx, p.address)
@@ -317,7 +325,7 @@ func (p *readPage) fetch(ctx context.Context, address string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	req.Header.Set("User-Agent", "Mozilla/5.0 (Linux; Android "+p.h.ways.release+"; "+p.h.opt.Model+") simulated")
+	req.Header.Set("User-Agent", p.h.UserAgent())
 	resp, err := p.h.net.client.Do(req)
 	if err != nil {
 		return nil, err

@@ -1,155 +1,236 @@
 package stage
 
 import (
-	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
-	"html/template"
-	"image"
-	"image/color"
-	"image/jpeg"
-	"math/rand/v2"
 	"net/http"
+	"net/url"
 	"strconv"
 	"sync"
 )
 
-// Pages is how many distinct pages the browse activity has.
-const Pages = 12
-
-// everyS is how often a page posts what it has done, s.
+// everyS is how often a page posts what it has done, s. Two posts missed are what a
+// scenario's limit of evidence should allow for.
 const everyS = 15
 
-// partsOf is how many pictures a browse page shows.
-const partsOf = 6
-
-// block is what a page says of itself to its script.
+// block is what a page says of itself to its script, and to whoever reads pages without
+// running scripts.
 type block struct {
 	Activity string `json:"activity"`
 	Post     string `json:"post"`
+	Load     string `json:"load"`
 	EveryS   int    `json:"every_s"`
-	Page     int    `json:"page,omitempty"`
+	Page     int    `json:"page,omitempty"`   // browse
+	Scroll   string `json:"scroll,omitempty"` // browse: "script" or nothing
+
+	Cubes int     `json:"cubes,omitempty"` // game, sustain: blocks in the scene
+	Scale float64 `json:"scale,omitempty"` // drawn pixels for each of the page's, along each side
+	Loop  int     `json:"loop"`            // turns of extra work for each pixel
+	Seed  int     `json:"seed,omitempty"`
+
+	Work    string `json:"work,omitempty"` // sustain: cpu, gpu, both
+	Workers int    `json:"workers"`        // 0: as many as the handset has cores
+	CycleS  int    `json:"cycle_s,omitempty"`
+	Cycles  int    `json:"cycles"` // 0: until the session is closed
+	Kernels string `json:"kernels,omitempty"`
+
+	Offer string `json:"offer,omitempty"` // call
+	Over  string `json:"over,omitempty"`  // call: udp, tcp, or nothing for either
+
+	Grey *int `json:"grey,omitempty"` // light: 0 black to 255 white
 }
 
-var pageTemplate = template.Must(template.New("page").Parse(`<!doctype html>
-<html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width,initial-scale=1"><title>{{.Title}}</title>
-<style>body{font:17px/1.5 sans-serif;margin:16px;color:#222;background:#fff}img{width:100%;height:auto;margin:12px 0}canvas,video{width:100%;height:70vh;display:block}</style>
-<script type="application/json" id="stage">{{.Block}}</script>
-<h1>{{.Title}}</h1>
-{{if eq .Activity "browse"}}{{range .Sections}}<p>{{.Text}}</p><img src="{{.Picture}}" alt="generated picture">{{end}}
-{{else}}<canvas id="scene"></canvas>{{end}}
-<script>
-const stage = JSON.parse(document.getElementById('stage').textContent);
-const load = Math.random().toString(36).slice(2);
-let seq = 0;
-const post = (kind, value, detail) => navigator.sendBeacon(stage.post, JSON.stringify({load, seq: ++seq, kind, value, detail}));
-if (stage.activity === 'browse') {
-  addEventListener('load', () => setTimeout(() => {
-    const parts = performance.getEntriesByType('resource');
-    post('page', stage.page, {load_ms: Math.round(performance.now()), bytes: parts.reduce((n, p) => n + p.transferSize, 0), broken: [...document.images].filter(i => !i.naturalWidth).length});
-  }));
-} else {
-  const canvas = document.getElementById('scene'), c = canvas.getContext('2d');
-  let frames = 0;
-  const draw = () => {
-    canvas.width = canvas.clientWidth; canvas.height = canvas.clientHeight;
-    for (let i = 0; i < 400; i++) {
-      const a = i * 2.4 + frames / 60;
-      c.fillStyle = 'hsl(' + (i + frames) % 360 + ' 60% 50%)';
-      c.fillRect(canvas.width / 2 + Math.cos(a) * i * canvas.width / 900, canvas.height / 2 + Math.sin(a) * i * canvas.height / 900, 9, 9);
-    }
-    frames++;
-    requestAnimationFrame(draw);
-  };
-  requestAnimationFrame(draw);
-  setInterval(() => { if (document.visibilityState === 'visible') post(stage.activity === 'call' ? 'call' : 'frames', frames, {}); }, stage.every_s * 1000);
-}
-</script>
-</html>
-`))
-
-type section struct {
-	Text    string
-	Picture string
+// knobs reads the settings of an address: each within its range, or an error that names
+// it. A setting that the activity does not have is an error too, or a mistyped load would
+// run unnoticed as the default one.
+type knobs struct {
+	query url.Values
+	errs  []error
 }
 
-// page serves one page of a session's activity. Nothing may come out of a cache.
+func (k *knobs) take(name string) (string, bool) {
+	v, ok := k.query[name]
+	delete(k.query, name)
+	if !ok || len(v) == 0 {
+		return "", false
+	}
+	return v[0], true
+}
+
+func (k *knobs) number(name string, to, least, most float64) float64 {
+	text, ok := k.take(name)
+	if !ok {
+		return to
+	}
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil || !(v >= least && v <= most) {
+		k.errs = append(k.errs, fmt.Errorf("%s: want %g to %g, got %q", name, least, most, text))
+		return to
+	}
+	return v
+}
+
+func (k *knobs) count(name string, to, least, most int) int {
+	text, ok := k.take(name)
+	if !ok {
+		return to
+	}
+	v, err := strconv.Atoi(text)
+	if err != nil || v < least || v > most {
+		k.errs = append(k.errs, fmt.Errorf("%s: want a whole number from %d to %d, got %q", name, least, most, text))
+		return to
+	}
+	return v
+}
+
+func (k *knobs) choice(name, to string, among ...string) string {
+	text, ok := k.take(name)
+	if !ok {
+		return to
+	}
+	for _, c := range among {
+		if text == c {
+			return text
+		}
+	}
+	k.errs = append(k.errs, fmt.Errorf("%s: want one of %q, got %q", name, among, text))
+	return to
+}
+
+func (k *knobs) rest() error {
+	for name := range k.query {
+		k.errs = append(k.errs, fmt.Errorf("%s: this activity has no such setting", name))
+	}
+	return errors.Join(k.errs...)
+}
+
+// blockFor is the block of one page load, from its address's settings.
+func blockFor(session *Session, load string, page int, query url.Values) (block, error) {
+	base := "/s/" + session.key
+	k := &knobs{query: query}
+	k.take("v") // the visit's number: only there to make addresses differ
+	b := block{Activity: session.activity, Post: base + "/post", Load: load, EveryS: k.count("every_s", everyS, 1, 60), Page: page}
+	scene := func(cubes, loop int) {
+		b.Cubes, b.Scale = k.count("cubes", cubes, 1, 50000), k.number("scale", 1, 0.1, 4)
+		b.Loop, b.Seed = k.count("loop", loop, 0, 256), k.count("seed", 1, 1, 1<<30)
+	}
+	switch session.activity {
+	case "browse":
+		b.Scroll = k.choice("scroll", "", "script")
+	case "game":
+		scene(1500, 8)
+	case "sustain":
+		scene(4000, 32)
+		b.Work = k.choice("work", "both", "cpu", "gpu", "both")
+		b.Workers = k.count("workers", 0, 0, workersMost)
+		b.CycleS, b.Cycles = k.count("cycle_s", 30, 1, 600), k.count("cycles", 0, 0, 10000)
+		b.EveryS = b.CycleS
+		b.Kernels = base + "/sustain/kernels.js"
+	case "call":
+		b.Offer = base + "/call/offer"
+		b.Over = k.choice("over", "", "udp", "tcp")
+	case "light":
+		grey := k.count("grey", 255, 0, 255)
+		b.Grey = &grey
+	}
+	return b, k.rest()
+}
+
+// policies are the content policies: a page may have what it needs from the stage itself
+// and its own script, and nothing else. Styles stand in the pages, which hold no text from
+// anywhere but this package.
+func policy(activity, load string) string {
+	p := "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; style-src 'unsafe-inline'; connect-src 'self'; script-src 'nonce-" + load + "'"
+	switch activity {
+	case "browse":
+		p += "; img-src 'self'; font-src 'self'"
+	case "sustain":
+		p += "; worker-src 'self'"
+	}
+	return p
+}
+
+// page serves one page of a session's activity.
 func (s *Stage) page(w http.ResponseWriter, r *http.Request) {
-	session := s.live(w, r)
+	activity := r.PathValue("activity")
+	session := s.live(r, activity)
 	if session == nil {
+		http.NotFound(w, r)
 		return
 	}
-	b := block{Activity: session.activity, Post: "/s/" + session.key + "/post", EveryS: everyS}
-	title := session.activity
-	var sections []section
-	if session.activity == "browse" {
-		n, err := strconv.Atoi(r.PathValue("page"))
-		if err != nil || n < 1 || n > Pages {
+	number, text := 0, pageTexts()[activity]
+	if name := r.PathValue("page"); activity == "browse" {
+		n, err := strconv.Atoi(name)
+		if err != nil || n < 1 || n > Pages || strconv.Itoa(n) != name {
 			http.NotFound(w, r)
 			return
 		}
-		b.Page, title = n, fmt.Sprintf("Page %d", n)
-		for part := range partsOf {
-			sections = append(sections, section{prose(n, part), fmt.Sprintf("/part/%d/%d?v=%s", n, part, r.URL.Query().Get("v"))})
-		}
+		number, text = n, content()[n-1].text
+	} else if name != "" {
+		http.NotFound(w, r)
+		return
 	}
-	text, err := json.Marshal(b)
+	query, err := url.ParseQuery(r.URL.RawQuery)
+	if err != nil {
+		http.Error(w, "the address cannot be read: "+err.Error(), http.StatusBadRequest)
+		return
+	}
+	if _, err := blockFor(session, "", number, query); err != nil {
+		http.Error(w, err.Error(), http.StatusBadRequest)
+		return
+	}
+	load := session.newLoad()
+	b, err := blockFor(session, load, number, r.URL.Query())
+	if err != nil {
+		http.Error(w, err.Error(), http.StatusBadRequest)
+		return
+	}
+	json, err := json.Marshal(b) // < and > come out escaped: nothing can end the script element
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusInternalServerError)
 		return
 	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.Header().Set("Cache-Control", "no-store")
-	_ = pageTemplate.Execute(w, map[string]any{"Title": title, "Activity": session.activity, "Block": template.JS(text), "Sections": sections})
-}
-
-// prose is made-up text, the same for the same place.
-func prose(page, part int) string {
-	words := []string{"harbour", "quiet", "evening", "paper", "river", "stone", "walks", "under", "the", "old", "bridge", "while", "light", "turns", "over", "a", "field", "and", "rests", "near", "windows"}
-	random := rand.New(rand.NewPCG(uint64(page), uint64(part)))
-	var b bytes.Buffer
-	for i := range 220 {
-		if i > 0 {
-			b.WriteByte(' ')
-		}
-		b.WriteString(words[random.IntN(len(words))])
+	h := w.Header()
+	h.Set("Content-Type", "text/html; charset=utf-8")
+	h.Set("Content-Security-Policy", policy(activity, load))
+	if activity == "call" {
+		h.Set("Permissions-Policy", "camera=(self), microphone=(self), screen-wake-lock=(self), geolocation=()")
 	}
-	return b.String()
+	_, _ = w.Write(text.fill(load, json))
 }
 
-// part serves one picture of a browse page.
+// pageTexts are the pages that are not browsed, by activity.
+var pageTexts = sync.OnceValue(func() map[string]filled {
+	texts := map[string]filled{}
+	for _, activity := range []string{"call", "game", "sustain", "light"} {
+		texts[activity] = cut(execute(activity+".html", nil))
+	}
+	return texts
+})
+
+// part serves a picture or a font of a browse page, under a live session only.
 func (s *Stage) part(w http.ResponseWriter, r *http.Request) {
-	page, err1 := strconv.Atoi(r.PathValue("page"))
-	part, err2 := strconv.Atoi(r.PathValue("part"))
-	if err1 != nil || err2 != nil || page < 1 || page > Pages || part < 0 || part >= partsOf {
+	number, err := strconv.Atoi(r.PathValue("page"))
+	p, ok := partOf(number, r.PathValue("name"))
+	if s.live(r, "browse") == nil || err != nil || !ok {
 		http.NotFound(w, r)
 		return
 	}
-	w.Header().Set("Content-Type", "image/jpeg")
-	w.Header().Set("Cache-Control", "no-store")
-	_, _ = w.Write(picture(page, part))
+	w.Header().Set("Content-Type", p.kind)
+	w.Header().Set("Content-Length", strconv.Itoa(len(p.data)))
+	_, _ = w.Write(p.data)
 }
 
-var pictures sync.Map // [2]int to []byte
-
-// picture is a generated photograph-like JPEG, the same for the same place.
-func picture(page, part int) []byte {
-	if b, ok := pictures.Load([2]int{page, part}); ok {
-		return b.([]byte)
+// kernels serves the script of the sustain activity's workers.
+func (s *Stage) kernels(w http.ResponseWriter, r *http.Request) {
+	if s.live(r, "sustain") == nil {
+		http.NotFound(w, r)
+		return
 	}
-	random := rand.New(rand.NewPCG(uint64(page), uint64(part)+1000))
-	img := image.NewRGBA(image.Rect(0, 0, 320, 200))
-	base := [3]float64{random.Float64() * 255, random.Float64() * 255, random.Float64() * 255}
-	for y := range 200 {
-		for x := range 320 {
-			noise := random.Float64() * 60
-			img.SetRGBA(x, y, color.RGBA{clip(base[0] + float64(x)/5 - noise), clip(base[1] + float64(y)/4 - noise), clip(base[2] - float64(x+y)/12 + noise), 255})
-		}
-	}
-	var b bytes.Buffer
-	_ = jpeg.Encode(&b, img, &jpeg.Options{Quality: 80}) // a buffer does not fail
-	pictures.Store([2]int{page, part}, b.Bytes())
-	return b.Bytes()
+	w.Header().Set("Content-Type", "text/javascript; charset=utf-8")
+	w.Header().Set("Content-Security-Policy", "default-src 'none'")
+	_, _ = w.Write(kernelsScript)
 }
 
-func clip(v float64) uint8 { return uint8(max(0, min(255, v))) }
+var kernelsScript = []byte(webFile("kernels.js"))

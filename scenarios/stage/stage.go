@@ -1,21 +1,34 @@
 // Package stage is the daemon's own little web site: the pages that handsets open as
-// workload, and the posts by which those pages prove that they ran.
+// workload, the far end of their calls, and the posts by which those pages prove that
+// they ran.
 //
-// It serves nothing but workload. Each segment has a session with a random key; a post
-// for no live session, out of order or not to be read is refused and counted.
+// It serves nothing but workload, and that only under the random key of a live session,
+// one for each segment. What a page posts is held against what the stage knows: a post for
+// no live session, of a page that was never served, out of order, too large, not to be
+// read, or with work that does not come out is refused and counted.
+//
+// A page is an HTML document with a block `<script type="application/json" id="stage">`
+// that says what the page is to do, and where and as what it posts:
+//
+//	{"activity":"browse","post":"/s/KEY/post","load":"17-5be1c0aa","every_s":15,"page":3}
+//
+// A post is JSON of any content type:
+//
+//	{"load":"17-5be1c0aa","seq":1,"kind":"page","value":3,"detail":{"load_ms":812}}
+//
+// The stage answers 204 when it took the post, 404 for a foreign key or page load, 410
+// when the session is closed (the page then ends its activity), 409 for a repeated post,
+// 413 for one too large, 422 for work that does not come out, 429 when nobody reads the
+// proofs, and 400 for one that cannot be read.
 package stage
 
 import (
 	"context"
-	"crypto/rand"
-	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
-	"math"
 	"net"
 	"net/http"
+	"strings"
 	"sync"
 	"time"
 )
@@ -23,7 +36,7 @@ import (
 // Config says where the stage listens.
 type Config struct {
 	Listen string           // host:port; port 0 for a free one
-	Now    func() time.Time // nil: the wall clock
+	Now    func() time.Time // nil: the wall clock. It dates the proofs; calls run in real time
 }
 
 // A Stage is the web site. Make it with New, then Start and Stop it once.
@@ -32,19 +45,26 @@ type Stage struct {
 	now    func() time.Time
 	server *http.Server
 	addr   string
+	split  *split
+	calls  *farEnd
 	served chan struct{}
 
 	mu       sync.Mutex
 	sessions map[string]*Session
+	closed   closedKeys
 	counts   Counts
 }
 
-// Counts are the posts since the start.
+// Counts are the posts since the start, by how they fared.
 type Counts struct {
 	Taken     int `json:"taken"`
-	Foreign   int `json:"foreign"`   // of no live session: a wrong key, or too late
+	Foreign   int `json:"foreign"`   // of no session or page load of ours
+	Late      int `json:"late"`      // of a session that was closed
 	Repeated  int `json:"repeated"`  // a sequence number that did not rise
-	Malformed int `json:"malformed"` // not to be read
+	Malformed int `json:"malformed"` // not to be read, or not what the activity posts
+	Oversized int `json:"oversized"` // more than maxPost
+	Wrong     int `json:"wrong"`     // work that does not come out
+	Unread    int `json:"unread"`    // more than a session holds until somebody reads it
 }
 
 // New makes a stage; it listens from Start on.
@@ -56,41 +76,87 @@ func New(c Config) *Stage {
 	return s
 }
 
-// maxPost bounds what a page may post, bytes.
-const maxPost = 16 << 10
+// Limits of a request. A page's own posts are below 3 kB, an offer below 20 kB.
+const (
+	maxPost   = 16 << 10 // bytes
+	maxOffer  = 64 << 10 // bytes
+	maxHeader = 16 << 10 // bytes
+)
 
-// Start begins to listen and to serve.
+// Start makes the content, once in a process, then begins to listen and to serve. It
+// reports an address that cannot be had.
 func (s *Stage) Start(ctx context.Context) error {
 	var lc net.ListenConfig
 	l, err := lc.Listen(ctx, "tcp", s.listen)
 	if err != nil {
 		return fmt.Errorf("cannot listen on %s: %w", s.listen, err)
 	}
+	content() // before the first visit, which would be slower than the next
 	s.addr = l.Addr().String()
-	for page := 1; page <= Pages; page++ { // made before the first visit, which would be slower than the next
-		for part := range partsOf {
-			picture(page, part)
-		}
+	s.split = newSplit(l)
+	if s.calls, err = newFarEnd(s.split.call); err != nil {
+		close(s.served)
+		return errors.Join(fmt.Errorf("the far end of calls: %w", err), s.split.Close())
 	}
-	mux := http.NewServeMux()
-	mux.HandleFunc("GET /s/{key}/{activity}", s.page)
-	mux.HandleFunc("GET /s/{key}/{activity}/{page}", s.page)
-	mux.HandleFunc("GET /part/{page}/{part}", s.part)
-	mux.HandleFunc("POST /s/{key}/post", s.post)
-	s.server = &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10}
+	s.server = &http.Server{
+		Handler:           s.routes(),
+		ReadHeaderTimeout: 10 * time.Second,
+		ReadTimeout:       30 * time.Second,
+		WriteTimeout:      2 * time.Minute, // the largest part over the slowest Wi-Fi
+		IdleTimeout:       time.Minute,
+		MaxHeaderBytes:    maxHeader,
+		ErrorLog:          nil,
+	}
 	go func() {
 		defer close(s.served)
-		_ = s.server.Serve(l)
+		_ = s.server.Serve(s.split.web)
 	}()
 	return nil
 }
 
-// Stop ends the stage; requests under way get until ctx ends.
+func (s *Stage) routes() http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /s/{key}/{activity}", s.page)
+	mux.HandleFunc("GET /s/{key}/{activity}/{page}", s.page)
+	mux.HandleFunc("GET /s/{key}/part/{page}/{name}", s.part)
+	mux.HandleFunc("GET /s/{key}/sustain/kernels.js", s.kernels)
+	mux.HandleFunc("POST /s/{key}/post", s.post)
+	mux.HandleFunc("POST /s/{key}/call/offer", s.offer)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		guard(w.Header())
+		// The mux would answer a path that is not clean with a redirect to one that is.
+		if p := r.URL.Path; strings.Contains(p, "..") || strings.Contains(p, "//") {
+			http.NotFound(w, r)
+			return
+		}
+		mux.ServeHTTP(w, r)
+	})
+}
+
+// guard sets what every answer carries: nothing is kept, nothing is guessed, and nothing
+// comes from or goes to anywhere but the stage. Isolation also gives a page the finer
+// clock that frame times want.
+func guard(h http.Header) {
+	h.Set("Cache-Control", "no-store")
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("X-Frame-Options", "DENY")
+	h.Set("Cross-Origin-Opener-Policy", "same-origin")
+	h.Set("Cross-Origin-Embedder-Policy", "require-corp")
+	h.Set("Cross-Origin-Resource-Policy", "same-origin")
+	h.Set("Permissions-Policy", "camera=(), microphone=(), geolocation=()")
+	h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
+}
+
+// Stop ends the calls and the stage; requests under way get until ctx ends. It is safe
+// to call after a Start that failed, and again.
 func (s *Stage) Stop(ctx context.Context) error {
 	if s.server == nil {
 		return nil
 	}
-	err := errors.Join(s.server.Shutdown(ctx), s.server.Close())
+	s.calls.hangUp() // while the way to the handsets is still there: they hear of it
+	err := s.server.Shutdown(ctx)
+	err = errors.Join(err, s.server.Close(), s.split.Close(), s.calls.close())
 	<-s.served
 	return err
 }
@@ -103,116 +169,4 @@ func (s *Stage) Counts() Counts {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.counts
-}
-
-// A Session is the stage of one segment.
-type Session struct {
-	stage    *Stage
-	key      string
-	activity string
-	lastSeq  map[string]int // by page load
-	seen     []Proof
-}
-
-// A Proof is one post of a page: what it has done so far.
-type Proof struct {
-	At     time.Time // by the stage's clock
-	Kind   string    // page, frames, call, cycle
-	Value  float64
-	Detail string // JSON, as the page sent it
-}
-
-// Open begins a session for an activity, with a key of its own.
-func (s *Stage) Open(activity string) *Session {
-	var b [9]byte
-	_, _ = rand.Read(b[:]) // crypto/rand never fails
-	return s.Reopen(hex.EncodeToString(b[:]), activity)
-}
-
-// Reopen begins a session under a key that a handset already uses, after the daemon was
-// restarted.
-func (s *Stage) Reopen(key, activity string) *Session {
-	p := &Session{stage: s, key: key, activity: activity, lastSeq: map[string]int{}}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.sessions[key] = p
-	return p
-}
-
-// Key is the session's secret.
-func (p *Session) Key() string { return p.key }
-
-// Path is where its pages begin, to be put after the stage's address.
-func (p *Session) Path() string { return "/s/" + p.key + "/" + p.activity }
-
-// Seen returns the proofs since the last call, oldest first.
-func (p *Session) Seen() []Proof {
-	p.stage.mu.Lock()
-	defer p.stage.mu.Unlock()
-	list := p.seen
-	p.seen = nil
-	return list
-}
-
-// Close ends the session: whatever its pages post from now on is refused.
-func (p *Session) Close() {
-	p.stage.mu.Lock()
-	defer p.stage.mu.Unlock()
-	if p.stage.sessions[p.key] == p {
-		delete(p.stage.sessions, p.key)
-	}
-}
-
-// report is what a page posts.
-type report struct {
-	Load   string          `json:"load"` // one value for each load of the page
-	Seq    int             `json:"seq"`  // rises from post to post of one load, from 1
-	Kind   string          `json:"kind"`
-	Value  float64         `json:"value"`
-	Detail json.RawMessage `json:"detail"`
-}
-
-// kinds are the activities' kinds of proof.
-var kinds = map[string]string{"browse": "page", "call": "call", "game": "frames", "sustain": "cycle"}
-
-// post takes a page's proof. sendBeacon sends text/plain, so the type is not looked at.
-func (s *Stage) post(w http.ResponseWriter, r *http.Request) {
-	text, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxPost))
-	var p report
-	if err == nil {
-		err = json.Unmarshal(text, &p)
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	session := s.sessions[r.PathValue("key")]
-	switch {
-	case session == nil:
-		s.counts.Foreign++
-		http.Error(w, "no such session", http.StatusGone)
-	case err != nil || p.Seq < 1 || p.Kind != kinds[session.activity] || math.IsNaN(p.Value) || math.IsInf(p.Value, 0):
-		s.counts.Malformed++
-		http.Error(w, "this post cannot be read", http.StatusBadRequest)
-	case p.Load != "" && p.Seq <= session.lastSeq[p.Load]:
-		s.counts.Repeated++
-		http.Error(w, "this post was taken before", http.StatusConflict)
-	default:
-		s.counts.Taken++
-		if p.Load != "" {
-			session.lastSeq[p.Load] = p.Seq
-		}
-		session.seen = append(session.seen, Proof{At: s.now(), Kind: p.Kind, Value: p.Value, Detail: string(p.Detail)})
-		w.WriteHeader(http.StatusNoContent)
-	}
-}
-
-// live returns the session of a request, or answers that there is none.
-func (s *Stage) live(w http.ResponseWriter, r *http.Request) *Session {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	session := s.sessions[r.PathValue("key")]
-	if session == nil || session.activity != r.PathValue("activity") {
-		http.NotFound(w, r)
-		return nil
-	}
-	return session
 }

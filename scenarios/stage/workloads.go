@@ -1,0 +1,89 @@
+package stage
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"hash"
+	"io"
+	"maps"
+	"slices"
+)
+
+// A Workload is one activity of the stage as a list of workloads shows it. Results under
+// different hashes must not be compared silently.
+type Workload struct {
+	Name    string
+	Version string
+	Hash    string // SHA-256 over everything that the stage serves or sends for it, hexadecimal
+	Bytes   int64  // of that: one visit to each page of browse, one turn of call's clips, one load of the others
+	Needs   string // of the handset
+}
+
+// Workloads lists the stage's activities. The first call in a process makes the content,
+// which takes about a second.
+func Workloads() []Workload {
+	list := []Workload{
+		{Name: "browse", Version: contentVersion, Needs: "a browser"},
+		{Name: "call", Version: "1", Needs: "a browser with WebRTC, camera and microphone, allowed once by hand; the page from localhost (adb reverse)"},
+		{Name: "game", Version: "1", Needs: "a browser with WebGL2"},
+		{Name: "sustain", Version: "1", Needs: "a browser with workers; for work on the GPU with WebGL2"},
+		{Name: "light", Version: "1", Needs: "a browser; a luminance meter on the screen"},
+	}
+	for i := range list {
+		w := &list[i]
+		sum := &sized{Hash: sha256.New()}
+		switch w.Name {
+		case "browse":
+			for _, d := range content() {
+				sum.text(d.text)
+				for _, name := range slices.Sorted(maps.Keys(d.parts)) {
+					sum.bytes(name, d.parts[name].data)
+				}
+			}
+		case "call":
+			sum.text(pageTexts()[w.Name])
+			sum.bytes("picture", pictureClip)
+			sum.bytes("sound", soundClip)
+		case "sustain":
+			sum.text(pageTexts()[w.Name])
+			sum.bytes("kernels", kernelsScript)
+		default:
+			sum.text(pageTexts()[w.Name])
+		}
+		w.Hash, w.Bytes = hex.EncodeToString(sum.Sum(nil)), sum.n
+	}
+	return list
+}
+
+// WorkloadHash is the hash of one activity, or "" for one that the stage does not have.
+func WorkloadHash(activity string) string {
+	for _, w := range Workloads() {
+		if w.Name == activity {
+			return w.Hash
+		}
+	}
+	return ""
+}
+
+// sized hashes and counts. Lengths go into the hash, so that no two lists of parts run
+// together to the same bytes.
+type sized struct {
+	hash.Hash
+	n int64
+}
+
+func (s *sized) bytes(name string, b []byte) {
+	_, _ = fmt.Fprintf(s, "%s %d\n", name, len(b))
+	_, _ = s.Write(b)
+	s.n += int64(len(b))
+}
+
+func (s *sized) text(f filled) {
+	for i, p := range f.pieces {
+		s.bytes("text", p)
+		if i < len(f.holes) {
+			_, _ = io.WriteString(s, fmt.Sprint(f.holes[i]))
+		}
+	}
+}
