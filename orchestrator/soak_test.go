@@ -12,10 +12,11 @@ import (
 	"rundown/results"
 )
 
-// What a soak may grow from the end of its second night to the end of its last: the
-// collector's and the allocator's own noise.
+// What a soak may grow from the end of its second night to the end of its last. The
+// memory is that of the process with its twelve simulated handsets, whose shells alone keep
+// up to 64 parsed programs each, some 8 MB, and drop them when they are more.
 const (
-	soakMemory     = 8 << 20 // bytes of live heap
+	soakMemory     = 12 << 20 // bytes of live heap
 	soakGoroutines = 5
 )
 

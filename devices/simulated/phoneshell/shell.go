@@ -41,7 +41,7 @@ func (c *programCache) parse(text, name string) (*syntax.File, error) {
 	}
 	rewrite(f)
 	c.mu.Lock()
-	if len(c.texts) > 500 || c.texts == nil {
+	if len(c.texts) >= 64 || c.texts == nil {
 		c.texts = map[string]*syntax.File{}
 	}
 	c.texts[text] = f
