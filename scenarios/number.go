@@ -120,6 +120,12 @@ func CheckNumber(s string) (string, error) {
 			return refuse("it begins with the emergency number %s", e)
 		}
 	}
+	for _, e := range emergencyByCode()[code] {
+		// As somebody there would dial it, who puts a 0 in front.
+		if strings.HasPrefix("0"+national, e) {
+			return refuse("with a 0 instead of the country code %s it begins with the emergency number %s", code, e)
+		}
+	}
 	for {
 		for _, list := range [][]string{everywhere, emergencyByCode()[code]} {
 			for _, e := range list {
