@@ -46,4 +46,4 @@ crash:
 
 # Fourteen nights on twelve handsets in one process.
 soak:
-	RUNDOWN_NIGHTS=14 sh .ci/long $(GO) 'nights on' -v -run '^TestSoak$$' ./orchestrator
+	RUNDOWN_NIGHTS=14 sh .ci/long $(GO) 'nights on' -run '^TestSoak$$' ./orchestrator
