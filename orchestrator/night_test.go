@@ -117,6 +117,27 @@ plans:
 	}
 }
 
+// A handset fresh from its charger is above its window: the screen is kept on until the
+// level has come down, and only then does the segment begin.
+func TestLevelAboveTheWindowSinks(t *testing.T) {
+	b := newBench(t, []string{"Alder"}, `
+plans:
+  one:
+    drain: 3
+    start_level_pct: {least: 70, most: 90}
+    segments: [browse]
+`, func(_ string, o *simulated.Options) { o.LevelPct = 92 }).start(overServer)
+	b.queue("one")
+	segments := b.finish(4 * time.Minute)["Alder"]
+	if len(segments) != 1 || segments[0].Outcome != results.Measured {
+		t.Fatalf("segments %+v, want one that is measured", segments)
+	}
+	samples, err := b.daemon.Store().Samples(segments[0].ID)
+	if err != nil || len(samples) == 0 || samples[0].LevelPct > 90 {
+		t.Errorf("it began at %+v, %v; want 90 %% or below", samples[:min(1, len(samples))], err)
+	}
+}
+
 func TestRechargeBetweenSegments(t *testing.T) {
 	t.Parallel()
 	b := newBench(t, []string{"Alder"}, `

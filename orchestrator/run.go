@@ -18,6 +18,7 @@ import (
 
 // How long a run waits for things that are not the plan's to set.
 const (
+	sinkPatience  = 3 * time.Hour    // for a level above the start window to come down
 	linkPatience  = 30 * time.Minute // for a handset that is away, outside a drain
 	powerPatience = 2 * time.Minute  // for power to come or go after the gate switched
 	restoreTries  = 3                // for settings that will not go back
@@ -191,6 +192,21 @@ func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, er
 				return r.giveUp(ctx, "%s", why)
 			}
 		}
+		if float64(battery.LevelPct) > window.Most && battery.Plugged() == 0 {
+			by := r.e.Item.FinishBy
+			switch {
+			case r.cancelled():
+				return r.giveUp(ctx, "cancelled")
+			case !by.IsZero() && r.d.now().After(by):
+				return r.giveUp(ctx, "the night ended while the level had to sink into the start window")
+			case waited.read() > sinkPatience:
+				return r.giveUp(ctx, "level %d %%, above the start window of %g to %g %% for %s with the screen on: the gauge may be stuck", battery.LevelPct, window.Least, window.Most, round(sinkPatience))
+			}
+			if err := r.sink(ctx, battery.LevelPct, window); err != nil {
+				return "", err
+			}
+			continue
+		}
 		report, err := r.apply(ctx)
 		var kept *storeError
 		switch {
@@ -220,6 +236,23 @@ func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, er
 		}
 	}
 	return r.hold(ctx, scenario.Holds)
+}
+
+// sink keeps the screen on until the next look, so that a level above the start window,
+// such as that of a handset fresh from its charger, comes down into it by itself.
+func (r *run) sink(ctx context.Context, levelPct int, window scenarios.Window) error {
+	err := r.reach(ctx, linkPatience, func(l devices.Link) error {
+		_, err := devices.Run(ctx, l, "input keyevent 224")
+		return err
+	})
+	if isStop(ctx, err) {
+		return err
+	}
+	if err != nil {
+		r.log.Warn().Err(err).Msg("the screen could not be lit to let the level sink")
+	}
+	r.waitsFor(fmt.Sprintf("the level to sink from %d to %g %%", levelPct, window.Most))
+	return r.d.clock.Sleep(ctx, r.d.pollEvery)
 }
 
 // apply sets the preconditions and keeps the report and what must be put back.
