@@ -513,9 +513,6 @@ func TestFaultTableIsInDevelopers(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !strings.Contains(string(text), "| fault | Preparing |") {
-		t.Skip("the page has no table of faults yet")
-	}
 	if table := faultsMarkdown(); !strings.Contains(string(text), table) {
 		t.Errorf("DEVELOPERS.md does not hold the table of faults as it is; put this there:\n%s", table)
 	}

@@ -205,10 +205,10 @@ var faultTable = []fault{
 		want: outcomes{stopped, fine, fine, fine, fine, fine},
 	},
 	{
-		name: "gauge frozen", reasons: []string{"time limit", "start_level"}, lasts: 50 * minutes,
-		how:   "a segment without level edges ends at its time limit, spoiled; a recharge at its own",
+		name: "gauge frozen", reasons: []string{"time limit"}, lasts: 50 * minutes,
+		how:   "a segment without level edges ends at its time limit, spoiled; a recharge goes on until the gauge moves or its own limit ends it, and what is above the window then sinks into it",
 		begin: func(v victim) { v.FreezeGauge(true) }, end: func(v victim) { v.FreezeGauge(false) },
-		want: outcomes{again, stopped, again, again, fine, fine},
+		want: outcomes{again, fine, again, again, fine, fine},
 	},
 	{
 		name:  "gauge jumps up a point",
