@@ -20,6 +20,7 @@ type File struct {
 	Plans         map[string]Plan
 	Nights        map[string]Night
 	DayMixes      map[string]DayMix
+	LineUps       map[string]LineUp // sides of comparisons
 	Limits        Limits
 }
 

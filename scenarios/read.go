@@ -158,6 +158,7 @@ func build(r *reader, e *entry) File {
 		Bench:    b.bench(e.at("bench")),
 		Limits:   b.limits(e.at("limits")),
 		DayMixes: map[string]DayMix{},
+		LineUps:  map[string]LineUp{},
 		Plans:    map[string]Plan{},
 		Nights:   map[string]Night{},
 	}
@@ -166,6 +167,9 @@ func build(r *reader, e *entry) File {
 	f.Scenarios = b.scenarios(e.at("scenarios"))
 	for name, m := range each(e.at("day_mixes")) {
 		f.DayMixes[name] = b.dayMix(name, m)
+	}
+	for name, l := range each(e.at("line_ups")) {
+		f.LineUps[name] = b.lineUp(name, l)
 	}
 	for name, p := range each(e.at("plans")) {
 		f.Plans[name] = b.plan(name, p, f.Scenarios)

@@ -25,6 +25,7 @@ var fileShape = &object{
 		{key: "plans", about: "Plans by name.", shape: &dictionary{noun: "plans by name", key: name("a plan's name"), value: planShape}},
 		{key: "nights", about: "Plans queued for named handsets in a window with a start and an end.", shape: &dictionary{noun: "nights by name", key: name("a night's name"), value: nightShape}},
 		{key: "day_mixes", about: "The hours a day that a person spends in each scenario, by name.", shape: &dictionary{noun: "day mixes by name", key: name("a day mix's name"), value: dayMixShape}},
+		{key: "line_ups", about: "Several handsets or runs under one name, to be put beside others.", shape: &dictionary{noun: "line-ups by name", key: name("a line-up's name"), value: lineUpShape}},
 		{key: "limits", about: "What the daemon does at once.", shape: limitsShape, def: empty},
 	},
 }
