@@ -3,6 +3,7 @@ package orchestrator_test
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"flag"
 	"fmt"
 	"maps"
@@ -282,4 +283,14 @@ func (b *bench) truth(g results.Segment) float64 {
 		return 0
 	}
 	return b.handsets[g.Handset].TruthHours(time.Duration(first)*time.Millisecond, time.Duration(last)*time.Millisecond)
+}
+
+// clipHash is the SHA-256 of the bench's clip, in hex.
+func (b *bench) clipHash() string {
+	b.t.Helper()
+	content, err := os.ReadFile(b.file.Bench.Clip)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return fmt.Sprintf("%x", sha256.Sum256(content))
 }

@@ -116,6 +116,13 @@ plans:
 		if g.Outcome != results.Measured || g.Revivals != 0 || g.Points() != 3 {
 			t.Errorf("%s: %s (%s), %d points, brought back %d times", g.Scenario, g.Outcome, g.Reason, g.Points(), g.Revivals)
 		}
+		want := ""
+		if g.Scenario == "video" {
+			want = b.clipHash()
+		}
+		if g.ClipSHA256 != want {
+			t.Errorf("%s: the clip stored with it is %q, want %q", g.Scenario, g.ClipSHA256, want)
+		}
 	}
 	if got := b.handsets["Alder"].Pressed(); len(got) != 1 || got[0] != "Allow this time" {
 		t.Errorf("pressed %q, want the question answered once", got)

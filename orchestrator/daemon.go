@@ -65,7 +65,7 @@ type Daemon struct {
 	pace    *pace
 	limits  *limits
 	stage   *stage.Stage
-	clip    *clip
+	clip    *labClip
 	undo    []func() // what Stop runs, last first
 	stopAll context.CancelFunc
 
@@ -135,7 +135,12 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 			d.tell(h.Name, func(s *HandsetStatus) { s.SetAside = aside })
 		}
 	}
-	d.clip = &clip{path: d.file.Bench.Clip, placed: map[string]string{}}
+	d.clip = newLabClip(d.file.Bench.Clip)
+	for _, n := range d.file.Nights {
+		if err := d.playable(d.file.Plans[n.Plan]); err != nil {
+			d.log.Error().Err(err).Str("night", n.Name).Msg("the night will not be queued as the plan file stands")
+		}
+	}
 
 	d.stage = stage.New(stage.Config{Listen: d.file.Bench.Stage.Listen, Now: d.clock.Now})
 	if err := d.stage.Start(ctx); err != nil {

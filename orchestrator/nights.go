@@ -81,6 +81,9 @@ func (d *Daemon) enqueue(q Request, id func(handset string) string) ([]Item, err
 	if err != nil {
 		return nil, err
 	}
+	if err := d.playable(order.Plan); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrRequest, err)
+	}
 	names := q.Handsets
 	if len(names) == 0 {
 		for _, h := range d.file.Bench.Handsets {

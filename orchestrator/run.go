@@ -39,6 +39,8 @@ type run struct {
 	rec  results.Run
 	live *segment // the segment under way; nil outside Settling to Collecting
 	held []string // named limits held
+
+	clipTried bool // whether the clip was brought to the handset, or was tried to be
 }
 
 // carryOut moves the run from state to state until it is over. The only error that leaves
@@ -149,6 +151,9 @@ func (r *run) prepare(ctx context.Context) (Event, error) {
 		s.Points = r.points()
 	})
 	r.showRunEnd(0)
+	if err := r.bringClip(ctx); err != nil {
+		return "", err
+	}
 	return r.ready(ctx, scenario)
 }
 

@@ -221,11 +221,11 @@ func (r *run) target(ctx context.Context, l devices.Link, id devices.Identity) (
 		t.StageURL = base + g.session.Path()
 	}
 	if g.scenario.NeedsClip() {
-		path, err := r.d.clip.place(ctx, l, r.h)
+		placed, err := r.d.clip.place(ctx, l, r.h, r.waitsFor)
 		if err != nil {
 			return t, fmt.Errorf("the clip: %w", err)
 		}
-		t.ClipPath = path
+		t.ClipPath, t.ClipLength, g.rec.ClipSHA256 = placed.Path, placed.Length, placed.SHA256
 	}
 	return t, nil
 }

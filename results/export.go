@@ -101,13 +101,14 @@ var tables = []Table{
 		Column{"boot_id", "string", "", "the handset's boot"},
 		Column{"workload_hash", "string", "", "SHA-256 of the compiled scenario"},
 		Column{"workload_version", "string", "", "the scenario's version"},
+		Column{"clip_sha256", "string", "", "SHA-256 of the local video that was played; empty: none"},
 	), func(_ *Store, g Segment, row func(...any) error) error {
 		var first, last *int64
 		if f, l, ok := g.Window(); ok {
 			first, last = &f, &l
 		}
 		return row(g.Plan, g.Index, g.Repeat, g.Attempt, g.Outcome, g.Reason, g.EndedBy, g.Points(), g.TargetPoints, g.StartedAt, g.EndedAt,
-			first, last, g.WarmUpS, g.LoopS, g.SampleEveryS, g.Samples, g.Revivals, g.BootID, g.WorkloadHash, g.WorkloadVersion)
+			first, last, g.WarmUpS, g.LoopS, g.SampleEveryS, g.Samples, g.Revivals, g.BootID, g.WorkloadHash, g.WorkloadVersion, g.ClipSHA256)
 	}},
 	{"conditions", "One row a precondition as it was read back before the segment, and one a drift during it.", keyed(
 		Column{"kind", "string", "", "precondition or drift"},

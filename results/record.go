@@ -71,7 +71,8 @@ type Segment struct {
 
 	WorkloadHash    string  `json:"workload_hash"` // SHA-256 of the compiled scenario, hex
 	WorkloadVersion string  `json:"workload_version,omitempty"`
-	LoopS           float64 `json:"loop_s,omitempty"` // nominal length of one loop, s; 0 unknown
+	ClipSHA256      string  `json:"clip_sha256,omitempty"` // of the local video that it plays, hex; empty: none
+	LoopS           float64 `json:"loop_s,omitempty"`      // nominal length of one loop, s; 0 unknown
 	WarmUpS         float64 `json:"warm_up_s"`
 	SampleEveryS    float64 `json:"sample_every_s"`
 	TargetPoints    int     `json:"target_points"` // drain target, percentage points

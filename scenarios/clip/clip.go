@@ -259,6 +259,22 @@ type Info struct {
 
 // Probe reads what a film is, and its SHA-256. It serves for a lab's own as well.
 func Probe(ctx context.Context, path string) (Info, error) {
+	info, err := look(ctx, path)
+	if err != nil {
+		return Info{}, err
+	}
+	info.SHA256, info.Bytes, err = Hash(ctx, path)
+	return info, err
+}
+
+// Length is how long a film is.
+func Length(ctx context.Context, path string) (time.Duration, error) {
+	info, err := look(ctx, path)
+	return info.Length, err
+}
+
+// look reads what a film is, without its hash.
+func look(ctx context.Context, path string) (Info, error) {
 	if _, err := exec.LookPath("ffprobe"); err != nil {
 		return Info{}, ErrNoFFmpeg
 	}
@@ -278,8 +294,7 @@ func Probe(ctx context.Context, path string) (Info, error) {
 	if err != nil {
 		return Info{}, fmt.Errorf("clip %s: %w", path, err)
 	}
-	info.SHA256, info.Bytes, err = Hash(ctx, path)
-	return info, err
+	return info, nil
 }
 
 // stream is one stream of a film in ffprobe's answer.
@@ -364,17 +379,41 @@ func (i Info) Matches(r Recipe) error {
 
 // Hash is a file's SHA-256, in hex, and its size, bytes.
 func Hash(ctx context.Context, path string) (string, int64, error) {
+	s, err := Sums(ctx, path, 0)
+	return s.SHA256, s.Bytes, err
+}
+
+// A Sum is a file's SHA-256, of the whole and of each of its pieces, in hex.
+type Sum struct {
+	SHA256 string
+	Bytes  int64
+	Pieces []string // in order; the last may be shorter
+}
+
+// Sums hashes a file in one reading, also piece by piece of so many bytes, for those who
+// must check a copy of it in bounded steps; 0 is without pieces.
+func Sums(ctx context.Context, path string, piece int64) (Sum, error) {
 	f, err := os.Open(path)
 	if err != nil {
-		return "", 0, fmt.Errorf("clip: %w", err)
+		return Sum{}, fmt.Errorf("clip: %w", err)
 	}
 	defer f.Close()
-	h := sha256.New()
-	n, err := io.Copy(h, reader{ctx, f})
-	if err != nil {
-		return "", 0, fmt.Errorf("clip %s: %w", path, err)
+	whole, sum, from := sha256.New(), Sum{}, io.Reader(reader{ctx, f})
+	if piece <= 0 {
+		sum.Bytes, err = io.Copy(whole, from)
 	}
-	return hex.EncodeToString(h.Sum(nil)), n, nil
+	for piece > 0 && err == nil {
+		part, n := sha256.New(), int64(0)
+		n, err = io.CopyN(io.MultiWriter(whole, part), from, piece)
+		if sum.Bytes += n; n > 0 {
+			sum.Pieces = append(sum.Pieces, hex.EncodeToString(part.Sum(nil)))
+		}
+	}
+	if err != nil && err != io.EOF {
+		return Sum{}, fmt.Errorf("clip %s: %w", path, err)
+	}
+	sum.SHA256 = hex.EncodeToString(whole.Sum(nil))
+	return sum, nil
 }
 
 // reader ends with its context.
