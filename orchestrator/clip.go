@@ -48,7 +48,9 @@ type labClip struct {
 	placed map[string]string // handset serial to the SHA-256 verified there in this daemon's life
 }
 
-func newLabClip(path string) *labClip { return &labClip{path: path, piece: clipPiece, placed: map[string]string{}} }
+func newLabClip(path string) *labClip {
+	return &labClip{path: path, piece: clipPiece, placed: map[string]string{}}
+}
 
 // clipFacts are what the clip is, as long as its file has this size and time.
 type clipFacts struct {
