@@ -31,6 +31,9 @@ type Bench struct {
 	Stage    Stage
 	Clip     string    // the local video on this host that video scenarios play; empty: none
 	Handsets []Handset // in the file's order; names and serials are unique
+	Meters   []Meter
+	// LuminanceMaxAge is the age from which a luminance curve is stale.
+	LuminanceMaxAge time.Duration
 }
 
 // Stage says where handsets reach the daemon's own little web site.
@@ -52,6 +55,7 @@ type Handset struct {
 	Luminance   []LuminancePoint // the screen's curve, rising; empty: none known
 	CurveDate   string           // when and how the curve was taken, for the report
 	Gate        Gate
+	Supply      Supply            // charger and cable
 	Packages    map[string]string // role (browser, player, camera) to package; empty: the system's default
 	Number      string            // its SIM's telephone number, + and digits; empty: not given
 	Counterpart string            // whom it calls: a handset's name, or a number as + and digits; empty: nobody

@@ -305,6 +305,7 @@ func (b *builder) bench(e *entry) Bench {
 			b.r.fault(at.node, at.path, "handsets cannot reach %s: with an address, listen must not be on loopback; :%d listens everywhere", out.Stage.Listen, out.Stage.Port)
 		}
 	}
+	out.Meters, out.LuminanceMaxAge = b.meters(e.at("meters")), valueOf[time.Duration](e, "luminance_max_age")
 	var names, serials = map[string]*entry{}, map[string]*entry{}
 	if hs := e.at("handsets"); hs != nil {
 		for _, h := range hs.list {
@@ -410,6 +411,7 @@ func (b *builder) handset(e *entry, servers []string) Handset {
 			h.Gate.Open, h.Gate.Close = words(c.at("open")), words(c.at("close"))
 		}
 	}
+	h.Supply = b.supply(e)
 	h.Number, h.Counterpart = valueOf[string](e, "number"), valueOf[string](e, "counterpart")
 	if p := e.at("packages"); p != nil {
 		for _, role := range roles {

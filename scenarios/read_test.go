@@ -39,6 +39,8 @@ func TestMinimalFileHoldsEveryDefault(t *testing.T) {
 		Servers:  []string{"127.0.0.1:5037"},
 		Stage:    Stage{Listen: "127.0.0.1:8790", Port: 8790},
 		Handsets: []Handset{{Name: "Alder", Serial: "RD1", Packages: map[string]string{}}},
+
+		LuminanceMaxAge: 180 * 24 * time.Hour,
 	}
 	if diff := cmp.Diff(wantBench, f.Bench); diff != "" {
 		t.Errorf("bench (-want +got):\n%s", diff)
@@ -132,7 +134,7 @@ limits: {runs_at_once: 2, quarantine_after: 5, shared: {rig: 1}}
 `)
 	if diff := cmp.Diff(Bench{
 		Name: "cellar", Servers: []string{"127.0.0.1:5037", "[::1]:5038"},
-		Stage: Stage{Listen: ":8800", Address: "lab.example:8800", Port: 9000},
+		Stage: Stage{Listen: ":8800", Address: "lab.example:8800", Port: 9000}, LuminanceMaxAge: 180 * 24 * time.Hour,
 		Handsets: []Handset{
 			{
 				Name: "Birch", Serial: "192.0.2.7:5555", Connect: "192.0.2.7:5555", Server: "[::1]:5038",

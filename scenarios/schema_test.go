@@ -122,6 +122,10 @@ func TestSchemaRefusesWhatLoadRefuses(t *testing.T) {
 		{"no evidence", "    evidence:\n      - {kind: foreground, of: org.example.reader, limit: 3 min}\n", ""},
 		{"no loop to extend", "    extends: browse\n    about: Reads", "    stage: browse\n    evidence: []\n    about: Reads"},
 		{"a window without an end", "{least: 80, most: 95}", "{least: 80}"},
+		{"a meter that is read in two ways", "      scpi:\n", "      command: {run: [a], columns: [power]}\n      scpi:\n"},
+		{"a meter of nobody", "      room: on\n", ""},
+		{"a quantity", "power: \"MEAS:POW?\"", "watts: \"MEAS:POW?\""},
+		{"a charger without levels", "          - {volts: 5, amps: 3}\n          - {volts: 9, amps: 3}\n          - {volts: 15, amps: 3}\n          - {volts: 20, amps: 2.25}\n", "          []\n"},
 		{"quarantine", "quarantine_after: 3", "quarantine_after: 0"},
 	} {
 		if strings.Count(example, tt.old) < 1 {

@@ -37,6 +37,8 @@ var benchShape = &object{
 		{key: "adb_servers", about: "The adb servers that have the handsets, host:port; 127.0.0.1:5037 when left out.", shape: &list{noun: "1 to 16 adb servers", value: hostPort(false), least: 1, most: 16, check: distinct("adb server")}},
 		{key: "stage", about: "Where handsets reach the daemon's own web site.", shape: stageShape, def: empty},
 		{key: "clip", about: "The local video file on this host that video scenarios play, such as a 4K one of the lab's.", shape: text("a file's path", 500)},
+		{key: "meters", about: "The instruments around the handsets.", shape: &list{noun: "up to 100 meters", value: meterShape, most: 100}},
+		{key: "luminance_max_age", about: "The age from which a measured luminance curve is called stale; half a year is common practice.", shape: duration(24*time.Hour, 3650*24*time.Hour), def: "180 d"},
 		{key: "handsets", about: "The phones under test.", shape: &list{noun: "1 to 200 handsets", value: handsetShape, least: 1, most: 200}, required: true},
 	},
 }
@@ -62,6 +64,8 @@ var handsetShape = &object{
 		{key: "start_level_pct", about: "The level at which a segment may start on this handset, %; instead of the plan's.", shape: window(2, 100)},
 		{key: "luminance", about: "The screen's measured curve.", shape: luminanceShape},
 		{key: "power_gate", about: "What lets power to the handset and cuts it.", shape: gateShape},
+		{key: "charger", about: "The charger that its power gate lets through, for the record.", shape: chargerShape},
+		{key: "cable", about: "The cable between charger and handset, for the record.", shape: cableShape},
 		{key: "number", about: "The telephone number of its SIM, in international form; counterparts call it.", shape: phoneNumber()},
 		{key: "counterpart", about: "Whom the scenario voicecall calls from this handset: another handset by name, which then answers by itself, or a number of the lab's own in international form.", shape: text("a handset's name, or a telephone number such as +44 7700 900123", 60)},
 		{key: "packages", about: "Which app has which role; a role left out is the system's default.", shape: &object{noun: "packages by role", fields: []field{

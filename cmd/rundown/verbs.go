@@ -356,9 +356,12 @@ func (c *validateCmd) Run(e *env) error {
 	case err != nil:
 		return err
 	case e.json:
-		return e.printJSON(map[string]any{"file": c.File, "faults": []any{}})
+		return e.printJSON(map[string]any{"file": c.File, "faults": []any{}, "notes": f.PowerNotes()})
 	}
 	fmt.Fprintf(e.out, "%s: %d handsets, %d plans, %d nights, %d scenarios: no fault found\n", c.File, len(f.Bench.Handsets), len(f.Plans), len(f.Nights), len(f.Scenarios))
+	for _, n := range f.PowerNotes() {
+		fmt.Fprintln(e.out, "note:", n)
+	}
 	return nil
 }
 

@@ -26,6 +26,12 @@ type LineFormat struct {
 	Factors map[Quantity]float64
 }
 
+// Check says what is wrong with a format.
+func (f LineFormat) Check() error {
+	_, err := f.parser()
+	return err
+}
+
 // parser is a LineFormat ready for use.
 type parser struct {
 	columns []Quantity
