@@ -64,6 +64,7 @@ type Daemon struct {
 	news    *newsboard
 	pace    *pace
 	limits  *limits
+	prompts *prompts
 	stage   *stage.Stage
 	clip    *labClip
 	undo    []func() // what Stop runs, last first
@@ -82,6 +83,7 @@ func New(c Config) *Daemon {
 		file: c.File, dataDir: c.DataDir, log: c.Log, clock: c.Clock, links: c.Links, pollEvery: c.PollEvery,
 		nightTold: map[string]bool{},
 		gates:     map[string]devices.PowerGate{}, board: newBoard(), news: newNewsboard(), limits: newLimits(c.File.Limits),
+		prompts: newPrompts(),
 	}
 	if d.clock == nil {
 		d.clock = wallClock{}
@@ -120,6 +122,9 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	d.undo = append(d.undo, func() { _ = d.store.Close() })
 	if d.queue, err = openQueue(d.store); err != nil {
 		d.log.Error().Err(err).Msg("some queue items cannot be read and are left out")
+	}
+	if err := d.loadPrompts(); err != nil {
+		d.log.Error().Err(err).Msg("some prompts cannot be read and are left out")
 	}
 	segments, err := d.store.Segments("")
 	if err != nil {
@@ -162,6 +167,7 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	d.stopAll = stop
 	var wg sync.WaitGroup
 	d.undo = append(d.undo, func() {
+		close(d.prompts.ending)
 		stop()
 		wg.Wait()
 	})
@@ -177,6 +183,7 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 		wg.Go(func() { d.actor(running, h, unfinished[h.Name]) })
 	}
 	wg.Go(func() { d.watchNights(running) })
+	wg.Go(func() { d.watchPrompts(running) })
 	return nil
 }
 

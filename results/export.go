@@ -27,7 +27,8 @@ type Table struct {
 	Name    string   `json:"name"`
 	About   string   `json:"about"`
 	Columns []Column `json:"columns"`
-	rows    func(s *Store, g Segment, row func(...any) error) error
+	// rows makes a segment's rows; nil: the table goes by prompts (promptRows), key included.
+	rows func(s *Store, g Segment, row func(...any) error) error
 }
 
 // Tables are all tables that can be exported, in the order in which people ask for them.
@@ -149,6 +150,7 @@ var tables = []Table{
 		}
 		return nil
 	}},
+	promptTable,
 }
 
 // A Filter chooses what is exported; empty fields choose everything.
@@ -187,9 +189,20 @@ func Export(s *Store, t Table, format string, f Filter, w io.Writer) (rows int, 
 	if err != nil {
 		return 0, err
 	}
+	var writing error
+	if t.rows == nil {
+		err := promptRows(s, f, func(values ...any) error {
+			rows++
+			writing = put(values)
+			return writing
+		})
+		if writing == nil {
+			err = errors.Join(err, flush(), buffered.Flush())
+		}
+		return rows, err
+	}
 	segments, err := s.Segments("")
 	bad := []error{err}
-	var writing error
 	for _, g := range segments {
 		if !f.takes(g) || writing != nil {
 			continue

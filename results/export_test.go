@@ -47,6 +47,13 @@ func night(t testing.TB) *Store {
 			t.Fatal(err)
 		}
 	}
+	asked := Prompt{
+		ID: "p1", Handset: "Alder", RunID: "r1", SegmentID: "r1-2", Text: "unplug handset Alder, \"now\"", Why: "a segment is to begin", OpenedAt: began, Until: began.Add(time.Hour),
+		Choices: []string{"done", "cannot"}, Default: "cannot", State: PromptAnswered, Choice: "done", By: "desk", SettledAt: began.Add(time.Minute), Taken: true,
+	}
+	if err := s.PutPrompt(asked); err != nil {
+		t.Fatal(err)
+	}
 	return s
 }
 

@@ -14,6 +14,9 @@ var (
 	ErrDeclined = errors.New("the person asked could not do it")
 	// ErrUnanswered means that nobody answered within the time limit.
 	ErrUnanswered = errors.New("nobody answered within the time limit")
+	// ErrSeen, as the cause of the end of a question's context, means that the handset
+	// itself shows that what was asked is done.
+	ErrSeen = errors.New("the handset shows that it is done")
 )
 
 // A Question is what a person is asked to do with their hands.
@@ -33,7 +36,8 @@ type Answer struct {
 
 // A Prompter puts questions to whoever stands at the bench. Ask returns with the answer,
 // with the default at the question's limit, or with the context's error when the question
-// is withdrawn, as it is when the handset shows that the hand was there already.
+// is withdrawn, as it is, with ErrSeen as the cause, when the handset shows that the hand
+// was there already.
 type Prompter interface {
 	Ask(ctx context.Context, q Question) (Answer, error)
 }
@@ -82,7 +86,7 @@ func (b *ByHand) set(ctx context.Context, on bool, text string) error {
 	if p, err := b.phone.Power(ctx); err == nil && p.is(on) {
 		return nil // nobody need be called
 	}
-	asked, withdraw := context.WithCancel(ctx)
+	asked, withdraw := context.WithCancelCause(ctx)
 	type outcome struct {
 		answer Answer
 		err    error
@@ -92,9 +96,9 @@ func (b *ByHand) set(ctx context.Context, on bool, text string) error {
 		a, err := b.prompter.Ask(asked, Question{Handset: b.handset, Text: text, Options: []string{Done, Cannot}, Default: Cannot, Limit: b.limit})
 		answers <- outcome{a, err}
 	}()
-	answered := false
+	answered, because := false, error(nil)
 	defer func() {
-		withdraw()
+		withdraw(because)
 		if !answered {
 			<-answers
 		}
@@ -104,6 +108,7 @@ func (b *ByHand) set(ctx context.Context, on bool, text string) error {
 	for {
 		if p, err := b.phone.Power(ctx); err == nil && p.is(on) {
 			if seen++; seen >= agree {
+				because = ErrSeen
 				return nil
 			}
 		} else {
