@@ -14,6 +14,7 @@ import (
 	"sort"
 	"sync"
 	"text/tabwriter"
+	"time"
 
 	"rundown/devices/simulated/fleet"
 	"rundown/devices/simulated/physics"
@@ -107,6 +108,12 @@ type Case struct {
 // Input is a drain of a fleet's phone as the calculator takes it.
 func Input(p fleet.Phone, d fleet.Drain, points int, warmUpS float64) endurance.Input {
 	in := endurance.Input{WarmUpS: warmUpS, LoopS: p.LoopS, TargetPoints: points, DesignMAh: p.DesignMAh}
+	in.Samples = samplesOf(d.Samples)
+	return in
+}
+
+// samplesOf are a fleet's samples as the calculator takes them.
+func samplesOf(list []fleet.Sample) []endurance.Sample {
 	value := func(v *int64) *float64 {
 		if v == nil {
 			return nil
@@ -114,14 +121,25 @@ func Input(p fleet.Phone, d fleet.Drain, points int, warmUpS float64) endurance.
 		f := float64(*v)
 		return &f
 	}
-	for _, s := range d.Samples {
+	var out []endurance.Sample
+	for _, s := range list {
 		mv := float64(s.VoltageMV)
-		in.Samples = append(in.Samples, endurance.Sample{
+		out = append(out, endurance.Sample{
 			T: s.T, LevelPct: s.LevelPct, VoltageMV: &mv, Counter: value(s.CounterRaw), Current: value(s.CurrentRaw),
 			Plugged: s.Charging,
 		})
 	}
-	return in
+	return out
+}
+
+// Survey is what the calculator learns of a phone from a survey of it. The error says why nothing.
+func Survey(p fleet.Phone) (*endurance.Learned, error) {
+	at := time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC)
+	o, err := endurance.Observe(endurance.Input{Samples: samplesOf(p.SurveySamples(2, 5)), LoopS: p.LoopS * 0.73, DesignMAh: p.DesignMAh}, "survey", at, false)
+	if err != nil {
+		return nil, err
+	}
+	return endurance.Learn([]endurance.Observation{o}, at, ""), nil
 }
 
 func (c Conditions) filled() Conditions {

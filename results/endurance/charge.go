@@ -10,12 +10,14 @@ type charge struct {
 	rate     float64 // %/h of the learned full charge; 0 where not usable
 	variance float64 // relative, of that rate, wandering aside
 	wander   float64 // relative variance from wandering power, as seen
+	shared   float64 // relative covariance with the rate by level: the bend that both have
 }
 
 // counterReading is what the charge counter says.
 type counterReading struct {
 	charge
 	gauge    Gauge
+	step     float64 // in the counter's unit; 0 where too small to be seen, or the counter is not usable
 	mA       float64 // mean current in the window by the counter; 0 where not usable
 	warnings []string
 }
@@ -26,6 +28,7 @@ type currentReading struct {
 	mA       float64 // mean of the absolute current in the window; 0 where there is none
 	watts    float64 // mean of voltage times current, W; 0 where there is none
 	variance float64 // relative variance of these means: scatter and locking
+	lock     float64 // the part of it from locking
 	warnings []string
 }
 
@@ -178,10 +181,11 @@ func readCounter(in Input, w window) counterReading {
 	case moves[len(moves)/2] >= coarseStep && still > 0.5:
 		c.gauge = GaugeCoarse
 		return c
-	case stepped(moves):
-		c.gauge = GaugeMedium
 	default:
 		c.gauge = GaugeFine
+		if step := stepOf(moves); step > 0 {
+			c.gauge, c.step = GaugeMedium, step*full
+		}
 	}
 	// The counter's own mA: counters show µAh or mAh, and a handset holds 0.1 to 60 Ah.
 	unit := 1.0
@@ -204,16 +208,27 @@ func readCounter(in Input, w window) counterReading {
 	}
 	learned := *in.LearnedCounter * scaleTo(*in.LearnedCounter, full)
 	c.rate = 100 * perHour / learned
-	bend, offset := math.Sqrt2*bendSD[c.gauge]/75, 1/c.mA
-	c.variance = bend*bend + 0.002*0.002 + offset*offset
+	offset := 1 / c.mA
+	c.variance = in.learnedVariance(in.Learned.counter(), c.gauge) + 0.002*0.002 + offset*offset
+	c.shared = in.Learned.counter().shared(w)
 	return c
 }
 
-// stepped says whether the moves (fractions of full charge) are multiples of one step
-// between 0.012 and 0.5 % of full charge.
-func stepped(moves []float64) bool {
+// learnedVariance is the relative variance of a learned full charge; that of a survey over 75 points where
+// only its value is known.
+func (in Input) learnedVariance(f *Full, g Gauge) float64 {
+	if f != nil {
+		return f.RelSD * f.RelSD
+	}
+	bend := math.Sqrt2 * bendSD[g] / 75
+	return bend * bend
+}
+
+// stepOf is the step, between 0.012 and 0.5 % of full charge, of which all the moves (fractions of full
+// charge, rising) are multiples; 0 where there is none.
+func stepOf(moves []float64) float64 {
 	if len(moves) < 8 {
-		return false
+		return 0
 	}
 	for step := 0.00012; step < coarseStep; step *= 1.004 {
 		if moves[0] < 0.8*step {
@@ -226,10 +241,10 @@ func stepped(moves []float64) bool {
 			im += s
 		}
 		if re > 0.9*float64(len(moves)) && math.Abs(im) < 0.3*re {
-			return true
+			return step
 		}
 	}
-	return false
+	return 0
 }
 
 // readCurrent judges the current readings and takes the rate from their integral. Sign
@@ -304,7 +319,7 @@ func readCurrent(in Input, w window) currentReading {
 		unit = 1e-3
 	}
 	c.mA = mean * unit
-	c.variance = scatter
+	c.variance, c.lock = scatter, lock
 	if len(volts.t) > 0 {
 		p := series{}
 		for i := range abs.t {
@@ -340,8 +355,8 @@ func readCurrent(in Input, w window) currentReading {
 	if in.Samples[w.first].Counter != nil {
 		g = GaugeCoarse // a counter that was of any use would have been used
 	}
-	bend := math.Sqrt2 * bendSD[g] / 75
-	c.charge.variance = bend*bend + 0.006*0.006 + scatter
+	c.charge.variance = in.learnedVariance(in.Learned.current(), g) + 0.006*0.006 + scatter
+	c.shared = in.Learned.current().shared(w)
 	return c
 }
 

@@ -50,6 +50,9 @@ type Input struct {
 	// LearnedCurrent is the same by integrating its current readings over time, whatever their
 	// sign, unit and gain.
 	LearnedCurrent *float64
+	// Learned is all that was learned of the handset; its full charges stand for the two above, and come
+	// with their own uncertainty. Nil where only those are known, or nothing.
+	Learned *Learned
 }
 
 // An Interval is a value with its 95 % interval.
@@ -132,6 +135,15 @@ func Estimate(in Input) (Figure, error) {
 	if err != nil {
 		return Figure{}, err
 	}
+	if l := in.Learned; l != nil {
+		in.LearnedCounter, in.LearnedCurrent = nil, nil
+		if l.Counter != nil {
+			in.LearnedCounter = &l.Counter.Value
+		}
+		if l.Current != nil {
+			in.LearnedCurrent = &l.Current.Value
+		}
+	}
 
 	f := Figure{
 		Points:      w.points(),
@@ -142,7 +154,11 @@ func Estimate(in Input) (Figure, error) {
 	counter := readCounter(in, w)
 	current := readCurrent(in, w)
 	f.Gauge = counter.gauge
-	level.bend = bendVariance(f.Gauge, w.points())
+	bend := bendSD[f.Gauge]
+	if in.Learned != nil && in.Learned.BendSD > 0 {
+		bend = in.Learned.BendSD
+	}
+	level.bend = bendVariance(bend, w.points())
 	f.Warnings = append(f.Warnings, append(counter.warnings, current.warnings...)...)
 
 	charge, chargeTerm := (*charge)(nil), ""
@@ -165,21 +181,25 @@ func Estimate(in Input) (Figure, error) {
 	vl := level.timing + level.bend
 	logRate, v := math.Log(level.rate), vl
 	share, disagree := 0.0, 0.0 // the charge's weight; what a disagreement adds
+	common := 0.0               // what the errors of both have in common
 	if charge != nil {
 		d := math.Log(level.rate / charge.rate)
-		if d*d > 6*(charge.variance+vl) {
+		// A bend that was learned in this very window is in both rates: then they agree and say no more than one.
+		shared := max(0, min(charge.shared, level.bend, charge.variance))
+		if d*d > 6*(charge.variance+vl-2*shared) {
 			f.Warnings = append(f.Warnings, fmt.Sprintf("the level says %.2f %%/h and the %s %.2f: more apart than their errors explain, so the interval was widened",
 				level.rate, map[bool]string{true: "charge counter", false: "integrated current"}[charge == &counter.charge], charge.rate))
 			disagree = d * d / 4
 			if charge == &current.charge {
 				// The further apart, the less a bend of the level explains it, and the more likely
 				// the readings were in step with the loop: the level decides.
-				charge.variance += (d*d - 6*(charge.variance+vl)) / 4
+				charge.variance += (d*d - 6*(charge.variance+vl-2*shared)) / 4
 			}
 		}
-		share = vl / (vl + charge.variance)
+		share = (vl - shared) / (vl + charge.variance - 2*shared)
 		logRate -= share * d
-		v = charge.variance * vl / (charge.variance + vl)
+		common = 2 * share * (1 - share) * shared
+		v = share*share*charge.variance + (1-share)*(1-share)*vl + common
 	}
 	rate := math.Exp(logRate)
 	f.RatePctH = interval(rate, math.Sqrt(v+disagree+wander))
@@ -201,12 +221,13 @@ func Estimate(in Input) (Figure, error) {
 		{Name: termTiming, RelSD: (1 - share) * math.Sqrt(level.timing)},
 		{Name: "bend of the level away from charge", RelSD: (1 - share) * math.Sqrt(level.bend)},
 		{Name: chargeTerm, RelSD: share * math.Sqrt(chargeVariance(charge))},
+		{Name: "bend that level and learned charge have in common", RelSD: math.Sqrt(common)},
 		{Name: "disagreement of level and charge", RelSD: math.Sqrt(disagree)},
 		{Name: termWander, RelSD: math.Sqrt(wander)},
 		{Name: "voltage curve of the cell", RelSD: math.Sqrt(volt.variance)},
 		{Name: "drift of the power with warmth after the window", RelSD: math.Sqrt(drift)},
 	})
-	f.Assumptions = assumptions(f, in, charge != nil)
+	f.Assumptions = assumptions(f, in, charge != nil, bend)
 	if f.FromPct >= 98 {
 		f.Warnings = append(f.Warnings, "the window begins near full, where some gauges hold the level: start at 98 % or below")
 	}
@@ -242,10 +263,13 @@ func budget(terms []Term) []Term {
 	return out
 }
 
-func assumptions(f Figure, in Input, fused bool) []string {
+func assumptions(f Figure, in Input, fused bool, bend float64) []string {
 	a := []string{
 		fmt.Sprintf("hours are at the power of the measured window; as the handset warms, power drifts by %.0f %% (one standard deviation)", 100*driftSD),
-		fmt.Sprintf("the shown level bends away from true charge by %.2f point (one standard deviation, %s gauge)", bendSD[f.Gauge], f.Gauge),
+		fmt.Sprintf("the shown level bends away from true charge by %.2f point (one standard deviation, %s gauge)", bend, f.Gauge),
+	}
+	if in.Learned != nil && in.Learned.BendSD > 0 {
+		a[1] = fmt.Sprintf("the shown level bends away from true charge by %.2f point (one standard deviation, as measured in this handset's survey)", bend)
 	}
 	if !fused && (in.LearnedCounter != nil || in.LearnedCurrent != nil) {
 		a = append(a, "what was learned of the handset's full charge could not be used")

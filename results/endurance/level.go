@@ -26,15 +26,15 @@ func (g Gauge) String() string {
 // Assumed: no public log of full discharges was found to measure it.
 var bendSD = [...]float64{GaugeNone: 0.10, GaugeFine: 0.03, GaugeMedium: 0.06, GaugeCoarse: 0.15}
 
-// bendVariance is the relative variance that the bend gives to a drain of d points:
-// waves of 12 to 60 points, each counted alike.
-func bendVariance(g Gauge, d int) float64 {
+// bendVariance is the relative variance that a bend of so many points (sd) gives to a drain of d
+// points: waves of 12 to 60 points, each counted alike.
+func bendVariance(sd float64, d int) float64 {
 	sum, n := 0.0, 0
 	for l := 12.0; l <= 60; l++ {
 		sum += 2 * (1 - math.Cos(2*math.Pi*float64(d)/l))
 		n++
 	}
-	b := bendSD[g] / float64(d)
+	b := sd / float64(d)
 	return b * b * sum / float64(n)
 }
 

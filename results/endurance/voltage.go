@@ -86,6 +86,13 @@ func voltageStep(in Input, w window, rate float64, counter counterReading, curre
 		v.warnings = append(v.warnings, "neither current nor capacity is known: the voltage lost in the cell was taken as that of 4500 mAh")
 	}
 	drop := mA * cellOhm
+	if l := in.Learned; l != nil && l.Curve != nil {
+		if factor, ok := l.Curve.factor(w, mv, drop); ok {
+			v.factor, v.variance, v.method = factor, curveSD*curveSD, "corrected by the voltage curve learned of this handset"
+			return v
+		}
+		v.warnings = append(v.warnings, "the voltage is not that of the curve learned of this handset (another temperature, or another cell): the curve was not used")
+	}
 	// How far the voltage is from that of the middle cell has two causes: another cell, whose mean
 	// differs by a part of that, or another resistance, whose mean differs by all of it. Linear
 	// estimate of the mean from both, with reading noise as a third.
@@ -108,4 +115,23 @@ func voltageStep(in Input, w window, rate float64, counter counterReading, curre
 	v.variance = max(rel*rel, left)
 	v.method = "corrected by the cell's voltage"
 	return v
+}
+
+// curveSD is what is left of the voltage step's uncertainty once the handset's own curve is known, relative, one
+// standard deviation: its ends, which no survey reaches, and its resistance. Assumed.
+const curveSD = 0.002
+
+// How far a window's voltage may lie from the learned curve's, mV.
+const curveWithinMV = 60.0
+
+// factor is the mean voltage over the window's by a learned curve, at a current that loses drop mV in the cell. Both are of
+// the curve, so that an error of the resistance hardly counts. ok is false where the window's voltage is
+// another one.
+func (c *VoltageCurve) factor(w window, shownMV, drop float64) (factor float64, ok bool) {
+	from, to := float64(w.edges[0].LevelPct)+0.5, float64(w.edges[len(w.edges)-1].LevelPct)+0.5
+	here := c.mean(to, from) - drop
+	if math.Abs(here-shownMV) > curveWithinMV {
+		return 0, false
+	}
+	return (c.mean(0, 100) - drop) / here, true
 }

@@ -190,10 +190,8 @@ func (p Phone) Drain(s Segment) Drain {
 	return d
 }
 
-// Survey is one long steady drain from 97 % on: what the phone's own counter and the
-// integral of its current readings say that it holds, both in mAh by the phone's own units. nil is
-// what it cannot say.
-func (p Phone) Survey(run uint64) (counterMAh, currentMAh *float64) {
+// SurveySamples are the samples of one long steady drain from 97 % on, until the level shown is to, half a minute apart.
+func (p Phone) SurveySamples(run uint64, to int) []Sample {
 	o := p.Options
 	o.SoC, o.RunSeed, o.StepS = 0.97, run, 4
 	ph := physics.NewPhone(o)
@@ -202,23 +200,38 @@ func (p Phone) Survey(run uint64) (counterMAh, currentMAh *float64) {
 	l.BaseW = 0.12 * o.Cell.CapacityMAh / 1000 * o.Cell.OCV.Mean(0, 1)
 	l.SwingS *= 0.73
 	r := rand.New(rand.NewPCG(p.seed, run+0x9e3779b97f4a7c15))
+	var list []Sample
+	for t := 15.0; !ph.Dead(); t += 30 * (0.9 + 0.2*r.Float64()) {
+		ph.Advance(time.Duration(t*float64(time.Second)), l)
+		x := ph.Readings()
+		list = append(list, Sample{T: ph.Up(), Readings: x})
+		if x.LevelPct <= to {
+			break
+		}
+	}
+	return list
+}
+
+// Survey is what a survey's plain sums say: how much the phone's own counter and the integral of its current readings
+// say that it holds, both in mAh by the phone's own units. nil is what it cannot say.
+func (p Phone) Survey(run uint64) (counterMAh, currentMAh *float64) {
+	g := p.Options.Gauge
 	const from, to = 95, 20
 	var q0, q1, i0, i1 float64
 	integral, last, lastT, lastA := 0.0, 101, 0.0, 0.0
 	var lastQ float64
-	for t := 15.0; !ph.Dead(); t += 30 * (0.9 + 0.2*r.Float64()) {
-		ph.Advance(time.Duration(t*float64(time.Second)), l)
-		x := ph.Readings()
+	for _, x := range p.SurveySamples(run, to) {
+		t := x.T.Seconds()
 		a := 0.0
 		if x.CurrentRaw != nil {
-			a = math.Abs(float64(*x.CurrentRaw)) * float64(max(1, o.Gauge.CurrentUnitUA)) / 1000
+			a = math.Abs(float64(*x.CurrentRaw)) * float64(max(1, g.CurrentUnitUA)) / 1000
 		}
 		before := integral
 		integral += (a + lastA) / 2 * (t - lastT) / 3600
 		q := 0.0
 		if x.CounterRaw != nil {
 			q = float64(*x.CounterRaw)
-			if o.Gauge.CounterUnit == physics.MicroAmpHours {
+			if g.CounterUnit == physics.MicroAmpHours {
 				q /= 1000
 			}
 		}
@@ -228,16 +241,15 @@ func (p Phone) Survey(run uint64) (counterMAh, currentMAh *float64) {
 		}
 		if x.LevelPct <= to && last > to {
 			q1, i1 = (q+lastQ)/2, (integral+before)/2
-			break
 		}
 		last, lastT, lastA, lastQ = x.LevelPct, t, a, q
 	}
 	share := float64(from-to) / 100
-	if o.Gauge.Counter != physics.NoCounter && q0 > q1 {
+	if g.Counter != physics.NoCounter && q0 > q1 {
 		v := (q0 - q1) / share
 		counterMAh = &v
 	}
-	if !o.Gauge.NoCurrent && i1 > i0 {
+	if !g.NoCurrent && i1 > i0 {
 		v := (i1 - i0) / share
 		currentMAh = &v
 	}
