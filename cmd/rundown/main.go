@@ -49,6 +49,7 @@ type commands struct {
 	Release   releaseCmd   `cmd:"" help:"Let a handset take part again that was set aside."`
 	Export    exportCmd    `cmd:"" help:"Write results as files for analysis."`
 	Calculate calculateCmd `cmd:"" help:"Work out one CSV file of a drain, a charge or repeated cycles, without a daemon."`
+	Workload  workloadCmd  `cmd:"" help:"What handsets can be given to do, and the video that they play."`
 	Token     tokenCmd     `cmd:"" help:"Make, list and withdraw tokens for those who reach the daemon over the network."`
 	Validate  validateCmd  `cmd:"" help:"Check a plan file: every fault with its line, key and what is allowed."`
 	Schema    schemaCmd    `cmd:"" help:"Print the plan file's JSON Schema, so that an editor can complete it."`

@@ -156,6 +156,7 @@ func (s *Server) register() {
 	get(s, described, "/v1/figures", "figures", "Endurance by handset and scenario, and day mixes", s.figures)
 	get(s, described, "/v1/changes", "changes", "What has happened after a change, waiting for the next one if asked to", s.changes)
 	get(s, described, "/v1/tables", "tables", "What can be exported, column by column", s.tables)
+	get(s, described, "/v1/workloads", "workloads", "What handsets can be given to do, with hashes, sizes and what it asks of them", s.workloads)
 	get(s, described, "/v1/log", "log", "Who changed what and when, newest first", s.listLog)
 	operator(s, described, http.MethodGet, "/v1/tokens", "tokens", "The tokens that are taken, without their secrets", s.listTokens)
 	operator(s, described, http.MethodPost, "/v1/tokens", "make-token", "Make a token; its secret is in this answer and nowhere else", s.makeToken)
@@ -374,4 +375,8 @@ func (s *Server) changes(ctx context.Context, in *changesInput) (*body[[]orchest
 
 func (s *Server) tables(context.Context, *none) (*body[[]results.Table], error) {
 	return &body[[]results.Table]{results.Tables()}, nil
+}
+
+func (s *Server) workloads(context.Context, *none) (*body[[]orchestrator.Workload], error) {
+	return &body[[]orchestrator.Workload]{s.d.Workloads()}, nil
 }

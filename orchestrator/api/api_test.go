@@ -105,6 +105,7 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 	}{
 		{"version", "GET", at("/v1/version"), nil, 200},
 		{"handsets", "GET", at("/v1/handsets"), nil, 200},
+		{"workloads", "GET", at("/v1/workloads"), nil, 200},
 		{"check", "POST", at("/v1/handsets/Alder/check"), map[string]any{"plan": "short", "apply": true}, 200},
 		{"undo-check", "POST", at("/v1/handsets/Alder/undo"), nil, 200},
 		{"forecast", "GET", at("/v1/forecast?plan=short&handset=Alder"), nil, 200},

@@ -201,6 +201,11 @@ func (c *Client) Forecast(ctx context.Context, plan string, handsets []string, b
 	return list, c.call(ctx, http.MethodGet, "/v1/forecast?"+q.Encode(), nil, &list)
 }
 
+// Workloads lists what the bench's handsets can be given to do.
+func (c *Client) Workloads(ctx context.Context) (list []orchestrator.Workload, err error) {
+	return list, c.call(ctx, http.MethodGet, "/v1/workloads", nil, &list)
+}
+
 // MakeToken, Tokens and WithdrawToken see to the tokens of a running daemon.
 func (c *Client) MakeToken(ctx context.Context, name, role string) (t MadeToken, err error) {
 	return t, c.call(ctx, http.MethodPost, "/v1/tokens", map[string]string{"name": name, "role": role}, &t)

@@ -3,8 +3,9 @@
 // seed, so that they are the same on every host; ffmpeg encodes them. The encoded bytes
 // depend on its version: what a segment played is told by the file's SHA-256.
 //
-// It knows files and ffmpeg, no handsets. Errors that leave it: ErrNoFFmpeg, and
-// *MismatchError for a file that is not what its recipe says.
+// It knows files and ffmpeg, no handsets. Errors that leave it: ErrNoFFmpeg, ErrNoRoom,
+// fs.ErrExist for a file that is there already, and *MismatchError for one that is not
+// what its recipe says.
 package clip
 
 import (
@@ -16,6 +17,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -41,6 +43,9 @@ const Period = 10 * time.Second
 // ErrNoFFmpeg means that ffmpeg or ffprobe is not installed on this host.
 var ErrNoFFmpeg = errors.New("ffmpeg and ffprobe are needed and not installed (on Debian: apt-get install ffmpeg)")
 
+// ErrNoRoom means that the clip would not fit on the disk.
+var ErrNoRoom = errors.New("not enough room on the disk")
+
 // The codecs.
 const (
 	HEVC = "hevc"
@@ -65,7 +70,8 @@ func (r Recipe) Name() string {
 	return fmt.Sprintf("rundown-clip-%s-%s-%dp%d.mp4", Version, r.Codec, r.Height, r.FPS)
 }
 
-func (r Recipe) check() error {
+// Check says what is wrong with a recipe.
+func (r Recipe) Check() error {
 	switch {
 	case r.Codec != HEVC && r.Codec != H264:
 		return fmt.Errorf("clip: codec: want %s or %s, got %q", HEVC, H264, r.Codec)
@@ -93,6 +99,18 @@ func (r Recipe) kbps() int {
 	return max(200, int(full*float64(r.Width*r.Height)/(3840*2160)))
 }
 
+// Estimate is about how large the clip will be, bytes.
+func (r Recipe) Estimate() int64 { return r.bytes(time.Duration(r.periods()) * Period) }
+
+func (r Recipe) bytes(length time.Duration) int64 {
+	const soundKbps = 128
+	return int64(float64(r.kbps()+soundKbps) * 1000 / 8 * length.Seconds())
+}
+
+// needs is the room that making the clip takes at its widest, bytes: the clip and the
+// period that it is put together from, and a tenth for what the encoder misses its rate by.
+func (r Recipe) needs() int64 { return (r.Estimate() + r.bytes(Period)) * 11 / 10 }
+
 // encoder is the encoder's part of ffmpeg's command line. Two seconds between key frames,
 // groups closed, so that a period can be put behind itself without decoding it.
 func (r Recipe) encoder() []string {
@@ -117,18 +135,28 @@ const sound = "aevalsrc=exprs=0.09*(0.6+0.4*sin(2*PI*t/5))*(sin(2*PI*220*t)+sin(
 type Progress func(done float64, what string)
 
 // Make makes a clip and puts it at path when it is whole and verified; until then there is
-// a file beside it. It takes minutes to an hour at full size, on all processors.
+// a folder beside it, which goes in any case. It takes minutes to an hour at full size, on
+// all processors. A file that is there already stays as it is: fs.ErrExist.
 func Make(ctx context.Context, path string, r Recipe, report Progress) (Info, error) {
-	if err := r.check(); err != nil {
+	if err := r.Check(); err != nil {
 		return Info{}, err
+	}
+	if report == nil {
+		report = func(float64, string) {}
+	}
+	if _, err := os.Lstat(path); err == nil {
+		return Info{}, fmt.Errorf("clip: %s: %w: choose another name, or remove it", path, fs.ErrExist)
+	}
+	if _, err := os.Stat(filepath.Dir(path)); err != nil {
+		return Info{}, fmt.Errorf("clip: the folder for it: %w", err)
+	}
+	if free, ok := room(filepath.Dir(path)); ok && free < r.needs() {
+		return Info{}, fmt.Errorf("clip: %s: %w: about %d MB are needed, %d MB are free", filepath.Dir(path), ErrNoRoom, r.needs()/1e6, free/1e6)
 	}
 	for _, tool := range []string{"ffmpeg", "ffprobe"} {
 		if _, err := exec.LookPath(tool); err != nil {
 			return Info{}, ErrNoFFmpeg
 		}
-	}
-	if report == nil {
-		report = func(float64, string) {}
 	}
 	dir, err := os.MkdirTemp(filepath.Dir(path), ".rundown-clip-")
 	if err != nil {
@@ -150,11 +178,21 @@ func Make(ctx context.Context, path string, r Recipe, report Progress) (Info, er
 	if err := info.Matches(r); err != nil {
 		return Info{}, err
 	}
-	if err := os.Rename(whole, path); err != nil {
+	if err := settle(whole, path); err != nil {
 		return Info{}, fmt.Errorf("clip: %w", err)
 	}
 	report(1, "done")
 	return info, nil
+}
+
+// settle gives a file its name without overwriting one that came meanwhile, where the
+// file system can tell.
+func settle(whole, path string) error {
+	err := os.Link(whole, path)
+	if err == nil || errors.Is(err, fs.ErrExist) {
+		return err
+	}
+	return os.Rename(whole, path)
 }
 
 // encode writes one period of pictures to ffmpeg.

@@ -3,9 +3,12 @@ package clip
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"encoding/binary"
 	"encoding/json"
 	"errors"
+	"fmt"
+	"io/fs"
 	"math"
 	"os"
 	"os/exec"
@@ -205,7 +208,7 @@ func TestStandardIsWhatIsStated(t *testing.T) {
 	for _, codec := range []string{HEVC, H264} {
 		for _, fps := range []int{30, 60} {
 			r := Standard(codec, fps)
-			if err := r.check(); err != nil || r.Width != 3840 || r.Height != 2160 || r.Length < 10*time.Minute || time.Duration(r.periods())*Period != r.Length {
+			if err := r.Check(); err != nil || r.Width != 3840 || r.Height != 2160 || r.Length < 10*time.Minute || time.Duration(r.periods())*Period != r.Length {
 				t.Errorf("%s: %+v, %v", r.Name(), r, err)
 			}
 		}
@@ -255,6 +258,62 @@ func TestBadRecipes(t *testing.T) {
 		}
 	}
 }
+
+// What stands in the way is said before anything is done.
+func TestNotMade(t *testing.T) {
+	dir := t.TempDir()
+	small := Recipe{Codec: H264, FPS: 30, Length: 10 * time.Second, Width: 64, Height: 64}
+	taken := filepath.Join(dir, "taken.mp4")
+	if err := os.WriteFile(taken, []byte("mine"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Make(t.Context(), taken, small, nil); !errors.Is(err, fs.ErrExist) || !strings.Contains(err.Error(), taken) {
+		t.Errorf("Make over a file = %v, want fs.ErrExist", err)
+	}
+	if b, _ := os.ReadFile(taken); string(b) != "mine" {
+		t.Errorf("the file that was there holds %q", b)
+	}
+	if _, err := Make(t.Context(), filepath.Join(dir, "none", "x.mp4"), small, nil); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("Make in a folder that is not there = %v", err)
+	}
+	if free, ok := room(dir); ok {
+		// Four hours of 60 pictures of 7680 x 4320 are 180 GB; many disks have the room.
+		huge := Recipe{Codec: H264, FPS: 60, Length: 4 * time.Hour, Width: 7680, Height: 4320}
+		if huge.needs() < 250e9 || huge.needs() > 400e9 {
+			t.Errorf("needs %d bytes, want about 310e9", huge.needs())
+		}
+		if free < huge.needs() {
+			if _, err := Make(t.Context(), filepath.Join(dir, "x.mp4"), huge, nil); !errors.Is(err, ErrNoRoom) || !strings.Contains(err.Error(), "MB are free") {
+				t.Errorf("Make without room = %v, want ErrNoRoom", err)
+			}
+		}
+	}
+	t.Setenv("PATH", dir)
+	if _, err := Make(t.Context(), filepath.Join(dir, "x.mp4"), small, nil); !errors.Is(err, ErrNoFFmpeg) {
+		t.Errorf("Make without ffmpeg = %v, want ErrNoFFmpeg", err)
+	}
+	if left, _ := os.ReadDir(dir); len(left) != 1 {
+		t.Errorf("left behind: %v", left)
+	}
+}
+
+func TestSums(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "f")
+	// The one-block message of FIPS 180-4's examples (NIST, "Examples with Intermediate
+	// Values", SHA-256): "abc".
+	const abc = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+	for content, want := range map[string][]string{"": nil, "abc": {abc}, "abcabc": {abc, abc}, "abcab": {abc, hashOf("ab")}} {
+		if err := os.WriteFile(path, []byte(content), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		got, err := Sums(t.Context(), path, 3)
+		if err != nil || !slices.Equal(got.Pieces, want) || got.Bytes != int64(len(content)) || got.SHA256 != hashOf(content) {
+			t.Errorf("Sums(%q) = %+v, %v; want pieces %v", content, got, err, want)
+		}
+	}
+}
+
+func hashOf(s string) string { return fmt.Sprintf("%x", sha256.Sum256([]byte(s))) }
 
 func TestStoppedInTheMiddle(t *testing.T) {
 	tools(t)

@@ -14,6 +14,7 @@ import (
 // different hashes must not be compared silently.
 type Workload struct {
 	Name    string
+	About   string // what it shows
 	Version string
 	Hash    string // SHA-256 over everything that the stage serves or sends for it, hexadecimal
 	Bytes   int64  // of that: one visit to each page of browse, one turn of call's clips, one load of the others
@@ -24,11 +25,11 @@ type Workload struct {
 // which takes about a second.
 func Workloads() []Workload {
 	list := []Workload{
-		{Name: "browse", Version: contentVersion, Needs: "a browser"},
-		{Name: "call", Version: "1", Needs: "a browser with WebRTC, camera and microphone, allowed once by hand; the page from localhost (adb reverse)"},
-		{Name: "game", Version: "1", Needs: "a browser with WebGL2"},
-		{Name: "sustain", Version: "1", Needs: "a browser with workers; for work on the GPU with WebGL2"},
-		{Name: "light", Version: "1", Needs: "a browser; a luminance meter on the screen"},
+		{Name: "browse", About: "Twelve pages to read, of as many kinds.", Version: contentVersion, Needs: "a browser"},
+		{Name: "call", About: "The far end of a two-way video call.", Version: "1", Needs: "a browser with WebRTC, camera and microphone; its page from localhost (adb reverse)"},
+		{Name: "game", About: "A 3D scene from a fixed seed, played by touch.", Version: "1", Needs: "a browser with WebGL2"},
+		{Name: "sustain", About: "Checked computing and drawing, cycle by cycle.", Version: "1", Needs: "a browser with workers; WebGL2 for work on the GPU"},
+		{Name: "light", About: "One white or grey page, for a luminance meter.", Version: "1", Needs: "a browser"},
 	}
 	for i := range list {
 		w := &list[i]

@@ -1,0 +1,57 @@
+package orchestrator
+
+import (
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"rundown/scenarios"
+	"rundown/scenarios/stage"
+)
+
+func TestWorkloadsOfAPlanFile(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join("..", "scenarios.example.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	file, err := scenarios.Parse("scenarios.example.yaml", text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file.Bench.Clip = filepath.Join("demo", "clip.mp4")
+	list := Workloads(file)
+	of := map[string]Workload{}
+	for _, w := range list {
+		if of[w.Name].Name != "" || w.About == "" || w.Version == "" || len(w.Needs) == 0 {
+			t.Errorf("%+v: named twice, or something is missing", w)
+		}
+		of[w.Name] = w
+	}
+	for name, s := range file.Scenarios {
+		if w := of[name]; w.Hash != s.Hash() || w.Hash == "" || w.Activity != s.Stage {
+			t.Errorf("%s: hash %q, activity %q; want %q, %q", name, w.Hash, w.Activity, s.Hash(), s.Stage)
+		}
+		if s.Stage != "" && of[name].ContentHash != stage.WorkloadHash(s.Stage) {
+			t.Errorf("%s: content %q, want the stage's", name, of[name].ContentHash)
+		}
+	}
+	if len(list) != len(file.Scenarios)+1 || of["light"].ContentHash == "" || of["light"].Hash != "" {
+		t.Errorf("%d workloads, light %+v; want every scenario, and the page that none opens", len(list), of["light"])
+	}
+	for name, want := range map[string]string{
+		"kart": "org.example.kart installed", "video": "room for the lab's clip", "voicecall": "counterpart", "camera": "camera and microphone for the camera",
+		"charge": "power gate", "idle": "nothing", "slow_browse": "a browser",
+	} {
+		if !slices.ContainsFunc(of[name].Needs, func(n string) bool { return strings.Contains(n, want) }) {
+			t.Errorf("%s asks for %q, want %q among it", name, of[name].Needs, want)
+		}
+	}
+	if of["browse"].BuiltIn != true || of["slow_browse"].BuiltIn || of["slow_browse"].Hash == of["browse"].Hash {
+		t.Errorf("browse %+v, slow_browse %+v: one is built in, the other is not", of["browse"], of["slow_browse"])
+	}
+	if info, err := os.Stat(file.Bench.Clip); err != nil || of["video"].Bytes != info.Size() || of["browse"].Bytes < 12*300_000 || of["idle"].Bytes != 0 {
+		t.Errorf("bytes: video %d, browse %d, idle %d", of["video"].Bytes, of["browse"].Bytes, of["idle"].Bytes)
+	}
+}
