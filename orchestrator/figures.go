@@ -24,7 +24,8 @@ func intervalOf(i endurance.Interval) Interval { return Interval{i.Value, i.Low,
 type ScenarioFigure struct {
 	Handset    string            `json:"handset"`
 	Scenario   string            `json:"scenario"`
-	Hours      Interval          `json:"hours"` // from full to empty; zero where there is no figure
+	Imported   bool              `json:"imported,omitempty"` // from a file, not measured here
+	Hours      Interval          `json:"hours"`              // from full to empty; zero where there is no figure
 	HoursPerWh float64           `json:"hours_per_wh,omitempty"`
 	Points     int               `json:"points"` // drained in the segments that were kept
 	Kept       int               `json:"segments_kept"`
@@ -77,18 +78,21 @@ func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 	for _, r := range runs {
 		handsets[r.ID] = r.Handset
 	}
-	groups := map[[2]string]*ScenarioFigure{}
-	var order [][2]string
-	estimates := map[[2]string][]endurance.Figure{}
+	groups := map[figureKey]*ScenarioFigure{}
+	var order []figureKey
+	estimates := map[figureKey][]endurance.Figure{}
 	match := func(want, have string) bool { return want == "" || want == have }
 	for _, g := range segments {
 		if g.Outcome == results.Underway || !match(f.Handset, g.Handset) || !match(f.Scenario, g.Scenario) || !match(f.Plan, g.Plan) || !match(f.Run, g.RunID) {
 			continue
 		}
-		key := [2]string{g.Handset, g.Scenario}
+		if g.Imported != "" && g.Imported != results.AsEndurance {
+			continue
+		}
+		key := figureKey{g.Handset, g.Scenario, g.Imported != ""}
 		fig, ok := groups[key]
 		if !ok {
-			fig = &ScenarioFigure{Handset: g.Handset, Scenario: g.Scenario, Agree: true}
+			fig = &ScenarioFigure{Handset: g.Handset, Scenario: g.Scenario, Imported: key.imported, Agree: true}
 			groups[key] = fig
 			order = append(order, key)
 		}
@@ -109,7 +113,7 @@ func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 				continue
 			}
 		}
-		one, estimate, estErr := d.figure(g, handsets[g.RunID])
+		one, estimate, estErr := d.estimate(g, handsets[g.RunID])
 		fig.Each = append(fig.Each, one)
 		if estErr != nil {
 			fig.Reason = one.Reason
@@ -133,12 +137,18 @@ func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 	return list, err
 }
 
-func (d *Daemon) sortByBench(keys [][2]string) {
+// A figureKey is what belongs together: what was imported is never mixed with what was measured.
+type figureKey struct {
+	handset, scenario string
+	imported          bool
+}
+
+func (d *Daemon) sortByBench(keys []figureKey) {
 	place := map[string]int{}
 	for i, h := range d.file.Bench.Handsets {
 		place[h.Name] = i - len(d.file.Bench.Handsets)
 	}
-	slices.SortStableFunc(keys, func(a, b [2]string) int { return place[a[0]] - place[b[0]] })
+	slices.SortStableFunc(keys, func(a, b figureKey) int { return place[a.handset] - place[b.handset] })
 }
 
 // figure computes one segment's figure.

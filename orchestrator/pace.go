@@ -42,7 +42,7 @@ func newPace(segments []results.Segment) *pace {
 // learn takes in a segment that has ended.
 func (p *pace) learn(g results.Segment) {
 	points := g.Points()
-	if g.Outcome != results.Measured && g.Outcome != results.Flagged || points < fewestPoints {
+	if g.Imported != "" || g.Outcome != results.Measured && g.Outcome != results.Flagged || points < fewestPoints {
 		return
 	}
 	if rate := rateOf(g.Edges, points); rate > 0 {

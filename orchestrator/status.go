@@ -43,7 +43,7 @@ type HandsetStatus struct {
 type Change struct {
 	ID      int64     `json:"id"` // rises by one
 	At      time.Time `json:"at"`
-	Kind    string    `json:"kind"` // "state", "segment", "queue", "link", "night"
+	Kind    string    `json:"kind"` // "state", "segment", "queue", "link", "night", "annotation"
 	Handset string    `json:"handset,omitempty"`
 	Run     string    `json:"run,omitempty"`
 	Text    string    `json:"text"`

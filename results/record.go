@@ -22,6 +22,8 @@ type Run struct {
 	State     string    `json:"state"`            // the state machine's word, or "Queued", "Done", "Stopped"
 	Reason    string    `json:"reason,omitempty"` // why it stopped, for a person
 	Notes     []Note    `json:"notes,omitempty"`
+	// Imported is set where the run comes from a file; nil where it was measured here.
+	Imported *Imported `json:"imported,omitempty"`
 }
 
 // A Handset is what was known of the handset when the run began.
@@ -67,6 +69,9 @@ type Segment struct {
 	Repeat   int    `json:"repeat"`  // which repeat of the plan, from 1
 	Attempt  int    `json:"attempt"` // from 1; more when an earlier one was spoiled
 	Outcome  string `json:"outcome"`
+	// Imported is what the file behind it serves (AsEndurance, AsCharge, AsSustain); empty
+	// where the segment was measured here.
+	Imported string `json:"imported,omitempty"`
 	Reason   string `json:"reason,omitempty"` // why it was spoiled, flagged, or ended early
 
 	WorkloadHash    string  `json:"workload_hash"` // SHA-256 of the compiled scenario, hex

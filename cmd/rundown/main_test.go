@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"net"
 	"os"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -32,6 +33,23 @@ func TestScripts(t *testing.T) {
 			return l.Close()
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			// runs puts the newest run that was printed last into $RUN.
+			"runs": func(ts *testscript.TestScript, neg bool, args []string) {
+				id := regexp.MustCompile(`(?m)^r[0-9]{14}-[0-9a-f]{8}`).FindString(ts.ReadFile("stdout"))
+				if id == "" {
+					ts.Fatalf("no run is listed")
+				}
+				ts.Setenv("RUN", id)
+			},
+			// freeport puts a free port in the place of FREEPORT in a file.
+			"freeport": func(ts *testscript.TestScript, neg bool, args []string) {
+				l, err := net.Listen("tcp", "127.0.0.1:0")
+				ts.Check(err)
+				ts.Check(l.Close())
+				path := ts.MkAbs(args[0])
+				_, port, _ := strings.Cut(l.Addr().String(), ":")
+				ts.Check(os.WriteFile(path, []byte(strings.ReplaceAll(ts.ReadFile(path), "FREEPORT", port)), 0o600))
+			},
 			// answers waits until a daemon answers on $PORT.
 			"answers": func(ts *testscript.TestScript, neg bool, args []string) {
 				for deadline := time.Now().Add(30 * time.Second); ; time.Sleep(20 * time.Millisecond) {

@@ -176,7 +176,11 @@ func printQueue(w io.Writer, list []api.Item) {
 func printRuns(w io.Writer, list []results.Run) {
 	rows := [][]string{{"RUN", "HANDSET", "PLAN", "STARTED", "ENDED", "STATE", "REASON"}}
 	for _, r := range list {
-		rows = append(rows, []string{r.ID, r.Handset.Name, r.Plan, dateTime(r.StartedAt), dateTime(r.EndedAt), r.State, dash(r.Reason)})
+		state := r.State
+		if r.Imported != nil {
+			state = "imported"
+		}
+		rows = append(rows, []string{r.ID, r.Handset.Name, dash(r.Plan), dateTime(r.StartedAt), dateTime(r.EndedAt), state, dash(r.Reason)})
 	}
 	table(w, rows...)
 }
@@ -185,6 +189,9 @@ func printRun(w io.Writer, r api.RunDetail) {
 	h := r.Run.Handset
 	fmt.Fprintf(w, "Run %s: %s on %s (%s, Android %s)\n%s, started %s, ended %s %s\n\n", r.Run.ID, r.Run.Plan, h.Name, dash(h.Model), dash(h.AndroidVersion),
 		r.Run.State, dateTime(r.Run.StartedAt), dateTime(r.Run.EndedAt), r.Run.Reason)
+	if i := r.Run.Imported; i != nil {
+		fmt.Fprintf(w, "Imported as %s from %s (SHA-256 %.12s…) at %s by %s; not measured by rundown\n\n", i.As, i.File, i.SHA256, dateTime(i.At), dash(i.By))
+	}
 	rows := [][]string{{"SEGMENT", "SCENARIO", "ATTEMPT", "OUTCOME", "POINTS", "SAMPLES", "REASON"}}
 	for _, g := range r.Segments {
 		rows = append(rows, []string{g.ID, g.Scenario, fmt.Sprint(g.Attempt), g.Outcome, fmt.Sprintf("%d of %d", g.Points(), g.TargetPoints), fmt.Sprint(g.Samples), dash(g.Reason)})
@@ -203,6 +210,9 @@ func printRun(w io.Writer, r api.RunDetail) {
 	for _, n := range r.Run.Notes {
 		fmt.Fprintf(w, "note at %s: %s\n", clockTime(n.At), n.Text)
 	}
+	for _, a := range r.Annotations {
+		fmt.Fprintf(w, "annotation %s at %s by %s: %s\n", a.ID, dateTime(a.At), a.By, a.Text)
+	}
 }
 
 func printFigures(w io.Writer, list []orchestrator.ScenarioFigure) {
@@ -216,6 +226,9 @@ func printFigures(w io.Writer, list []orchestrator.ScenarioFigure) {
 		}
 		if f.HoursPerWh > 0 {
 			perWh = fmt.Sprintf("%.2f", f.HoursPerWh)
+		}
+		if f.Imported {
+			note = strings.TrimSuffix("imported; "+note, "; ")
 		}
 		if !f.Agree {
 			note = "repeats lie further apart than chance explains"

@@ -155,6 +155,7 @@ func (s *Server) register() {
 	get(s, described, "/v1/segments/{id}/samples", "segment-samples", "A segment's samples, thinned for a picture: every level edge stays", s.samples)
 	get(s, described, "/v1/figures", "figures", "Endurance by handset and scenario, and day mixes", s.figures)
 	get(s, described, "/v1/changes", "changes", "What has happened after a change, waiting for the next one if asked to", s.changes)
+	s.registerImports(described)
 	get(s, described, "/v1/tables", "tables", "What can be exported, column by column", s.tables)
 	get(s, described, "/v1/workloads", "workloads", "What handsets can be given to do, with hashes, sizes and what it asks of them", s.workloads)
 	get(s, described, "/v1/log", "log", "Who changed what and when, newest first", s.listLog)

@@ -96,6 +96,21 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 		return segments[i]
 	}
 	run := func() string { return measured().RunID }
+	imported := func() string {
+		runs, err := b.daemon.Store().Runs()
+		i := slices.IndexFunc(runs, func(r results.Run) bool { return r.Imported != nil })
+		if err != nil || i < 0 {
+			t.Fatalf("none of %d runs is imported, %v", len(runs), err)
+		}
+		return runs[i].ID
+	}
+	annotation := func() string {
+		list, err := b.daemon.Annotations(imported())
+		if err != nil || len(list) != 1 {
+			t.Fatalf("%d annotations, %v", len(list), err)
+		}
+		return list[0].ID
+	}
 	segment := func() string { return measured().ID }
 	calls := []struct {
 		id, method string
@@ -125,6 +140,11 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 		{"changes", "GET", at("/v1/changes?after=0"), nil, 200},
 		{"tables", "GET", at("/v1/tables"), nil, 200},
 		{"log", "GET", at("/v1/log"), nil, 200},
+		{"import", "POST", at("/v1/import?file=rowan.csv&handset=Rowan&scenario=video&column=time%3DAt@min"), handTimed, 200},
+		{"annotate", "POST", func() string { return "/v1/runs/" + imported() + "/annotations" }, map[string]any{"text": "timed by hand"}, 200},
+		{"annotations", "GET", func() string { return "/v1/runs/" + imported() + "/annotations" }, nil, 200},
+		{"delete-annotation", "DELETE", func() string { return "/v1/runs/" + imported() + "/annotations/" + annotation() }, nil, 204},
+		{"delete-import", "DELETE", func() string { return "/v1/runs/" + imported() }, nil, 200},
 		{"make-token", "POST", at("/v1/tokens"), map[string]any{"name": "notebook", "role": "reader"}, 200},
 		{"tokens", "GET", at("/v1/tokens"), nil, 200},
 		{"withdraw-token", "DELETE", func() string { return "/v1/tokens/" + made }, nil, 200},
@@ -152,6 +172,9 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 				t.Fatalf("make-token: %v, %s", err, a.body)
 			}
 			made = made1.ID
+		}
+		if a.status == 204 {
+			continue
 		}
 		if a.status != 200 {
 			problemOf(t, a)
@@ -200,6 +223,9 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 	}
 }
 
+// handTimed is an invented log: a person noted when the level changed.
+const handTimed = "At,level_pct\n0,93\n12,92\n24,91\n36,90\n48,89\n60,88\n72,87\n"
+
 func at(path string) func() string { return func() string { return path } }
 
 func TestProblems(t *testing.T) {
@@ -227,6 +253,12 @@ func TestProblems(t *testing.T) {
 		{"no such table", "GET", "/v1/export/pictures?format=csv", nil, nil, 404, "samples"},
 		{"no such format", "GET", "/v1/export/samples?format=png", nil, nil, 422, "csv"},
 		{"an unknown export filter", "GET", "/v1/export/samples?format=csv&handest=Alder", nil, nil, 422, "handest"},
+		{"an import with a fault", "POST", "/v1/import?file=rowan.csv&handset=Rowan&scenario=video&column=time%3DAt@min", "At,level_pct\n0,93\n12,192\n", nil, 422, "the file cannot be used"},
+		{"an import of no handset", "POST", "/v1/import?scenario=video", handTimed, nil, 422, "validation failed"},
+		{"an import with a mapping that is none", "POST", "/v1/import?handset=Rowan&scenario=video&column=At", handTimed, nil, 422, "column mapping"},
+		{"a measured run deleted", "DELETE", "/v1/runs/" + mustRuns(t, b)[0].ID, nil, nil, 409, "measured"},
+		{"an annotation of no run", "POST", "/v1/runs/r1/annotations", map[string]any{"text": "x"}, nil, 404, "r1"},
+		{"an annotation without words", "POST", "/v1/runs/" + mustRuns(t, b)[0].ID + "/annotations", map[string]any{"text": " "}, nil, 422, "want 1 to 2000"},
 		{"a token without a name", "POST", "/v1/tokens", map[string]any{"name": " ", "role": "reader"}, nil, 422, "whose"},
 		{"no such token", "DELETE", "/v1/tokens/t0", nil, nil, 404, "t0"},
 		{"an unknown token", "GET", "/v1/version", nil, []string{"Authorization", "Bearer rundown_guess"}, 401, "withdrawn"},

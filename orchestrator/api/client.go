@@ -97,6 +97,9 @@ func (c *Client) send(ctx context.Context, method, path string, content io.Reade
 	}
 	if content != nil {
 		request.Header.Set("Content-Type", "application/json")
+		if strings.HasPrefix(path, importPath) {
+			request.Header.Set("Content-Type", "text/csv")
+		}
 	}
 	if c.token != "" {
 		request.Header.Set("Authorization", "Bearer "+c.token)
@@ -126,6 +129,10 @@ func (c *Client) send(ctx context.Context, method, path string, content io.Reade
 		return nil, fmt.Errorf("the daemon answers %s", answer.Status)
 	}
 	for _, e := range p.Errors {
+		if strings.HasPrefix(path, importPath) { // each fault of a file is a line of its own
+			p.Detail += fmt.Sprintf("\n%s: %s", e.Location, e.Message)
+			continue
+		}
 		p.Detail += fmt.Sprintf("; %s: %s", e.Location, e.Message)
 	}
 	return nil, errors.New(p.Detail)

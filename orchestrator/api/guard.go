@@ -78,7 +78,7 @@ func (s *Server) guard(next http.Handler) http.Handler {
 		who.did = &what
 		r = r.WithContext(contextWith(r.Context(), who))
 		if unsafe(r.Method) {
-			r.Body = http.MaxBytesReader(w, r.Body, maxBody)
+			r.Body = http.MaxBytesReader(w, r.Body, bodyLimit(r))
 			defer func() { s.record(r, who, what, seen.status) }()
 		}
 		next.ServeHTTP(w, r)
@@ -108,6 +108,14 @@ func (s *Server) pattern(r *http.Request) string {
 // navigates reports whether a browser opens a page because somebody followed a link.
 func navigates(r *http.Request) bool {
 	return r.Method == http.MethodGet && r.Header.Get("Sec-Fetch-Mode") == "navigate" && !strings.HasPrefix(r.URL.Path, "/v1/")
+}
+
+// bodyLimit is how large a request's body may be, bytes.
+func bodyLimit(r *http.Request) int64 {
+	if r.URL.Path == importPath {
+		return maxFile
+	}
+	return maxBody
 }
 
 func unsafe(method string) bool {

@@ -14,6 +14,7 @@ import (
 	"rundown/orchestrator"
 	"rundown/orchestrator/api/console"
 	"rundown/results"
+	"rundown/results/intake"
 )
 
 // known are the errors of the house and the status that each is answered with.
@@ -26,6 +27,8 @@ var known = []struct {
 	{orchestrator.ErrNoItem, http.StatusNotFound},
 	{results.ErrNotFound, http.StatusNotFound},
 	{orchestrator.ErrNotNow, http.StatusConflict},
+	{orchestrator.ErrImported, http.StatusConflict},
+	{results.ErrMeasured, http.StatusConflict},
 	{devices.ErrNoServer, http.StatusBadGateway},
 	{devices.ErrNoHandset, http.StatusBadGateway},
 	{devices.ErrOffline, http.StatusBadGateway},
@@ -37,6 +40,20 @@ var known = []struct {
 
 // problem turns the house's errors into problem documents.
 func problem(err error) error {
+	// Faults of a file come each with its place, and once.
+	var faults intake.Faults
+	if errors.As(err, &faults) {
+		var details []error
+		for i, f := range faults {
+			if i == mostFaults {
+				details = append(details, &huma.ErrorDetail{Location: f.File, Message: fmt.Sprintf("and %d more", len(faults)-i)})
+				break
+			}
+			place, _ := strings.CutSuffix(f.String(), ": "+f.Says)
+			details = append(details, &huma.ErrorDetail{Location: place, Message: f.Says})
+		}
+		return huma.NewError(http.StatusUnprocessableEntity, "the file cannot be used as it is", details...)
+	}
 	for _, k := range known {
 		if errors.Is(err, k.err) {
 			return huma.NewError(k.status, err.Error())
@@ -44,6 +61,9 @@ func problem(err error) error {
 	}
 	return huma.NewError(http.StatusInternalServerError, err.Error())
 }
+
+// mostFaults is how many faults of a file are listed: a wrong unit makes one a line.
+const mostFaults = 20
 
 func isNotFound(err error) bool { return errors.Is(err, results.ErrNotFound) }
 

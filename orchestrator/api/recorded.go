@@ -47,6 +47,8 @@ type RunDetail struct {
 	Run      results.Run                   `json:"run"`
 	Segments []results.Segment             `json:"segments"` // with conditions, drift and evidence
 	Figures  []orchestrator.ScenarioFigure `json:"figures"`
+	// Annotations are what people have said of the run, oldest first.
+	Annotations []results.Annotation `json:"annotations"`
 }
 
 func (s *Server) run(_ context.Context, in *itemInput) (*body[RunDetail], error) {
@@ -62,7 +64,11 @@ func (s *Server) run(_ context.Context, in *itemInput) (*body[RunDetail], error)
 	if err != nil && len(figures) == 0 {
 		return nil, problem(err)
 	}
-	return &body[RunDetail]{RunDetail{r, segments, figures}}, nil
+	annotations, err := s.d.Annotations(in.ID)
+	if err != nil && len(annotations) == 0 {
+		return nil, problem(err)
+	}
+	return &body[RunDetail]{RunDetail{r, segments, figures, annotations}}, nil
 }
 
 type segmentsInput struct {

@@ -45,6 +45,9 @@ type runNote struct {
 // newestRun leads to the run that began last.
 func (c *Console) newestRun(w http.ResponseWriter, r *http.Request) {
 	runs, _ := c.o.Runs()
+	if measured := slices.DeleteFunc(slices.Clone(runs), func(r results.Run) bool { return r.Imported != nil }); len(measured) > 0 {
+		runs = measured
+	}
 	if len(runs) == 0 {
 		http.Redirect(w, r, "/runs", http.StatusSeeOther)
 		return
@@ -77,6 +80,9 @@ func (c *Console) runs(r *http.Request) (page, error) {
 	var rows []row
 	for _, one := range shown {
 		o := row{Run: one, Says: one.State}
+		if one.Imported != nil {
+			o.Says = "imported from " + one.Imported.File
+		}
 		if !one.EndedAt.IsZero() {
 			o.Took = duration(one.EndedAt.Sub(one.StartedAt))
 		}

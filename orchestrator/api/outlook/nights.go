@@ -42,6 +42,9 @@ func (o *Outlook) Nights() ([]Night, error) {
 	now := o.d.Now()
 	var list []Night
 	for _, r := range runs {
+		if r.Imported != nil { // it was no night of this bench
+			continue
+		}
 		end := r.EndedAt
 		going := end.IsZero()
 		if going {

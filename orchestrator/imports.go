@@ -1,0 +1,456 @@
+package orchestrator
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"math"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"rundown/results"
+	"rundown/results/charging"
+	"rundown/results/endurance"
+	"rundown/results/intake"
+	"rundown/results/sustain"
+)
+
+// documentsImports is the store's kind of imported files as they came, by run.
+const documentsImports = "imports"
+
+// ErrImported means that the same file is in the store already.
+var ErrImported = errors.New("already imported")
+
+// An ImportRequest brings in figures that rundown did not measure: one log of one handset.
+type ImportRequest struct {
+	File    string // its name, for messages and the record
+	Content []byte // CSV
+
+	Handset     string  // by name; need not be on the bench
+	Model       string  // these three: of the bench's handset where it is on the bench and nothing is said
+	CapacityMAh float64 // maker's rated capacity, 0 not known
+	NominalMV   float64 // maker's nominal cell voltage, 0 not known
+	Build       string  // OS build, where it is known
+	Scenario    string  // what the handset did; "charge" and "sustain" of such logs
+	Plan        string  // what a comparison takes for its plan; empty: not known
+	As          string  // what the file serves; empty: by what its columns are
+
+	Columns      map[intake.Quantity]intake.Column
+	Only         string    // one of several logs in the file
+	AtChange     *bool     // each line is the moment of a change of level; nil: by how the log looks
+	WarmUpS      float64   // left out at the beginning, s
+	LoopS        float64   // length of the script's loop, s; 0 not known
+	TargetPoints int       // 0: all that was drained
+	Started      time.Time // when the log begins; zero: as the file says
+	Note         string
+	By           string // who imports it
+	DryRun       bool   // read, check and calculate, and store nothing
+}
+
+// An Import is what became of an ImportRequest.
+type Import struct {
+	DryRun   bool              `json:"dry_run,omitempty"`
+	Run      results.Run       `json:"run"`
+	Segment  results.Segment   `json:"segment"`
+	Rows     int               `json:"rows"`
+	Ignored  []string          `json:"ignored_columns,omitempty"`
+	Figure   *SegmentFigure    `json:"figure,omitempty"` // of endurance
+	Charge   *ImportedCharge   `json:"charge,omitempty"`
+	Sustain  *ImportedSustain  `json:"sustain,omitempty"`
+	Reason   string            `json:"reason,omitempty"` // why there is no figure
+	Warnings []string          `json:"warnings,omitempty"`
+	Taken    map[string]string `json:"columns"` // quantity to "heading@unit"
+}
+
+// An ImportedCharge is what an imported charge says.
+type ImportedCharge struct {
+	Times    []TimeTo  `json:"time_to,omitempty"`
+	PowerOf  string    `json:"power_of"` // whose power the peak is of: "cell" or "plug"
+	PeakW    Interval  `json:"peak_w"`
+	BattWh   *Interval `json:"energy_into_battery_wh,omitempty"`
+	SocketWh *Interval `json:"energy_at_socket_wh,omitempty"`
+	Warnings []string  `json:"warnings,omitempty"`
+}
+
+// A TimeTo is when a level was first shown, from plug-in.
+type TimeTo struct {
+	LevelPct int      `json:"level_pct"`
+	S        Interval `json:"s"`
+}
+
+func importedCharge(f charging.Figure) *ImportedCharge {
+	out := &ImportedCharge{PowerOf: f.Source, PeakW: Interval(f.PeakW), Warnings: f.Warnings}
+	for _, t := range f.Times {
+		out.Times = append(out.Times, TimeTo{t.LevelPct, Interval(t.S)})
+	}
+	for _, i := range []struct {
+		from *charging.Interval
+		to   **Interval
+	}{{f.BattWh, &out.BattWh}, {f.PlugWh, &out.SocketWh}} {
+		if i.from != nil {
+			v := Interval(*i.from)
+			*i.to = &v
+		}
+	}
+	return out
+}
+
+// An ImportedSustain is what imported cycles of sustained load say.
+type ImportedSustain struct {
+	Cycles    int      `json:"cycles"`
+	Peak      float64  `json:"peak"`
+	Settled   float64  `json:"settled"`
+	Retention Interval `json:"retention"`
+	Worst     float64  `json:"worst_ratio"`
+	Throttled bool     `json:"throttled"`
+	Onset     int      `json:"onset_cycle,omitempty"` // 0: none
+}
+
+// importedFile is a file as it came, with how it is read. It is kept whole, so that the
+// figures can be worked out anew.
+type importedFile struct {
+	Run      string                            `json:"run"`
+	File     string                            `json:"file"`
+	Content  []byte                            `json:"content"`
+	Columns  map[intake.Quantity]intake.Column `json:"columns,omitempty"`
+	Only     string                            `json:"only,omitempty"`
+	AtChange bool                              `json:"at_change,omitempty"`
+	Target   int                               `json:"target_points,omitempty"` // as asked for; 0: all
+}
+
+func (f importedFile) read() (intake.Log, error) {
+	return intake.Read(f.File, bytes.NewReader(f.Content), intake.Options{Columns: f.Columns, Only: f.Only})
+}
+
+// Import reads a log, works its figure out and stores both. What is wrong with the request
+// is ErrRequest, what is wrong with the file intake.Faults; the same log of the same
+// handset again is ErrImported. Nothing is stored then.
+func (d *Daemon) Import(q ImportRequest) (Import, error) {
+	name := strings.TrimSpace(q.Handset)
+	switch {
+	case name == "" || len(name) > 60 || strings.ContainsFunc(name, func(c rune) bool { return c < ' ' || c == 0x7f }):
+		return Import{}, fmt.Errorf("%w: an imported log needs the name of its handset, of 1 to 60 characters", ErrRequest)
+	case d.file.LineUps[name].Name != "":
+		return Import{}, fmt.Errorf("%w: %q is a line-up of the plan file: a comparison could not tell it from the handset", ErrRequest, name)
+	case len(q.Content) == 0:
+		return Import{}, fmt.Errorf("%w: the file is empty", ErrRequest)
+	}
+	for what, v := range map[string]float64{"capacity": q.CapacityMAh, "nominal voltage": q.NominalMV, "warm-up": q.WarmUpS, "loop": q.LoopS, "points": float64(q.TargetPoints)} {
+		if !(v >= 0) || math.IsInf(v, 0) {
+			return Import{}, fmt.Errorf("%w: %s: want 0 or more, got %g", ErrRequest, what, v)
+		}
+	}
+	if len(q.Note) > 2000 {
+		return Import{}, fmt.Errorf("%w: a note of %d bytes: want at most 2000", ErrRequest, len(q.Note))
+	}
+	file := importedFile{File: filepath.Base(q.File), Content: q.Content, Columns: q.Columns, Only: q.Only, Target: q.TargetPoints}
+	log, err := file.read()
+	if err != nil {
+		return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
+	}
+	as := q.As
+	if as == "" {
+		as = log.As()
+	}
+	if !slices.Contains([]string{results.AsEndurance, results.AsCharge, results.AsSustain}, as) {
+		return Import{}, fmt.Errorf("%w: as: want endurance, charge or sustain, got %q", ErrRequest, as)
+	}
+	file.AtChange = as == results.AsEndurance && log.AtChange()
+	if q.AtChange != nil {
+		file.AtChange = *q.AtChange
+	}
+	scenario := q.Scenario
+	if scenario == "" && as != results.AsEndurance {
+		scenario = as
+	}
+	if scenario == "" {
+		return Import{}, fmt.Errorf("%w: what did the handset do? Name the scenario, such as video", ErrRequest)
+	}
+	sum := sha256.Sum256(q.Content)
+	now := d.now()
+	started := q.Started
+	if started.IsZero() {
+		started = log.Start
+	}
+	run := results.Run{
+		ID: newID("r", now), Handset: d.importedHandset(name, q), Plan: q.Plan, QueuedAt: now, StartedAt: started, State: string(Done),
+		Imported: &results.Imported{
+			File: file.File, SHA256: hex.EncodeToString(sum[:]), At: now, By: q.By, As: as, Columns: map[string]string{}, AtChange: file.AtChange,
+			UndatedStart: started.IsZero(),
+		},
+	}
+	if started.IsZero() {
+		run.StartedAt = now
+	}
+	run.StartedAt = run.StartedAt.UTC()
+	file.Run = run.ID
+	out := Import{DryRun: q.DryRun, Rows: len(log.Rows), Ignored: log.Ignored, Taken: map[string]string{}}
+	for quantity, c := range log.Taken {
+		text := c.Name
+		if c.Unit != "" {
+			text += "@" + c.Unit
+		}
+		out.Taken[string(quantity)] = text
+	}
+	run.Imported.Columns = out.Taken
+	if q.Note != "" {
+		run.Notes = append(run.Notes, results.Note{At: now, Text: q.Note})
+	}
+	last := log.Rows[len(log.Rows)-1]
+	run.EndedAt = run.StartedAt.Add(last.T)
+	g := results.Segment{
+		ID: run.ID + "-01-1", RunID: run.ID, Handset: name, Plan: q.Plan, Scenario: scenario, Index: 1, Repeat: 1, Attempt: 1,
+		Outcome: results.Measured, Imported: as, LoopS: q.LoopS, WarmUpS: q.WarmUpS, TargetPoints: q.TargetPoints,
+		StartedAt: run.StartedAt, EndedAt: run.EndedAt, EndedBy: "imported", ActivityUpS: log.Rows[0].T.Seconds(),
+	}
+	samples := importedSamples(log, run.StartedAt)
+	g.Samples = len(samples)
+	if as == results.AsEndurance {
+		read, err := log.Endurance(file.AtChange)
+		if err != nil {
+			return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
+		}
+		for _, e := range endurance.Edges(read) {
+			g.Edges = append(g.Edges, results.Edge{LevelPct: e.LevelPct, LoUpMS: e.Lo.Milliseconds(), HiUpMS: e.Hi.Milliseconds()})
+		}
+		if g.TargetPoints == 0 && len(g.Edges) > 0 {
+			g.TargetPoints = g.Edges[0].LevelPct - g.Edges[len(g.Edges)-1].LevelPct
+		}
+	}
+	switch as {
+	case results.AsEndurance:
+		figure, _, err := figureOfFile(g, run.Handset, file, log)
+		if err != nil {
+			out.Reason = why(err)
+		} else {
+			out.Figure = &figure
+		}
+	case results.AsCharge:
+		f, leveled, err := chargeOfFile(log)
+		switch {
+		case errors.Is(err, intake.ErrLacks) || errors.As(err, new(intake.Faults)):
+			return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
+		case err != nil:
+			out.Reason = why(err)
+		default:
+			out.Charge = importedCharge(f)
+			if !leveled {
+				out.Warnings = append(out.Warnings, "the file has no levels: nothing is said of times to levels")
+			}
+		}
+	case results.AsSustain:
+		scores, err := log.Scores()
+		if err != nil {
+			return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
+		}
+		if f, err := sustain.Estimate(scores); err != nil {
+			out.Reason = why(err)
+		} else {
+			out.Sustain = &ImportedSustain{f.Cycles, f.Peak, f.Settled, Interval(f.Retention), f.Worst, f.Throttled, f.Onset}
+		}
+	}
+	if run.Imported.UndatedStart {
+		out.Warnings = append(out.Warnings, "the file does not say when the log began, and nobody did: it is dated to its import")
+	}
+	if file.AtChange {
+		out.Warnings = append(out.Warnings, "each line is taken for the moment at which the level was seen to change")
+	}
+	out.Run, out.Segment = run, g
+	if before, ok := d.importedBefore(run, g, q.Only); ok {
+		return out, fmt.Errorf("%w: %s of %s is run %s; delete that first to import it again", ErrImported, file.File, name, before)
+	}
+	if q.DryRun {
+		return out, nil
+	}
+	if err := d.store.PutDocument(documentsImports, run.ID, file); err != nil {
+		return Import{}, err
+	}
+	err = d.store.PutSegment(g)
+	if err == nil && len(samples) > 0 {
+		_, err = d.store.AppendSamples(g.ID, samples)
+	}
+	if err == nil {
+		err = d.store.PutRun(run)
+	}
+	if err != nil { // nothing half-done is left
+		_ = d.store.PutRun(run)
+		return Import{}, errors.Join(err, d.store.DeleteImported(run.ID), d.store.DeleteDocument(documentsImports, run.ID))
+	}
+	d.publish(Change{Handset: name, Run: run.ID, Kind: "segment", Text: scenario + " imported from " + file.File})
+	return out, nil
+}
+
+// DeleteImport takes an import back: run, segment, samples and file. results.ErrNotFound
+// and results.ErrMeasured leave everything as it is.
+func (d *Daemon) DeleteImport(runID string) (results.Run, error) {
+	r, err := d.store.Run(runID)
+	if err != nil {
+		return r, err
+	}
+	if err := d.store.DeleteImported(runID); err != nil {
+		return r, err
+	}
+	annotations, err := d.store.Annotations(runID)
+	for _, a := range annotations {
+		err = errors.Join(err, d.store.DeleteAnnotation(runID, a.ID))
+	}
+	err = errors.Join(err, d.store.DeleteDocument(documentsImports, runID))
+	d.publish(Change{Handset: r.Handset.Name, Run: runID, Kind: "segment", Text: "import of " + r.Imported.File + " deleted"})
+	return r, err
+}
+
+// importedHandset is the handset of an imported log: the bench's of that name, or one that
+// is known by its name alone.
+func (d *Daemon) importedHandset(name string, q ImportRequest) results.Handset {
+	h := results.Handset{Name: name, Serial: "imported " + name, Model: q.Model, Build: q.Build, CapacityMAh: q.CapacityMAh, NominalMV: q.NominalMV}
+	for _, on := range d.file.Bench.Handsets {
+		if on.Name != name {
+			continue
+		}
+		h.Serial = on.Serial
+		if h.CapacityMAh == 0 {
+			h.CapacityMAh = on.CapacityMAh
+		}
+		if h.NominalMV == 0 {
+			h.NominalMV = on.NominalMV
+		}
+		if h.Model == "" {
+			runs, _ := d.store.Runs()
+			for _, r := range runs {
+				if r.Handset.Serial == on.Serial && r.Imported == nil {
+					h.Model = r.Handset.Model
+				}
+			}
+		}
+	}
+	return h
+}
+
+// importedBefore finds the run that the same log of the same handset was imported as.
+func (d *Daemon) importedBefore(run results.Run, g results.Segment, only string) (string, bool) {
+	runs, _ := d.store.Runs()
+	for _, r := range runs {
+		if r.Imported == nil || r.Imported.SHA256 != run.Imported.SHA256 || r.Handset.Name != run.Handset.Name || r.Imported.As != run.Imported.As {
+			continue
+		}
+		var f importedFile
+		if err := d.store.Document(documentsImports, r.ID, &f); err == nil && f.Only == only {
+			if segments, _ := d.store.Segments(r.ID); len(segments) == 1 && segments[0].Scenario == g.Scenario {
+				return r.ID, true
+			}
+		}
+	}
+	return "", false
+}
+
+// importedSamples are a log's readings of the level as samples are stored. Powers and scores
+// have no place there; they stay in the file.
+func importedSamples(log intake.Log, start time.Time) (list []results.Sample) {
+	whole := func(v *float64) *int64 {
+		if v == nil || *v != math.Trunc(*v) || math.Abs(*v) > 1<<53 {
+			return nil
+		}
+		n := int64(*v)
+		return &n
+	}
+	rounded := func(v *float64) *int64 {
+		if v == nil {
+			return nil
+		}
+		n := int64(math.Round(*v))
+		return &n
+	}
+	for _, r := range log.Rows {
+		if r.Level == nil || *r.Level != math.Trunc(*r.Level) {
+			continue
+		}
+		s := results.Sample{
+			Seq: len(list) + 1, HostAt: start.Add(r.T), UptimeMS: r.T.Milliseconds(), LevelPct: int(*r.Level),
+			CounterRaw: whole(r.Counter), CurrentRaw: whole(r.Current), VoltageMV: rounded(r.VoltageMV), TempC: r.TempC,
+		}
+		if r.Full {
+			s.Status = 5
+		}
+		if r.Plugged {
+			s.Plugged = 1
+		}
+		list = append(list, s)
+	}
+	return list
+}
+
+// estimate is a segment's figure, measured or imported.
+func (d *Daemon) estimate(g results.Segment, h results.Handset) (SegmentFigure, endurance.Figure, error) {
+	if g.Imported == "" {
+		return d.figure(g, h)
+	}
+	file, log, err := d.importedLog(g.RunID)
+	if err != nil {
+		return SegmentFigure{Segment: g.ID, Reason: why(err)}, endurance.Figure{}, err
+	}
+	return figureOfFile(g, h, file, log)
+}
+
+func (d *Daemon) importedLog(runID string) (importedFile, intake.Log, error) {
+	var file importedFile
+	if err := d.store.Document(documentsImports, runID, &file); err != nil {
+		return file, intake.Log{}, fmt.Errorf("the imported file of run %s: %w", runID, err)
+	}
+	log, err := file.read()
+	return file, log, err
+}
+
+// figureOfFile is the endurance figure of an imported log. Nothing learned on the bench is
+// used: counter and current are in the file's own units.
+func figureOfFile(g results.Segment, h results.Handset, file importedFile, log intake.Log) (SegmentFigure, endurance.Figure, error) {
+	samples, err := log.Endurance(file.AtChange)
+	if err != nil {
+		return SegmentFigure{Segment: g.ID, Reason: why(err)}, endurance.Figure{}, err
+	}
+	est, err := endurance.Estimate(endurance.Input{
+		Samples: samples, ActivityT: log.Rows[0].T, WarmUpS: g.WarmUpS, LoopS: g.LoopS, TargetPoints: file.Target, DesignMAh: h.CapacityMAh, NominalMV: h.NominalMV,
+	})
+	if err != nil {
+		return SegmentFigure{Segment: g.ID, Reason: why(err)}, est, err
+	}
+	out := segmentFigure(g.ID, est)
+	out.Warnings = append([]string{"imported, not measured by rundown"}, out.Warnings...)
+	return out, est, nil
+}
+
+// chargeOfFile is the charging figure of an imported log.
+func chargeOfFile(log intake.Log) (f charging.Figure, leveled bool, err error) {
+	samples, leveled, err := log.Charge()
+	if err != nil {
+		return charging.Figure{}, leveled, err
+	}
+	f, err = charging.Estimate(charging.Input{Samples: samples, PlugT: log.Rows[0].T})
+	if !leveled {
+		f.Times, f.Spans, f.FromPct = nil, nil, 0
+	}
+	return f, leveled, err
+}
+
+// segmentFigure is a figure as it is shown.
+func segmentFigure(segment string, est endurance.Figure) SegmentFigure {
+	out := SegmentFigure{
+		Segment: segment, Hours: intervalOf(est.Hours), RatePctH: intervalOf(est.RatePctH), Points: est.Points, VoltageFactor: est.VoltageFactor,
+		Method: est.Method, Assumptions: est.Assumptions, Warnings: slices.Clone(est.Warnings),
+	}
+	if est.PowerW != nil {
+		p := intervalOf(*est.PowerW)
+		out.PowerW = &p
+	}
+	if est.CurrentMA != nil {
+		c := intervalOf(*est.CurrentMA)
+		out.CurrentMA = &c
+	}
+	for _, t := range est.Budget {
+		out.Budget = append(out.Budget, Term{Name: t.Name, SDPct: 100 * t.RelSD, Share: t.Share})
+	}
+	return out
+}
