@@ -26,7 +26,7 @@ const Pages = 12
 // are not compared silently.
 const (
 	contentSeed    = 20
-	contentVersion = "1"
+	contentVersion = "2"
 )
 
 // A part is a picture or a font of a page.

@@ -2,9 +2,10 @@ package stage
 
 import (
 	"bufio"
-	"encoding/base64"
+	"bytes"
 	"encoding/json"
 	"fmt"
+	"image/png"
 	"net/http"
 	"os"
 	"os/exec"
@@ -195,14 +196,49 @@ func (b *browser) shoot(name string) {
 	if folder == "" {
 		return
 	}
-	var r struct{ Data string }
+	var r struct{ Data []byte }
 	_ = json.Unmarshal(b.do("Page.captureScreenshot", map[string]any{"format": "png"}), &r)
-	png, err := base64.StdEncoding.DecodeString(r.Data)
-	if err == nil {
-		err = os.WriteFile(filepath.Join(folder, name+".png"), png, 0o644)
-	}
-	if err != nil {
+	if err := os.WriteFile(filepath.Join(folder, name+".png"), r.Data, 0o644); err != nil {
 		b.t.Error(err)
+	}
+}
+
+// corner is the red of the page's lower left corner as it is on the screen, 0 to 255, or
+// -1 while there is no picture of the page.
+func (b *browser) corner() int {
+	b.t.Helper()
+	var r struct{ Data []byte }
+	_ = json.Unmarshal(b.do("Page.captureScreenshot", map[string]any{"format": "png", "clip": map[string]any{"x": 2, "y": 790, "width": 4, "height": 4, "scale": 1}}), &r)
+	picture, err := png.Decode(bytes.NewReader(r.Data))
+	if err != nil {
+		return -1 // between two pages
+	}
+	red, _, _, _ := picture.At(1, 1).RGBA()
+	return int(red >> 8)
+}
+
+// A handset set to dark shows the same pages as any other: what a screen draws depends on
+// what it shows. The browser here is even told to darken pages by itself.
+func darkInBrowser(t *testing.T, s *Stage, b *browser) {
+	b.do("Emulation.setEmulatedMedia", map[string]any{"features": []map[string]any{{"name": "prefers-color-scheme", "value": "dark"}}})
+	b.do("Emulation.setAutoDarkModeOverride", map[string]any{"enabled": true})
+	defer b.do("Emulation.setEmulatedMedia", map[string]any{"features": []map[string]any{}})
+	defer b.do("Emulation.setAutoDarkModeOverride", nil)
+	b.open("data:text/html,<body style='background:white'>plain")
+	until(t, 10*time.Second, "a plain page to be darkened", func() bool { r := b.corner(); return r >= 0 && r < 60 })
+	for activity, want := range map[string]int{"browse": 0xfd, "light": 0xff, "sustain": 0x12} {
+		p := s.Open(activity)
+		path := p.Path()
+		if activity == "browse" {
+			path += "/1"
+		} else if activity == "sustain" {
+			path += "?work=cpu&workers=1&cycle_s=1"
+		}
+		b.open(at(s, path))
+		proof(t, p, 30*time.Second, activity, func(Proof, map[string]any) bool { return true })
+		until(t, 10*time.Second, activity+" in its own colours", func() bool { return b.corner() == want })
+		b.shoot("dark-" + activity)
+		p.Close()
 	}
 }
 
@@ -258,6 +294,7 @@ func TestInARealBrowser(t *testing.T) {
 	sub("game", func(t *testing.T) { gameInBrowser(t, s, b) })
 	sub("sustain", func(t *testing.T) { sustainInBrowser(t, s, b) })
 	sub("light", func(t *testing.T) { lightInBrowser(t, s, b) })
+	sub("dark", func(t *testing.T) { darkInBrowser(t, s, b) })
 	sub("call", func(t *testing.T) { callInBrowser(t, s, b, "") })
 	sub("call over the stage's port", func(t *testing.T) { callInBrowser(t, s, b, "tcp") })
 	if got := s.Counts(); got.Malformed+got.Repeated+got.Oversized > 0 {

@@ -2,7 +2,7 @@
 // waiting for the screen, or both at once. Each cycle ends with one post.
 const bars = document.getElementById('bars'), now = document.getElementById('now'), cpu = stage.work !== 'gpu', gpu = stage.work !== 'cpu';
 const workers = [], canvas = document.getElementById('scene');
-let scene = null, frames = 0, frame = 0, lost = 0, best = 0;
+let scene = null, frames = 0, frame = 0, lost = 0, scores = [];
 const cycleMS = stage.cycle_s * 1000, turn = new MessageChannel(), pixel = new Uint8Array(4);
 if (cpu) {
   const n = stage.workers || navigator.hardwareConcurrency || 4;
@@ -40,11 +40,13 @@ const cycle = async n => {
   const detail = {cycle: n, ms, work: stage.work, visibility: document.visibilityState};
   if (cpu) detail.workers = done.map(d => ({units: d.units, digest: d.digest, ms: round(d.ms)}));
   if (scene) Object.assign(detail, {frames: drawn, fps: round(drawn * 1000 / ms, 2), lost, width_px: canvas.width, height_px: canvas.height, renderer: scene.renderer()});
-  best = Math.max(best, score);
+  scores = [...scores, score].slice(-40);
   now.textContent = 'Cycle ' + n + (stage.cycles ? ' of ' + stage.cycles : '') + ': ' + round(score) + (cpu ? ' units/s' : ' frames/s');
-  const bar = bars.appendChild(document.createElement('i'));
-  bar.style.height = round(100 * score / best) + '%';
-  while (bars.children.length > 40) bars.firstChild.remove();
+  bars.replaceChildren(...scores.map(s => {
+    const bar = document.createElement('i');
+    bar.style.height = round(100 * s / Math.max(...scores, 1e-9)) + '%';
+    return bar;
+  }));
   await post('cycle', score, detail);
 };
 (async () => {
