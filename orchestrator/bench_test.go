@@ -69,6 +69,8 @@ type bench struct {
 	adb       adb.Options
 	quiet     bool                                       // without a log
 	gates     map[string]devices.PowerGate               // instead of the handsets own
+	planGates bool                                       // those of the plan file, not the handsets own
+	sysfs     string                                     // see Config.Sysfs
 	hostClock simulated.Clock                            // the daemon's, where it is not the handsets
 	watch     func(handset string, s orchestrator.State) // see Daemon.Watch
 	log       *bytes.Buffer
@@ -141,7 +143,9 @@ func (b *bench) startDaemon() {
 	b.t.Helper()
 	gates := map[string]devices.PowerGate{}
 	for name, h := range b.handsets {
-		gates[name] = h.Gate()
+		if !b.planGates {
+			gates[name] = h.Gate()
+		}
 	}
 	maps.Copy(gates, b.gates)
 	clock := b.clock
@@ -153,7 +157,7 @@ func (b *bench) startDaemon() {
 		log = zerolog.Nop()
 	}
 	b.daemon = orchestrator.New(orchestrator.Config{
-		File: b.file, DataDir: b.data, Log: log, Clock: clock, Gates: gates, PollEvery: 30 * time.Second, ADB: b.adb,
+		File: b.file, DataDir: b.data, Log: log, Clock: clock, Gates: gates, PollEvery: 30 * time.Second, ADB: b.adb, Sysfs: b.sysfs,
 	})
 	b.daemon.Watch(b.watch)
 	if err := b.daemon.Start(context.Background()); err != nil {

@@ -23,6 +23,7 @@ import (
 
 	"rundown/devices"
 	"rundown/devices/adb"
+	"rundown/devices/gates"
 	"rundown/devices/preconditions"
 	"rundown/results"
 	"rundown/scenarios"
@@ -40,6 +41,8 @@ type Config struct {
 	Links Links
 	// Gates replace the plan file's power gates, by handset name.
 	Gates map[string]devices.PowerGate
+	// Sysfs is where the host shows its USB ports; gates.Sysfs when empty.
+	Sysfs string
 	// PollEvery is how often a handset under way is looked at; 15 s when 0.
 	PollEvery time.Duration
 	// ADB are the deadlines of the links to the plan file's adb servers; zero values stand
@@ -56,6 +59,8 @@ type Daemon struct {
 	links     Links
 	adb       *adbLinks // nil when Links were given
 	gates     map[string]devices.PowerGate
+	bare      map[string]devices.PowerGate // the plan file's, as they switch, without a look at the handset
+	sysfs     string
 	pollEvery time.Duration
 
 	store   *results.Store
@@ -82,11 +87,14 @@ func New(c Config) *Daemon {
 	d := &Daemon{
 		file: c.File, dataDir: c.DataDir, log: c.Log, clock: c.Clock, links: c.Links, pollEvery: c.PollEvery,
 		nightTold: map[string]bool{},
-		gates:     map[string]devices.PowerGate{}, board: newBoard(), news: newNewsboard(), limits: newLimits(c.File.Limits),
+		gates:     map[string]devices.PowerGate{}, bare: map[string]devices.PowerGate{}, sysfs: c.Sysfs, board: newBoard(), news: newNewsboard(), limits: newLimits(c.File.Limits),
 		prompts: newPrompts(),
 	}
 	if d.clock == nil {
 		d.clock = wallClock{}
+	}
+	if d.sysfs == "" {
+		d.sysfs = gates.Sysfs
 	}
 	if d.pollEvery == 0 {
 		d.pollEvery = defaultPoll
@@ -98,8 +106,13 @@ func New(c Config) *Daemon {
 	for _, h := range c.File.Bench.Handsets {
 		if g, ok := c.Gates[h.Name]; ok {
 			d.gates[h.Name] = g
-		} else if len(h.Gate.Open) > 0 {
-			d.gates[h.Name] = devices.NewCommandGate(h.Gate.Open, h.Gate.Close)
+			continue
+		}
+		if verified, bare := d.makeGate(h); verified != nil {
+			d.gates[h.Name] = verified
+			if bare != nil {
+				d.bare[h.Name] = bare
+			}
 		}
 	}
 	return d
@@ -161,7 +174,9 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	if err != nil {
 		d.log.Error().Err(err).Msg("some journal entries cannot be read and are left out")
 	}
+	d.lookAtGates()
 	d.closeGates(ctx, unfinished)
+	d.undo = append(d.undo, d.gatesToSafety)
 	d.holdAgain(unfinished)
 	running, stop := context.WithCancel(context.WithoutCancel(ctx))
 	d.stopAll = stop
@@ -226,9 +241,13 @@ func (d *Daemon) unfinished() (map[string][]*entry, error) {
 func (d *Daemon) closeGates(ctx context.Context, unfinished map[string][]*entry) {
 	var wg sync.WaitGroup
 	for handset, entries := range unfinished {
-		gate := d.gates[handset]
+		gate := d.bare[handset] // nothing is linked yet that could be looked at
+		if gate == nil {
+			gate = d.gates[handset]
+		}
 		for _, e := range entries {
-			if !e.GateOpen || gate == nil {
+			_, hand := gate.(*gates.ByHand) // nobody is there so soon; the run asks when it goes on
+			if !e.GateOpen || gate == nil || hand {
 				continue
 			}
 			wg.Go(func() {

@@ -2,7 +2,9 @@ package orchestrator
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"strings"
 
 	"rundown/scenarios"
 )
@@ -16,6 +18,9 @@ func (r *run) recharge(ctx context.Context) (event Event, err error) {
 		return r.giveUp(ctx, "recharge: no power gate is set up any more: charge it by hand and queue again")
 	}
 	defer func() {
+		if r.byHand() {
+			return // what is left to be unplugged is asked for while restoring, in no hurry
+		}
 		bounded, cancel := context.WithTimeout(context.WithoutCancel(ctx), gateLimit)
 		defer cancel()
 		if closing := r.closeGate(bounded); closing != nil {
@@ -107,7 +112,7 @@ func (r *run) openGate(ctx context.Context) error {
 	if err := r.d.saveEntry(r.e); err != nil {
 		return err
 	}
-	return r.gate.Open(ctx)
+	return r.switched(r.gate.Open(ctx))
 }
 
 // closeGate closes the gate, if there is one, and then writes that down.
@@ -115,7 +120,13 @@ func (r *run) closeGate(ctx context.Context) error {
 	if r.gate == nil {
 		return nil
 	}
-	if err := r.gate.Close(ctx); err != nil {
+	if r.byHand() && !r.e.GateOpen {
+		// Nobody was asked to plug it in. One that is away is not asked to be unplugged.
+		if _, err := r.d.linkTo(r.h); err != nil {
+			return nil
+		}
+	}
+	if err := r.switched(r.gate.Close(ctx)); err != nil {
 		return err
 	}
 	if !r.e.GateOpen {
@@ -136,13 +147,21 @@ func (r *run) switchPower(ctx context.Context, on bool) string {
 	if on {
 		act, want = r.openGate, "open"
 	}
-	if err := act(ctx); err != nil {
+	wanted, release := r.whileWanted(ctx)
+	err := act(wanted)
+	ended := context.Cause(wanted)
+	release()
+	switch {
+	case err == nil:
+	case errors.Is(ended, errCancelled), errors.Is(ended, errNightEnded):
+		return why(ended)
+	default:
 		return fmt.Sprintf("power gate %s: %s", r.gate.Name(), why(err))
 	}
 	for waited := r.d.stopwatch(); ; {
 		battery, err := r.battery(ctx)
 		if err != nil {
-			return fmt.Sprintf("power gate %s was told to %s, but the battery cannot be read: %s", r.gate.Name(), want, why(err))
+			return strings.TrimSpace(fmt.Sprintf("power gate %s was told to %s, but the battery cannot be read: %s %s", r.gate.Name(), want, why(err), r.unread))
 		}
 		if (battery.Plugged() != 0) == on {
 			return ""

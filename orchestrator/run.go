@@ -39,6 +39,8 @@ type run struct {
 	rec  results.Run
 	live *segment // the segment under way; nil outside Settling to Collecting
 	held []string // named limits held
+	// unread: the gate has switched and could not be confirmed; what it said.
+	unread string
 
 	clipTried bool // whether the clip was brought to the handset, or was tried to be
 }

@@ -67,12 +67,6 @@ type LuminancePoint struct {
 	CdM2    float64
 }
 
-// A Gate names what lets power to a handset. At most one of the kinds is set.
-type Gate struct {
-	Open, Close []string // the lab's own command and its arguments, run on the host, no shell
-	ByHand      bool     // a person plugs and unplugs
-}
-
 // A Window is a closed range.
 type Window struct{ Least, Most float64 }
 

@@ -405,12 +405,7 @@ func (b *builder) handset(e *entry, servers []string) Handset {
 			}
 		}
 	}
-	if g := e.at("power_gate"); g != nil {
-		h.Gate.ByHand = valueOf[bool](g, "by_hand")
-		if c := g.at("command"); c != nil {
-			h.Gate.Open, h.Gate.Close = words(c.at("open")), words(c.at("close"))
-		}
-	}
+	h.Gate = gateOf(e.at("power_gate"))
 	h.Supply = b.supply(e)
 	h.Number, h.Counterpart = valueOf[string](e, "number"), valueOf[string](e, "counterpart")
 	if p := e.at("packages"); p != nil {

@@ -140,10 +140,10 @@ limits: {runs_at_once: 2, quarantine_after: 5, shared: {rig: 1}}
 				Name: "Birch", Serial: "192.0.2.7:5555", Connect: "192.0.2.7:5555", Server: "[::1]:5038",
 				CapacityMAh: 5000, NominalMV: 3880, StartLevel: &Window{80, 90},
 				Luminance: []LuminancePoint{{1, 2}, {255, 500}}, CurveDate: "today",
-				Gate:     Gate{Open: []string{"port", "on"}, Close: []string{"port", "off"}},
+				Gate:     Gate{Open: []string{"port", "on"}, Close: []string{"port", "off"}, ConfirmWithin: time.Minute, WhenStopped: GateClosed},
 				Packages: map[string]string{"browser": "org.example.web"},
 			},
-			{Name: "Cedar", Serial: "0042", Gate: Gate{ByHand: true}, Packages: map[string]string{}},
+			{Name: "Cedar", Serial: "0042", Gate: Gate{ByHand: true, ConfirmWithin: time.Minute, AnswerWithin: 15 * time.Minute, WhenStopped: GateAsItIs}, Packages: map[string]string{}},
 		},
 	}, f.Bench); diff != "" {
 		t.Errorf("bench (-want +got):\n%s", diff)
@@ -296,8 +296,8 @@ func TestEveryFaultAtItsPlace(t *testing.T) {
 			"nightly.yaml:5:75: bench.handsets[0].luminance.points[1].setting: want more than 5, the point before: the curve must rise\n" +
 				`nightly.yaml:5:85: bench.handsets[0].luminance.points[1].cd_m2: want more than 9, the point before: the curve must rise`},
 		{"gate", "bench:\n  handsets:\n    - {name: A, serial: S, power_gate: {by_hand: off}}\n    - {name: B, serial: T, power_gate: {by_hand: on, command: {open: [a], close: [b]}}}\n",
-			"nightly.yaml:3:40: bench.handsets[0].power_gate: want either command or by_hand: on\n" +
-				`nightly.yaml:4:40: bench.handsets[1].power_gate: want either command or by_hand: on`},
+			"nightly.yaml:3:40: bench.handsets[0].power_gate: want one of usb_port, command and by_hand: on\n" +
+				`nightly.yaml:4:40: bench.handsets[1].power_gate: want one of usb_port, command and by_hand: on`},
 		{"addresses", "bench:\n  adb_servers: [localhost]\n  stage: {address: \"http://x\", port: 80}\n  handsets: [{name: A, serial: S, connect: \"192.0.2.1:99999\"}]\n",
 			"nightly.yaml:2:17: bench.adb_servers[0]: want host:port, such as 127.0.0.1:5037, got localhost\n" +
 				"nightly.yaml:3:20: bench.stage.address: want a host or host:port that the handsets can reach, got \"http://x\"\n" +

@@ -99,29 +99,6 @@ var luminanceShape = &object{
 	},
 }
 
-var gateShape = &object{
-	noun: "a power gate",
-	fields: []field{
-		{key: "command", about: "The lab's own commands, run on the host without a shell.", shape: &object{noun: "the commands to open and to close", fields: []field{
-			{key: "open", about: "Lets power to the handset: program and arguments.", shape: commandShape, required: true},
-			{key: "close", about: "Cuts power: program and arguments.", shape: commandShape, required: true},
-		}}},
-		{key: "by_hand", about: "A person plugs and unplugs when asked.", shape: onOff()},
-	},
-	check: func(r *reader, e *entry) {
-		byHand := valueOf[bool](e, "by_hand")
-		if e.has("command") == byHand {
-			r.fault(e.node, e.path, "want either command or by_hand: on")
-		}
-	},
-	also: map[string]any{"oneOf": []any{
-		map[string]any{"required": []any{"command"}, "properties": map[string]any{"by_hand": map[string]any{"enum": []any{false, "off", "no"}}}},
-		map[string]any{"required": []any{"by_hand"}, "not": map[string]any{"required": []any{"command"}}, "properties": map[string]any{"by_hand": map[string]any{"enum": []any{true, "on", "yes"}}}},
-	}},
-}
-
-var commandShape = &list{noun: "a program and its arguments, 1 to 32 words", value: text("a word of up to 500 characters", 500), least: 1, most: 32}
-
 // window is a closed range.
 func window(least, most float64) shape {
 	return &object{
