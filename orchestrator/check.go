@@ -29,7 +29,9 @@ func (d *Daemon) Check(ctx context.Context, handset, plan string, apply bool) (p
 	}
 	facts := d.facts(h, order.Plan)
 	if !apply {
-		return preconditions.Check(ctx, link, facts, order.Set)
+		report, err := preconditions.Check(ctx, link, facts, order.Set)
+		report.Lines = append(report.Lines, d.meters.roomLines()...)
+		return report, err
 	}
 	if run := d.busy(handset); run != "" {
 		return preconditions.Report{}, fmt.Errorf("%w: %s is in run %s", ErrNotNow, handset, run)
@@ -38,10 +40,12 @@ func (d *Daemon) Check(ctx context.Context, handset, plan string, apply bool) (p
 	if err != nil {
 		return preconditions.Report{}, err
 	}
-	return preconditions.Apply(ctx, link, facts, order.Set, func(c preconditions.Change) error {
+	report, err := preconditions.Apply(ctx, link, facts, order.Set, func(c preconditions.Change) error {
 		changes = append(changes, c)
 		return d.store.PutDocument(documentsApplied, handset, changes)
 	})
+	report.Lines = append(report.Lines, d.meters.roomLines()...)
+	return report, err
 }
 
 // Undo puts back what checks have set on a handset, and returns what that was.

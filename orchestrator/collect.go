@@ -29,6 +29,7 @@ func (r *run) collect(ctx context.Context) (Event, error) {
 		if err := r.pullOrLeave(ctx); err != nil {
 			return "", err
 		}
+		r.leaveMeters()
 		if err := r.conclude(); err != nil {
 			return "", err
 		}

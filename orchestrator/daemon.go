@@ -70,11 +70,13 @@ type Daemon struct {
 	pace    *pace
 	limits  *limits
 	prompts *prompts
+	meters  *meterSet
 	stage   *stage.Stage
 	clip    *labClip
 	undo    []func() // what Stop runs, last first
 	stopAll context.CancelFunc
 
+	attaching  sync.Mutex                    // held while a meter's record is attached
 	collecting sync.Mutex                    // held while segments that were left on a handset are collected
 	nightTold  map[string]bool               // nights whose end was published; guarded by collecting
 	watch      func(handset string, s State) // tests are told of each state before anything is done in it
@@ -115,6 +117,7 @@ func New(c Config) *Daemon {
 			}
 		}
 	}
+	d.meters = newMeterSet(d)
 	return d
 }
 
@@ -185,6 +188,7 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 		close(d.prompts.ending)
 		stop()
 		wg.Wait()
+		d.meters.close()
 	})
 	wg.Go(func() {
 		if err := d.links.Follow(running, d.board.update); err != nil && running.Err() == nil {
@@ -193,6 +197,11 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	})
 	if d.adb != nil {
 		wg.Go(func() { d.adb.keepConnected(running, d.file.Bench.Handsets, d.log) })
+	}
+	for _, m := range d.meters.list {
+		if !m.Light { // it is read when a screen is before it
+			wg.Go(func() { d.meters.follow(running, m) })
+		}
 	}
 	for _, h := range d.file.Bench.Handsets {
 		wg.Go(func() { d.actor(running, h, unfinished[h.Name]) })

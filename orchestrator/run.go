@@ -49,6 +49,7 @@ type run struct {
 // it is the context's, or the store's: the journal then has what is needed to go on.
 func (r *run) carryOut(ctx context.Context) error {
 	defer r.release()
+	defer r.d.meters.end(r.h.Name)
 	for !r.e.State.over() {
 		event, err := r.act(ctx)
 		if err != nil {
@@ -280,6 +281,7 @@ func (r *run) apply(ctx context.Context) (report preconditions.Report, err error
 	if err != nil {
 		return report, err
 	}
+	report.Lines = append(report.Lines, r.d.meters.roomLines()...)
 	r.e.Report = conditions(report)
 	r.rec.Handset = handsetRecord(r.h, report)
 	return report, stored(r.d.store.PutRun(r.rec))
@@ -559,6 +561,6 @@ func handsetRecord(h scenarios.Handset, report preconditions.Report) results.Han
 	id := report.Identity
 	return results.Handset{
 		Name: h.Name, Serial: h.Serial, Model: id.Model, AndroidVersion: id.AndroidVersion, SDK: id.SDK, Build: id.Build,
-		SecurityPatch: id.SecurityPatch, CapacityMAh: h.CapacityMAh, NominalMV: h.NominalMV, Apps: report.Apps, Calibration: h.CurveDate,
+		SecurityPatch: id.SecurityPatch, CapacityMAh: h.CapacityMAh, NominalMV: h.NominalMV, Apps: report.Apps, Calibration: h.CurveDate, Supply: h.Supply.String(),
 	}
 }

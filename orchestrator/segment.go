@@ -108,6 +108,7 @@ func (r *run) begin(ctx context.Context) (Event, error) {
 		g.u.StageKey = g.session.Key()
 	}
 	r.live = g
+	r.d.meters.begin(r.h.Name, g.u.ID)
 	if err := r.d.saveEntry(r.e); err != nil {
 		return "", err
 	}
@@ -295,6 +296,7 @@ func (r *run) takeUp() error {
 
 // follow looks at the segment again and again until something ends the state.
 func (r *run) follow(ctx context.Context) (Event, error) {
+	r.d.meters.begin(r.h.Name, r.live.u.ID)
 	for {
 		event, err := r.look(ctx)
 		if event != "" || err != nil {

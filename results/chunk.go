@@ -23,7 +23,10 @@ const chunkSamples = 1024
 //	         preceded by one presence bit a sample, and holds the present values only.
 //
 // Times are stored in whole milliseconds, temperatures in thousandths of a degree.
-const chunkFormat = 1
+const (
+	chunkFormat    = 1
+	readingsFormat = 2 // of meters' readings (readings.go)
+)
 
 var (
 	chunkEncoder, _ = zstd.NewWriter(nil, zstd.WithEncoderLevel(zstd.SpeedDefault), zstd.WithEncoderConcurrency(1), zstd.WithWindowSize(1<<16))
@@ -34,10 +37,29 @@ var errChunk = errors.New("chunk is damaged")
 
 const milliCelsius = 1000
 
-func encodeChunk(samples []Sample) []byte {
-	packed := chunkEncoder.EncodeAll(encodeColumns(samples), nil)
-	out := append([]byte{chunkFormat}, binary.BigEndian.AppendUint32(nil, crc32.ChecksumIEEE(packed))...)
+func encodeChunk(samples []Sample) []byte { return sealed(chunkFormat, encodeColumns(samples)) }
+
+// sealed is a chunk of the content of its columns.
+func sealed(format byte, columns []byte) []byte {
+	packed := chunkEncoder.EncodeAll(columns, nil)
+	out := append([]byte{format}, binary.BigEndian.AppendUint32(nil, crc32.ChecksumIEEE(packed))...)
 	return append(out, packed...)
+}
+
+// unsealed is the content of a chunk's columns.
+func unsealed(format byte, chunk []byte) ([]byte, error) {
+	if len(chunk) < 5 || chunk[0] != format {
+		return nil, fmt.Errorf("%w: no chunk of format %d", errChunk, format)
+	}
+	packed := chunk[5:]
+	if crc32.ChecksumIEEE(packed) != binary.BigEndian.Uint32(chunk[1:5]) {
+		return nil, fmt.Errorf("%w: its check sum is wrong", errChunk)
+	}
+	buf, err := chunkDecoder.DecodeAll(packed, nil)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", errChunk, err)
+	}
+	return buf, nil
 }
 
 // encodeColumns is a chunk's content before it is compressed.
@@ -90,16 +112,9 @@ func encodeColumns(samples []Sample) []byte {
 }
 
 func decodeChunk(chunk []byte) ([]Sample, error) {
-	if len(chunk) < 5 || chunk[0] != chunkFormat {
-		return nil, fmt.Errorf("%w: no chunk of format %d", errChunk, chunkFormat)
-	}
-	packed := chunk[5:]
-	if crc32.ChecksumIEEE(packed) != binary.BigEndian.Uint32(chunk[1:5]) {
-		return nil, fmt.Errorf("%w: its check sum is wrong", errChunk)
-	}
-	buf, err := chunkDecoder.DecodeAll(packed, nil)
+	buf, err := unsealed(chunkFormat, chunk)
 	if err != nil {
-		return nil, fmt.Errorf("%w: %w", errChunk, err)
+		return nil, err
 	}
 	count, n := binary.Uvarint(buf)
 	if n <= 0 || count == 0 || count > uint64(len(buf)) {

@@ -66,6 +66,25 @@ var tables = []Table{
 		}
 		return err
 	}},
+	{"readings", "One row a reading of a meter beside a segment: on the charging line or in the room.", keyed(
+		Column{"meter", "string", "", "the meter's name in the plan file"},
+		Column{"record", "string", "", "the file that it came in, by the beginning of its SHA-256; empty where the daemon read the meter itself"},
+		Column{"t_host_utc", "time", "", "host's clock; of a record as lined up with the handset's own"},
+		Column{"within_ms", "integer", "ms", "half the time between question and answer, or the half-width of the line-up's 95 % interval"},
+		Column{"t_meter_utc", "time", "", "the meter's own clock, of a record"},
+		Column{"power_w", "number", "W", "arriving power"},
+		Column{"voltage_v", "number", "V", "voltage on the charging line"},
+		Column{"current_a", "number", "A", "current on the charging line"},
+		Column{"temperature_c", "number", "°C", "temperature, of the room where the meter is in the room"},
+	), func(s *Store, g Segment, row func(...any) error) error {
+		list, err := s.Readings(g.ID)
+		for _, r := range list {
+			if err := row(r.Meter, r.Record, r.At, r.Within.Milliseconds(), r.MeterAt, r.PowerW, r.VoltageV, r.CurrentA, r.TempC); err != nil {
+				return err
+			}
+		}
+		return err
+	}},
 	{"edges", "One row a level edge: the reported level fell by a point (or more) within the interval.", keyed(
 		Column{"level_pct", "integer", "%", "level reached"},
 		Column{"lo_uptime_ms", "integer", "ms", "uptime of the last sample above"},

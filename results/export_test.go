@@ -46,6 +46,9 @@ func night(t testing.TB) *Store {
 		if _, err := s.AppendSamples(g.ID, samplesFrom(1, 500)); err != nil {
 			t.Fatal(err)
 		}
+		if err := s.AppendReadings(g.ID, []Reading{reading(1), reading(2), reading(3)}); err != nil {
+			t.Fatal(err)
+		}
 	}
 	asked := Prompt{
 		ID: "p1", Handset: "Alder", RunID: "r1", SegmentID: "r1-2", Text: "unplug handset Alder, \"now\"", Why: "a segment is to begin", OpenedAt: began, Until: began.Add(time.Hour),

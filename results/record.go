@@ -40,6 +40,7 @@ type Handset struct {
 	NominalMV   float64           `json:"nominal_mv,omitempty"`
 	Apps        map[string]string `json:"apps,omitempty"`        // package to version
 	Calibration string            `json:"calibration,omitempty"` // which luminance curve was used
+	Supply      string            `json:"supply,omitempty"`      // charger and cable, with their levels
 }
 
 // A Note is something that was seen or said at an instant.
@@ -96,6 +97,33 @@ type Segment struct {
 	Notes      []Note      `json:"notes,omitempty"`
 	EndedBy    string      `json:"ended_by,omitempty"` // the recorder's word for why it stopped
 	Samples    int         `json:"samples"`            // how many are stored
+	Readings   int         `json:"readings,omitempty"` // of meters; how many are stored
+
+	Records []MeterRecord `json:"records,omitempty"` // of separate meters, attached afterwards
+}
+
+// A MeterRecord is a file that a separate meter recorded and that was attached to a segment,
+// with how its clock was lined up with the host's. Its readings are the segment's.
+type MeterRecord struct {
+	Name       string    `json:"name"` // the beginning of SHA256; the readings carry it
+	SHA256     string    `json:"sha256"`
+	Meter      string    `json:"meter"`
+	File       string    `json:"file,omitempty"`
+	AttachedAt time.Time `json:"attached_at"`
+	// ReplacedAt is when another record of the same meter took its place; zero: it counts.
+	ReplacedAt time.Time `json:"replaced_at,omitzero"`
+	Points     int       `json:"points"`
+	// At RefUTC of the meter's clock ShiftS is added to get the host's, and away from it
+	// RatePPM microseconds more for every second; the U95 are half-widths of 95 % intervals.
+	RefUTC      time.Time `json:"ref_utc"`
+	ShiftS      float64   `json:"shift_s"`
+	ShiftU95S   float64   `json:"shift_u95_s"`
+	RatePPM     float64   `json:"rate_ppm"`
+	RateU95PPM  float64   `json:"rate_u95_ppm"`
+	By          string    `json:"by"`          // what the line-up rests on
+	Correlation float64   `json:"correlation"` // of both records as lined up; 0 for none
+	Says        string    `json:"says"`        // all this in one line
+	Notes       []string  `json:"notes,omitempty"`
 }
 
 // A Sample is one reading of battery and temperature at one instant. A value that the

@@ -43,6 +43,11 @@ const FormatVersion = 1
 //	samples/<segment id>/<first seq>  up to chunkSamples samples as one column chunk
 //	                                  (chunk.go); key big-endian uint64, the last one
 //	                                  is rewritten until it is full
+//	readings/<segment id>/<meter>/<number>
+//	                                  up to chunkReadings readings of a meter as one column
+//	                                  chunk (readings.go), alike; a record that was attached
+//	                                  has its own name after the meter's and a zero byte.
+//	                                  Added within version 1: older code leaves it alone
 //	documents/<kind>/<id>             JSON owned by the caller: queue, journal, surveys
 //
 // One record that cannot be read costs that record: readers return what they could read
@@ -58,6 +63,7 @@ var (
 	bucketRuns      = []byte("runs")
 	bucketSegments  = []byte("segments")
 	bucketSamples   = []byte("samples")
+	bucketReadings  = []byte("readings")
 	bucketDocuments = []byte("documents")
 	keyVersion      = []byte("version")
 )
@@ -117,7 +123,7 @@ func checkWhole(path string) error {
 
 func (s *Store) prepare() error {
 	return s.db.Update(func(tx *bbolt.Tx) error {
-		for _, name := range [][]byte{bucketMeta, bucketRuns, bucketSegments, bucketSamples, bucketDocuments} {
+		for _, name := range [][]byte{bucketMeta, bucketRuns, bucketSegments, bucketSamples, bucketReadings, bucketDocuments} {
 			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
 				return err
 			}

@@ -47,6 +47,7 @@ type commands struct {
 	Night     nightCmd     `cmd:"" help:"What became of a night, handset by handset; those set aside come first."`
 	Collect   collectCmd   `cmd:"" help:"Pick up segments that lie on a handset, such as one carried out without any link."`
 	Release   releaseCmd   `cmd:"" help:"Let a handset take part again that was set aside."`
+	Meters    metersCmd    `cmd:"" aliases:"meter" help:"Read the bench's meters once; attach the file of one that recorded by itself."`
 	Export    exportCmd    `cmd:"" help:"Write results as files for analysis."`
 	Import    importCmd    `cmd:"" help:"Bring in a log timed by hand or written by an instrument, or take it back."`
 	Annotate  annotateCmd  `cmd:"" help:"Say something of a run, with who and when."`

@@ -267,7 +267,7 @@ func (c *showCmd) Run(e *env) error {
 }
 
 type exportCmd struct {
-	What     string `help:"Which table: samples, edges, segments, conditions, evidence, or all." default:"all"`
+	What     string `help:"Which table: samples, readings, edges, segments, conditions, evidence, or all." default:"all"`
 	Format   string `help:"csv, jsonl or parquet." enum:"csv,jsonl,parquet" default:"csv"`
 	Out      string `short:"o" help:"Folder to write to; made when missing." default:"." placeholder:"DIR"`
 	Handset  string `help:"Only of this handset."`

@@ -97,7 +97,7 @@ func (c *Client) send(ctx context.Context, method, path string, content io.Reade
 	}
 	if content != nil {
 		request.Header.Set("Content-Type", "application/json")
-		if strings.HasPrefix(path, importPath) {
+		if isFile(path) {
 			request.Header.Set("Content-Type", "text/csv")
 		}
 	}
@@ -129,7 +129,7 @@ func (c *Client) send(ctx context.Context, method, path string, content io.Reade
 		return nil, fmt.Errorf("the daemon answers %s", answer.Status)
 	}
 	for _, e := range p.Errors {
-		if strings.HasPrefix(path, importPath) { // each fault of a file is a line of its own
+		if isFile(path) { // each fault of a file is a line of its own
 			p.Detail += fmt.Sprintf("\n%s: %s", e.Location, e.Message)
 			continue
 		}

@@ -112,7 +112,7 @@ func navigates(r *http.Request) bool {
 
 // bodyLimit is how large a request's body may be, bytes.
 func bodyLimit(r *http.Request) int64 {
-	if r.URL.Path == importPath {
+	if isFile(r.URL.Path) {
 		return maxFile
 	}
 	return maxBody

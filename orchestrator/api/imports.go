@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"net/http"
+	"strings"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -12,7 +13,17 @@ import (
 	"rundown/results/intake"
 )
 
-const importPath = "/v1/import"
+// The paths of requests whose body is a file.
+const (
+	importPath  = "/v1/import"
+	recordsPath = "/v1/records"
+)
+
+// isFile reports whether a request to a path, with or without its query, has a file as its body.
+func isFile(path string) bool {
+	path, _, _ = strings.Cut(path, "?")
+	return path == importPath || path == recordsPath
+}
 
 // maxFile bounds an imported file: a day of readings, one a second, takes a third of it.
 const maxFile = 16 << 20

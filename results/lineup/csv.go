@@ -206,6 +206,17 @@ func (f Format) find(fields, want []string) ([]int, bool) {
 	return at, true
 }
 
+// Instant reads one instant as the meter's record writes it.
+func (f Format) Instant(text string) (time.Time, error) {
+	if f.Zone == nil {
+		f.Zone = time.UTC
+	}
+	if f.Start.IsZero() {
+		f.Start = time.Unix(0, 0).UTC()
+	}
+	return f.instant(strings.TrimSpace(text), ';')
+}
+
 func (f Format) instant(text string, comma rune) (time.Time, error) {
 	unit := time.Second
 	switch f.TimeAs {

@@ -1,0 +1,477 @@
+package orchestrator
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"rundown/devices/meters/usbpower"
+	"rundown/results"
+	"rundown/results/charging"
+)
+
+// A Charge is what one segment in which a handset was charged says.
+type Charge struct {
+	Segment   string    `json:"segment"`
+	Run       string    `json:"run"`
+	Handset   string    `json:"handset"`
+	Scenario  string    `json:"scenario"`
+	Outcome   string    `json:"outcome"`
+	Supply    string    `json:"supply,omitempty"` // charger and cable
+	PluggedAt time.Time `json:"plugged_at,omitzero"`
+	// PluggedWithinS is half the interval between the samples without and with power, s.
+	PluggedWithinS float64 `json:"plugged_within_s"`
+	FromPct        int     `json:"from_pct"`
+	ToPct          int     `json:"to_pct"`
+
+	Times []LevelTime `json:"times,omitempty"` // from plug-in
+	FullS *float64    `json:"full_s,omitempty"`
+	// FullRule says by which rule the charge was seen to be full.
+	FullRule string `json:"full_rule,omitempty"`
+	Spans    []Span `json:"spans,omitempty"` // from one level to another
+
+	PeakW       *Interval `json:"peak_w,omitempty"`        // into the battery: highest 60 s running median
+	PeakSocketW *Interval `json:"peak_socket_w,omitempty"` // the same of arriving power
+	Above90S    *float64  `json:"above_90_pct_of_peak_s,omitempty"`
+	PeakOf      string    `json:"peak_of,omitempty"` // what hold and taper are of: "cell" or "plug"
+	TaperS      *float64  `json:"taper_s,omitempty"`
+	TaperPct    *int      `json:"taper_pct,omitempty"`
+
+	BatteryWh  *Interval `json:"battery_wh,omitempty"`
+	SocketWh   *Interval `json:"socket_wh,omitempty"`
+	ChargeMAh  *float64  `json:"charge_mah,omitempty"`
+	Efficiency *float64  `json:"efficiency,omitempty"` // energy into the battery over arriving energy
+
+	MeanTempC    *float64 `json:"mean_battery_temp_c,omitempty"`
+	HighestTempC *float64 `json:"highest_battery_temp_c,omitempty"`
+	HighestAtPct *int     `json:"highest_battery_temp_at_pct,omitempty"`
+
+	Meter  string   `json:"meter,omitempty"` // whose readings arriving power is
+	Notes  []string `json:"notes,omitempty"`
+	Reason string   `json:"reason,omitempty"` // why there is no figure
+}
+
+// A LevelTime is when a level was first shown, s from plug-in.
+type LevelTime struct {
+	LevelPct int      `json:"level_pct"`
+	S        Interval `json:"s"`
+}
+
+// A Span is how long the charge took from one level to another, s.
+type Span struct {
+	FromPct int      `json:"from_pct"`
+	ToPct   int      `json:"to_pct"`
+	S       Interval `json:"s"`
+}
+
+func chargingInterval(i charging.Interval) Interval { return Interval{i.Value, i.Low, i.High} }
+
+// isCharge reports whether a handset is charged in a segment on purpose.
+func isCharge(g results.Segment) bool {
+	return slices.ContainsFunc(g.Evidence, func(e results.Evidence) bool { return e.Kind == "charging" })
+}
+
+// Charges computes the figures of charging segments, in the order of the segments.
+// Spoiled ones give none; flagged ones only when asked for.
+func (d *Daemon) Charges(f FigureFilter) ([]Charge, error) {
+	runs, err := d.store.Runs()
+	handsets := map[string]results.Handset{}
+	for _, r := range runs {
+		handsets[r.ID] = r.Handset
+	}
+	segments, segErr := d.store.Segments(f.Run)
+	err = errors.Join(err, segErr)
+	match := func(want, have string) bool { return want == "" || want == have }
+	var list []Charge
+	for _, g := range segments {
+		if !isCharge(g) || g.Outcome == results.Underway || g.Outcome == results.Skipped ||
+			!match(f.Handset, g.Handset) || !match(f.Scenario, g.Scenario) || !match(f.Plan, g.Plan) {
+			continue
+		}
+		c := Charge{Segment: g.ID, Run: g.RunID, Handset: g.Handset, Scenario: g.Scenario, Outcome: g.Outcome, Supply: handsets[g.RunID].Supply}
+		switch {
+		case g.Outcome == results.Spoiled:
+			c.Reason = "spoiled: " + g.Reason
+		case g.Outcome == results.Flagged && !f.WithFlagged:
+			c.Reason = "flagged: " + g.Reason
+		default:
+			if figErr := d.charge(&c, g); figErr != nil {
+				c.Reason = why(figErr)
+			}
+		}
+		list = append(list, c)
+	}
+	return list, err
+}
+
+// charge computes one charge.
+func (d *Daemon) charge(c *Charge, g results.Segment) error {
+	samples, err := d.store.Samples(g.ID)
+	if err != nil {
+		return err
+	}
+	readings, err := d.store.Readings(g.ID)
+	if err != nil {
+		c.Notes = append(c.Notes, "some readings of meters cannot be read: "+why(err))
+	}
+	if len(samples) == 0 {
+		return charging.ErrTooFewSamples
+	}
+	for i, s := range samples {
+		if s.Plugged != 0 {
+			before := samples[max(i-1, 0)].HostAt
+			c.PluggedAt, c.PluggedWithinS = before.Add(s.HostAt.Sub(before)/2), s.HostAt.Sub(before).Seconds()/2
+			if i == 0 {
+				c.Notes = append(c.Notes, "it had power from the first sample on: plug-in was not seen, and times count from there")
+			}
+			break
+		}
+	}
+	if c.PluggedAt.IsZero() {
+		return errors.New("no power came")
+	}
+	c.FromPct, c.ToPct = samples[0].LevelPct, samples[len(samples)-1].LevelPct
+	if c.FromPct > 2 {
+		c.Notes = append(c.Notes, fmt.Sprintf("began at %d %%, above the 2 %% from which charges are compared", c.FromPct))
+	}
+	plug := d.socketOf(c, g, readings)
+	in := charging.Input{PlugT: c.PluggedAt.Sub(samples[0].HostAt), PlugGainSD: plug.gainSD}
+	into := wattsIntoBattery(samples)
+	for i, s := range samples {
+		one := charging.Sample{T: s.HostAt.Sub(samples[0].HostAt), LevelPct: s.LevelPct, BattW: into[i], Full: s.Status == statusFull}
+		if n := len(in.Samples); n > 0 && one.T <= in.Samples[n-1].T {
+			continue // the same millisecond by the host's clock
+		}
+		if w, ok := plug.mean(s.HostAt, spacing(samples, i)); ok {
+			one.PlugW = &w
+		}
+		in.Samples = append(in.Samples, one)
+	}
+	fig, err := charging.Estimate(in)
+	if err != nil {
+		return err
+	}
+	c.take(fig)
+	c.temperatures(samples)
+	if mah, ok := chargeInto(samples); ok {
+		c.ChargeMAh = &mah
+	}
+	if fig.BattWh != nil && fig.PlugWh != nil && fig.PlugWh.Value > 0 {
+		e := fig.BattWh.Value / fig.PlugWh.Value
+		c.Efficiency = &e
+		if e > 1 {
+			c.Notes = append(c.Notes, "more energy went into the battery than arrived: the handset's current or the meter is off")
+		}
+	}
+	c.socketPeak(plug, samples)
+	d.ceiling(c, plug)
+	return nil
+}
+
+// take takes over what the calculator says.
+func (c *Charge) take(f charging.Figure) {
+	for _, t := range f.Times {
+		c.Times = append(c.Times, LevelTime{t.LevelPct, chargingInterval(t.S)})
+	}
+	for _, s := range f.Spans {
+		c.Spans = append(c.Spans, Span{s.FromPct, s.ToPct, chargingInterval(s.S)})
+	}
+	if f.End != nil {
+		c.FullS, c.FullRule = &f.End.AtS, f.End.Rule
+	}
+	interval := func(i *charging.Interval) *Interval {
+		if i == nil {
+			return nil
+		}
+		out := chargingInterval(*i)
+		return &out
+	}
+	c.BatteryWh, c.SocketWh = interval(f.BattWh), interval(f.PlugWh)
+	if f.Source != "" {
+		c.PeakOf = f.Source
+		c.Above90S = &f.HoldS
+		if f.Source == "cell" {
+			c.PeakW = interval(&f.PeakW)
+		}
+	}
+	if f.Taper != nil {
+		c.TaperS, c.TaperPct = &f.Taper.AtS, &f.Taper.LevelPct
+	}
+	c.Notes = append(c.Notes, f.Warnings...)
+}
+
+func (c *Charge) temperatures(samples []results.Sample) {
+	var sum, weight float64
+	for i, s := range samples {
+		if s.TempC == nil || s.HostAt.Before(c.PluggedAt) {
+			continue
+		}
+		w := spacing(samples, i).Seconds()
+		sum, weight = sum+w**s.TempC, weight+w
+		if c.HighestTempC == nil || *s.TempC > *c.HighestTempC {
+			c.HighestTempC, c.HighestAtPct = s.TempC, &s.LevelPct
+		}
+	}
+	if weight > 0 {
+		mean := sum / weight
+		c.MeanTempC = &mean
+	}
+}
+
+// spacing is the time that a sample stands for.
+func spacing(samples []results.Sample, i int) time.Duration {
+	from, to := max(i-1, 0), min(i+1, len(samples)-1)
+	if to == from {
+		return 0
+	}
+	return samples[to].HostAt.Sub(samples[from].HostAt) / time.Duration(to-from)
+}
+
+// Codes of BatteryManager's status.
+const (
+	statusCharging = 2
+	statusFull     = 5
+)
+
+// currentScale makes mA into the battery of a handset's raw current, from what it shows
+// while it says that it charges: some handsets count in mA, and some with the other sign.
+// ok is false where it shows none.
+func currentScale(samples []results.Sample) (mA float64, ok bool) {
+	var charging []float64
+	for _, s := range samples {
+		if s.CurrentRaw != nil && *s.CurrentRaw != 0 && s.Plugged != 0 && s.Status == statusCharging {
+			charging = append(charging, float64(*s.CurrentRaw))
+		}
+	}
+	if len(charging) < 5 {
+		return 0, false
+	}
+	slices.Sort(charging)
+	middle := charging[len(charging)/2]
+	mA = 1e-3 // µA, as Android defines it
+	// No handset takes 15 A, and none charges at less than 15 mA for half of the time.
+	if math.Abs(middle) < 15_000 {
+		mA = 1
+	}
+	if middle < 0 {
+		mA = -mA
+	}
+	return mA, true
+}
+
+// wattsIntoBattery is the power into the battery at each sample, W, by the handset's own
+// voltage and current; nil where one of them is missing.
+func wattsIntoBattery(samples []results.Sample) []*float64 {
+	list := make([]*float64, len(samples))
+	scale, ok := currentScale(samples)
+	if !ok {
+		return list
+	}
+	for i, s := range samples {
+		if s.CurrentRaw == nil || s.VoltageMV == nil {
+			continue
+		}
+		w := float64(*s.CurrentRaw) * scale / 1e3 * float64(*s.VoltageMV) / 1e3
+		list[i] = &w
+	}
+	return list
+}
+
+// chargeInto is the charge into the battery while it had power, mAh, by the handset's own
+// current.
+func chargeInto(samples []results.Sample) (mah float64, ok bool) {
+	scale, ok := currentScale(samples)
+	if !ok {
+		return 0, false
+	}
+	for i := 1; i < len(samples); i++ {
+		a, b := samples[i-1], samples[i]
+		if a.CurrentRaw == nil || b.CurrentRaw == nil || b.Plugged == 0 {
+			continue
+		}
+		mah += scale * float64(*a.CurrentRaw+*b.CurrentRaw) / 2 * (float64(b.UptimeMS-a.UptimeMS) / 3.6e6)
+	}
+	return mah, true
+}
+
+// A socket is arriving power as a meter read it.
+type socket struct {
+	meter  string
+	at     []time.Time
+	watts  []float64
+	every  time.Duration // usual spacing
+	gainSD float64       // relative; 0: the calculator's own assumption
+	pct    float64       // accuracy as stated, %
+}
+
+// socketOf picks the readings of arriving power: those of an attached record that counts,
+// else those of the handset's own meter.
+func (d *Daemon) socketOf(c *Charge, g results.Segment, readings []results.Reading) socket {
+	record, meter := "", ""
+	for _, r := range g.Records {
+		if r.ReplacedAt.IsZero() {
+			record, meter = r.Name, r.Meter
+			c.Notes = append(c.Notes, r.Says)
+			c.Notes = append(c.Notes, r.Notes...)
+		}
+	}
+	var s socket
+	for _, r := range readings {
+		if r.PowerW == nil || r.Record != record || meter != "" && r.Meter != meter {
+			continue
+		}
+		if meter == "" {
+			meter = r.Meter
+		}
+		s.at, s.watts = append(s.at, r.At), append(s.watts, *r.PowerW)
+	}
+	if len(s.at) < 2 {
+		return socket{}
+	}
+	s.meter = meter
+	c.Meter = meter
+	var steps []time.Duration
+	for i := 1; i < len(s.at); i++ {
+		steps = append(steps, s.at[i].Sub(s.at[i-1]))
+	}
+	slices.Sort(steps)
+	s.every = steps[len(steps)/2]
+	if m, ok := d.file.Bench.Meter(meter); ok && m.AccuracyPct > 0 {
+		// A stated accuracy is rectangular: JCGM 100:2008, 4.3.7.
+		s.pct, s.gainSD = m.AccuracyPct, m.AccuracyPct/100/math.Sqrt(3)
+	}
+	return s
+}
+
+// mean is the mean of the readings within half of a width on either side of an instant or,
+// where the meter is read more seldom than that, the straight line between its neighbours.
+// ok is false in a gap.
+func (s socket) mean(at time.Time, width time.Duration) (w float64, ok bool) {
+	n := len(s.at)
+	from, _ := slices.BinarySearchFunc(s.at, at.Add(-width/2), time.Time.Compare)
+	sum, count := 0.0, 0
+	for i := from; i < n && s.at[i].Before(at.Add(width/2)); i++ {
+		sum += s.watts[i]
+		count++
+	}
+	if count > 0 {
+		return sum / float64(count), true
+	}
+	if from == 0 || from == n || s.at[from].Sub(s.at[from-1]) > 3*s.every {
+		return 0, false
+	}
+	a, b := s.at[from-1], s.at[from]
+	f := at.Sub(a).Seconds() / b.Sub(a).Seconds()
+	return s.watts[from-1] + f*(s.watts[from]-s.watts[from-1]), true
+}
+
+// socketPeak is the peak of arriving power at the meter's own spacing.
+func (c *Charge) socketPeak(s socket, samples []results.Sample) {
+	if len(s.at) == 0 {
+		return
+	}
+	in := charging.Input{PlugT: 0, PlugGainSD: s.gainSD}
+	for i, at := range s.at {
+		t := at.Sub(c.PluggedAt)
+		if n := len(in.Samples); n > 0 && t <= in.Samples[n-1].T {
+			continue
+		}
+		in.Samples = append(in.Samples, charging.Sample{T: t, LevelPct: levelAt(samples, at), PlugW: &s.watts[i]})
+	}
+	f, err := charging.Estimate(in)
+	if err != nil {
+		c.Notes = append(c.Notes, "no peak of arriving power: "+why(err))
+		return
+	}
+	if f.Source == "plug" {
+		peak := chargingInterval(f.PeakW)
+		c.PeakSocketW = &peak
+	}
+}
+
+func levelAt(samples []results.Sample, at time.Time) int {
+	i, _ := slices.BinarySearchFunc(samples, at, func(s results.Sample, at time.Time) int { return s.HostAt.Compare(at) })
+	return samples[min(i, len(samples)-1)].LevelPct
+}
+
+// ceiling holds arriving power against the most that charger and cable can give.
+func (d *Daemon) ceiling(c *Charge, s socket) {
+	h, ok := d.file.Handset(c.Handset)
+	if !ok || c.Supply == "" || h.Supply.String() != c.Supply {
+		return // recorded with another charger than the plan file has now
+	}
+	most, notes, ok := h.Supply.Check()
+	if !ok {
+		return
+	}
+	for _, n := range notes {
+		c.Notes = append(c.Notes, "charger: "+n)
+	}
+	var log []usbpower.Point
+	for i, at := range s.at {
+		log = append(log, usbpower.Point{At: at, Watts: s.watts[i]})
+	}
+	for i, e := range usbpower.Exceeds(log, most, usbpower.MeterError{Pct: s.pct, Watts: 0.05}) {
+		if i == 3 {
+			c.Notes = append(c.Notes, "and more such stretches")
+			break
+		}
+		c.Notes = append(c.Notes, e.String())
+	}
+}
+
+// ChargeRows are charges as their export has them.
+func ChargeRows(list []Charge) []results.ChargeRow {
+	var rows []results.ChargeRow
+	for _, c := range list {
+		r := results.ChargeRow{
+			Whose: results.Whose{Handset: c.Handset, RunID: c.Run, SegmentID: c.Segment, Scenario: c.Scenario}, StartedAt: c.PluggedAt,
+			FullS: c.FullS, FullRule: c.FullRule, Above90S: c.Above90S, TaperS: c.TaperS, ChargeMAh: c.ChargeMAh, Efficiency: c.Efficiency,
+			MeanTempC: c.MeanTempC, HighestTempC: c.HighestTempC, Notes: c.Notes,
+		}
+		if c.Reason != "" {
+			r.Notes = append(slices.Clone(c.Notes), "no figure: "+c.Reason)
+		}
+		whole := func(v int) *int64 { n := int64(v); return &n }
+		if !c.PluggedAt.IsZero() {
+			r.FromPct, r.ToPct = whole(c.FromPct), whole(c.ToPct)
+		}
+		for _, t := range c.Times {
+			s := t.S.Value
+			switch t.LevelPct {
+			case 50:
+				r.To50S = &s
+			case 80:
+				r.To80S = &s
+			case 95:
+				r.To95S = &s
+			}
+		}
+		for _, s := range c.Spans {
+			if s.FromPct == 20 && s.ToPct == 80 {
+				r.From20To80S = &results.Interval{Value: s.S.Value, Low: s.S.Low, High: s.S.High}
+			}
+		}
+		if c.PeakW != nil {
+			r.PeakW = &results.Interval{Value: c.PeakW.Value, Low: c.PeakW.Low, High: c.PeakW.High}
+		}
+		value := func(i *Interval) *float64 {
+			if i == nil {
+				return nil
+			}
+			return &i.Value
+		}
+		r.PeakSocketW, r.BatteryWh, r.SocketWh = value(c.PeakSocketW), value(c.BatteryWh), value(c.SocketWh)
+		if c.TaperPct != nil {
+			p := float64(*c.TaperPct)
+			r.TaperPct = &p
+		}
+		if c.HighestAtPct != nil {
+			r.HighestTempPct = whole(*c.HighestAtPct)
+		}
+		rows = append(rows, r)
+	}
+	return rows
+}

@@ -1,0 +1,229 @@
+package results
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"go.etcd.io/bbolt"
+)
+
+// A Reading is what a meter read at one instant beside a segment: on the handset's charging
+// line or in the room. A quantity that was not read is nil.
+type Reading struct {
+	Meter string `json:"meter"`
+	// Record names the file that the reading came in, by the beginning of its SHA-256; empty
+	// where the daemon read the meter itself.
+	Record string    `json:"record,omitempty"`
+	At     time.Time `json:"t_host_utc"` // host clock; of a record as lined up
+	// Within is half the time between question and answer, or the half-width of the 95 %
+	// interval of the line-up: At is known to that much.
+	Within   time.Duration `json:"within_ns"`
+	MeterAt  time.Time     `json:"t_meter_utc,omitzero"` // the meter's own clock, of a record
+	PowerW   *float64      `json:"power_w,omitempty"`
+	VoltageV *float64      `json:"voltage_v,omitempty"`
+	CurrentA *float64      `json:"current_a,omitempty"`
+	TempC    *float64      `json:"temperature_c,omitempty"`
+}
+
+// chunkReadings is how many readings a full chunk holds.
+const chunkReadings = 1024
+
+// Readings are stored in whole milliseconds and millionths of their unit.
+const micro = 1e6
+
+// seriesKey names a meter's series of one segment; a record's has the record's name too.
+func seriesKey(meter, record string) []byte {
+	if record == "" {
+		return []byte(meter)
+	}
+	return []byte(meter + "\x00" + record)
+}
+
+// AppendReadings adds readings of one meter to a segment, in the order of time. Those that
+// are not later than the last one stored are left out, so that a stretch may be handed in
+// again. All are of the meter and record of the first.
+func (s *Store) AppendReadings(segmentID string, list []Reading) error {
+	if len(list) == 0 {
+		return nil
+	}
+	return s.db.Update(func(tx *bbolt.Tx) error {
+		b, err := tx.Bucket(bucketReadings).CreateBucketIfNotExists([]byte(segmentID))
+		if err != nil {
+			return err
+		}
+		if b, err = b.CreateBucketIfNotExists(seriesKey(list[0].Meter, list[0].Record)); err != nil {
+			return err
+		}
+		b.FillPercent = 0.95 // keys only grow
+		var open []Reading
+		number := uint64(0)
+		var last time.Time
+		if key, value := b.Cursor().Last(); key != nil {
+			number = binary.BigEndian.Uint64(key)
+			if open, err = decodeReadings(value); err != nil || len(open) >= chunkReadings {
+				// A damaged chunk is left as it is, and counted as full.
+				if err == nil {
+					last = open[len(open)-1].At
+				}
+				open, number = nil, number+1
+			} else {
+				last = open[len(open)-1].At
+			}
+		}
+		put := func() error {
+			return b.Put(binary.BigEndian.AppendUint64(nil, number), encodeReadings(open))
+		}
+		for _, r := range list {
+			if r.At = r.At.UTC().Truncate(time.Millisecond); !last.IsZero() && !r.At.After(last) {
+				continue
+			}
+			last = r.At
+			if open = append(open, r); len(open) == chunkReadings {
+				if err := put(); err != nil {
+					return err
+				}
+				open, number = nil, number+1
+			}
+		}
+		if len(open) == 0 {
+			return nil
+		}
+		return put()
+	})
+}
+
+// Readings returns what meters read beside a segment, meter by meter and in the order of
+// time. A chunk that cannot be read costs that chunk; the error names it.
+func (s *Store) Readings(segmentID string) (list []Reading, err error) {
+	var bad []error
+	err = s.db.View(func(tx *bbolt.Tx) error {
+		segment := tx.Bucket(bucketReadings).Bucket([]byte(segmentID))
+		if segment == nil {
+			return nil
+		}
+		return segment.ForEachBucket(func(name []byte) error {
+			meter, record, _ := strings.Cut(string(name), "\x00")
+			return segment.Bucket(name).ForEach(func(key, value []byte) error {
+				chunk, err := decodeReadings(value)
+				if err != nil {
+					bad = append(bad, fmt.Errorf("readings of meter %s beside segment %s, chunk %d: %w", meter, segmentID, binary.BigEndian.Uint64(key), err))
+					return nil
+				}
+				for i := range chunk {
+					chunk[i].Meter, chunk[i].Record = meter, record
+				}
+				list = append(list, chunk...)
+				return nil
+			})
+		})
+	})
+	return list, errors.Join(append(bad, err)...)
+}
+
+// quantities are a reading's values in the order in which they are stored.
+func (r *Reading) quantities() []**float64 {
+	return []**float64{&r.PowerW, &r.VoltageV, &r.CurrentA, &r.TempC}
+}
+
+// encodeReadings makes a chunk: as one of samples (chunk.go), with the columns at, within
+// and the meter's own time (both ms), power, voltage, current and temperature.
+func encodeReadings(list []Reading) []byte {
+	buf := binary.AppendUvarint(nil, uint64(len(list)))
+	var before, step int64
+	for _, r := range list {
+		v := r.At.UnixMilli()
+		diff := v - before
+		buf = binary.AppendVarint(buf, diff-step)
+		before, step = v, diff
+	}
+	optional := func(value func(*Reading) *int64) {
+		bits := make([]byte, (len(list)+7)/8)
+		var values []byte
+		var before int64
+		for i := range list {
+			if v := value(&list[i]); v != nil {
+				bits[i/8] |= 1 << (i % 8)
+				values = binary.AppendVarint(values, *v-before)
+				before = *v
+			}
+		}
+		buf = append(append(buf, bits...), values...)
+	}
+	optional(func(r *Reading) *int64 { v := r.Within.Milliseconds(); return &v })
+	optional(func(r *Reading) *int64 {
+		if r.MeterAt.IsZero() {
+			return nil
+		}
+		v := r.MeterAt.UnixMilli()
+		return &v
+	})
+	for q := range len((&Reading{}).quantities()) {
+		optional(func(r *Reading) *int64 {
+			f := *r.quantities()[q]
+			if f == nil || math.IsNaN(*f) || math.Abs(*f) > 1e12 {
+				return nil
+			}
+			v := int64(math.Round(*f * micro))
+			return &v
+		})
+	}
+	return sealed(readingsFormat, buf)
+}
+
+func decodeReadings(chunk []byte) ([]Reading, error) {
+	buf, err := unsealed(readingsFormat, chunk)
+	if err != nil {
+		return nil, err
+	}
+	count, n := binary.Uvarint(buf)
+	if n <= 0 || count == 0 || count > uint64(len(buf)) {
+		return nil, fmt.Errorf("%w: it holds no count", errChunk)
+	}
+	buf = buf[n:]
+	list := make([]Reading, count)
+	short := false
+	next := func() int64 {
+		v, n := binary.Varint(buf)
+		if n <= 0 {
+			short = true
+			return 0
+		}
+		buf = buf[n:]
+		return v
+	}
+	var before, step int64
+	for i := range list {
+		step += next()
+		before += step
+		list[i].At = time.UnixMilli(before).UTC()
+	}
+	optional := func(set func(*Reading, int64)) {
+		width := (len(list) + 7) / 8
+		if len(buf) < width {
+			short = true
+			return
+		}
+		bits := buf[:width]
+		buf = buf[width:]
+		var before int64
+		for i := range list {
+			if bits[i/8]&(1<<(i%8)) != 0 {
+				before += next()
+				set(&list[i], before)
+			}
+		}
+	}
+	optional(func(r *Reading, v int64) { r.Within = time.Duration(v) * time.Millisecond })
+	optional(func(r *Reading, v int64) { r.MeterAt = time.UnixMilli(v).UTC() })
+	for q := range len((&Reading{}).quantities()) {
+		optional(func(r *Reading, v int64) { f := float64(v) / micro; *r.quantities()[q] = &f })
+	}
+	if short || len(buf) != 0 {
+		return nil, fmt.Errorf("%w: its columns do not fit its count", errChunk)
+	}
+	return list, nil
+}
