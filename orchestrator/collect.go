@@ -190,8 +190,7 @@ func (r *run) conclude() error {
 	r.settleOutcome()
 	r.log.Info().Str("segment", g.rec.ID).Str("scenario", g.rec.Scenario).Str("outcome", g.rec.Outcome).Str("reason", g.rec.Reason).Int("samples", g.rec.Samples).Msg("segment collected")
 	r.d.publish(Change{Handset: r.h.Name, Run: r.e.RunID, Kind: "segment", Text: strings.TrimSpace(g.rec.Scenario + " " + g.rec.Outcome + " " + g.rec.Reason)})
-	r.d.pace.learn(g.rec)
-	return r.d.store.PutSegment(g.rec)
+	return errors.Join(r.d.pace.learn(g.rec), r.d.store.PutSegment(g.rec))
 }
 
 // settleOutcome decides what the segment is worth. What is not what it says is spoiled;

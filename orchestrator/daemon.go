@@ -142,11 +142,9 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	if err := d.loadPrompts(); err != nil {
 		d.log.Error().Err(err).Msg("some prompts cannot be read and are left out")
 	}
-	segments, err := d.store.Segments("")
-	if err != nil {
-		d.log.Error().Err(err).Msg("some segments cannot be read and are left out")
+	if d.pace, err = openPace(d.store); err != nil {
+		d.log.Error().Err(err).Msg("some of what handsets' paces are learnt from cannot be read and is left out")
 	}
-	d.pace = newPace(segments)
 	for _, h := range d.file.Bench.Handsets {
 		var rate float64
 		if err := d.store.Document(documentsPace, h.Name, &rate); err == nil && rate > 0 {

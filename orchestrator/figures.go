@@ -71,8 +71,14 @@ type FigureFilter struct {
 // scenario in the order of the segments. Spoiled segments never count, flagged ones only
 // when asked for.
 func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
-	segments, err := d.store.Segments("")
-	runs, runsErr := d.store.Runs()
+	segments, err := d.store.Segments(f.Run)
+	var runs []results.Run
+	var runsErr error
+	if f.Run == "" {
+		runs, runsErr = d.store.Runs()
+	} else if r, err := d.store.Run(f.Run); err == nil { // one that there is not has no segments either
+		runs = append(runs, r)
+	}
 	err = errors.Join(err, runsErr)
 	handsets := map[string]results.Handset{}
 	for _, r := range runs {

@@ -1,6 +1,8 @@
 package orchestrator
 
 import (
+	"errors"
+	"slices"
 	"sync"
 	"time"
 
@@ -24,40 +26,125 @@ const startRecharge = 25.0
 // documentsPace is the store's kind for how fast handsets were recharged, by handset name.
 const documentsPace = "pace"
 
+// documentsRates is the store's kind for how fast handsets drained, by handset name:
+// what a year of segments taught, without reading them at each start.
+const documentsRates = "rates"
+
+// documentsLearnt is the store's kind for what was learnt from segments that were stored
+// by an earlier version, by kind; once each.
+const documentsLearnt = "learnt"
+
+// ratesKept is how many of a handset's latest rates at a scenario are kept.
+const ratesKept = 5
+
+// drained is how fast a handset drained in its latest segments of one scenario.
+type drained struct {
+	RatesPctH []float64 `json:"rates_pct_h"`  // latest last
+	Last      string    `json:"last_segment"` // learnt from last, so that none counts twice after a crash
+}
+
 // A pace tells how long segments and recharges take, from what the handset did before.
 type pace struct {
+	store     *results.Store
 	mu        sync.Mutex
-	rates     map[[2]string]float64 // handset, scenario: %/h of the latest segment that drained
-	recharges map[string]float64    // handset: %/h of the latest recharge
+	drains    map[string]map[string]drained // handset, scenario
+	recharges map[string]float64            // handset: %/h of the latest recharge
 }
 
-func newPace(segments []results.Segment) *pace {
-	p := &pace{rates: map[[2]string]float64{}, recharges: map[string]float64{}}
-	for _, g := range segments {
-		p.learn(g)
+// openPace reads what was learnt. A store from before rates were kept is read whole, once;
+// the error names what could not be read of it.
+func openPace(store *results.Store) (*pace, error) {
+	p := &pace{store: store, drains: map[string]map[string]drained{}, recharges: map[string]float64{}}
+	done := false
+	if err := store.Document(documentsLearnt, documentsRates, &done); err != nil && !errors.Is(err, results.ErrNotFound) {
+		return p, err
 	}
-	return p
+	if !done {
+		return p, p.learnAll()
+	}
+	kept, err := results.Documents[handsetRates](store, documentsRates)
+	for _, k := range kept {
+		p.drains[k.Handset] = k.Scenarios
+	}
+	return p, err
 }
 
-// learn takes in a segment that has ended.
-func (p *pace) learn(g results.Segment) {
+// handsetRates is one document of documentsRates.
+type handsetRates struct {
+	Handset   string             `json:"handset"`
+	Scenarios map[string]drained `json:"scenarios"`
+}
+
+func (p *pace) learnAll() error {
+	segments, bad := p.store.Segments("")
+	changed := map[string]bool{}
+	for _, g := range segments {
+		if p.take(g) {
+			changed[g.Handset] = true
+		}
+	}
+	for handset := range changed {
+		if err := p.keep(handset); err != nil {
+			return errors.Join(bad, err)
+		}
+	}
+	return errors.Join(bad, p.store.PutDocument(documentsLearnt, documentsRates, true))
+}
+
+// learn takes in a segment that has ended, and keeps what it says.
+func (p *pace) learn(g results.Segment) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if !p.take(g) {
+		return nil
+	}
+	return p.keep(g.Handset)
+}
+
+// take reports whether a segment said something new.
+func (p *pace) take(g results.Segment) bool {
 	points := g.Points()
 	if g.Imported != "" || g.Outcome != results.Measured && g.Outcome != results.Flagged || points < fewestPoints {
-		return
+		return false
 	}
-	if rate := rateOf(g.Edges, points); rate > 0 {
-		p.mu.Lock()
-		defer p.mu.Unlock()
-		p.rates[[2]string{g.Handset, g.Scenario}] = rate
+	rate := rateOf(g.Edges, points)
+	have := p.drains[g.Handset][g.Scenario]
+	if rate <= 0 || have.Last == g.ID {
+		return false
 	}
+	rates := append(slices.Clone(have.RatesPctH), rate)
+	if p.drains[g.Handset] == nil {
+		p.drains[g.Handset] = map[string]drained{}
+	}
+	p.drains[g.Handset][g.Scenario] = drained{RatesPctH: rates[max(0, len(rates)-ratesKept):], Last: g.ID}
+	return true
+}
+
+func (p *pace) keep(handset string) error {
+	return p.store.PutDocument(documentsRates, handset, handsetRates{handset, p.drains[handset]})
+}
+
+// Rates are the rates, %/h, of the latest segments that drained, latest last, by handset
+// and scenario: at most ratesKept each.
+func (d *Daemon) Rates() map[[2]string][]float64 {
+	p := d.pace
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	all := map[[2]string][]float64{}
+	for handset, scenarios := range p.drains {
+		for scenario, have := range scenarios {
+			all[[2]string{handset, scenario}] = slices.Clone(have.RatesPctH)
+		}
+	}
+	return all
 }
 
 // rate is the drain to expect, %/h.
 func (p *pace) rate(handset, scenario string) float64 {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if r, ok := p.rates[[2]string{handset, scenario}]; ok {
-		return r
+	if have := p.drains[handset][scenario].RatesPctH; len(have) > 0 {
+		return have[len(have)-1]
 	}
 	if r, ok := startRates[scenario]; ok {
 		return r

@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/google/renameio/v2"
@@ -39,7 +40,8 @@ const FormatVersion = 1
 //
 //	meta/version                      format version, decimal
 //	runs/<run id>                     Run, JSON
-//	segments/<segment id>             Segment, JSON
+//	segments/<segment id>             Segment, JSON; an ID begins with its run's and a
+//	                                  hyphen, so that a run's segments lie together
 //	samples/<segment id>/<first seq>  up to chunkSamples samples as one column chunk
 //	                                  (chunk.go); key big-endian uint64, the last one
 //	                                  is rewritten until it is full
@@ -171,8 +173,17 @@ func (s *Store) Run(id string) (Run, error) {
 // names those that could not be read.
 func (s *Store) Runs() ([]Run, error) { return all[Run](s, bucketRuns) }
 
-// PutSegment stores g under its ID, in place of an earlier state of the same segment.
-func (s *Store) PutSegment(g Segment) error { return s.put([][]byte{bucketSegments}, g.ID, g) }
+// PutSegment stores g under its ID, in place of an earlier state of the same segment. The
+// ID of a segment that belongs to a run begins with the run's and a hyphen: that is how
+// Segments finds a run's without reading a year of others.
+func (s *Store) PutSegment(g Segment) error {
+	if g.RunID != "" && !strings.HasPrefix(g.ID, segmentPrefix(g.RunID)) {
+		return fmt.Errorf("segment %s: want an identifier that begins with %s, its run's", g.ID, segmentPrefix(g.RunID))
+	}
+	return s.put([][]byte{bucketSegments}, g.ID, g)
+}
+
+func segmentPrefix(runID string) string { return runID + "-" }
 
 // Segment returns one segment, or ErrNotFound.
 func (s *Store) Segment(id string) (Segment, error) {
@@ -183,17 +194,23 @@ func (s *Store) Segment(id string) (Segment, error) {
 // Segments returns every readable segment of one run, or of all runs when runID is
 // empty, in the order of their identifiers.
 func (s *Store) Segments(runID string) ([]Segment, error) {
-	list, err := all[Segment](s, bucketSegments)
 	if runID == "" {
-		return list, err
+		return all[Segment](s, bucketSegments)
 	}
-	kept := list[:0]
-	for _, g := range list {
-		if g.RunID == runID {
-			kept = append(kept, g)
-		}
-	}
-	return kept, err
+	list, err := under[Segment](s, segmentPrefix(runID), bucketSegments)
+	return slices.DeleteFunc(list, func(g Segment) bool { return g.RunID != runID }), err
+}
+
+// RunsBack hands the readable runs to visit, latest identifier first, beginning with the
+// one before the identifier before (empty: with the last), until visit returns false.
+// Runs that cannot be read are named in the error; the others are visited all the same.
+func (s *Store) RunsBack(before string, visit func(Run) bool) error {
+	return back(s, before, visit, bucketRuns)
+}
+
+// DocumentsBack does the same with the documents of a kind.
+func DocumentsBack[T any](s *Store, kind, before string, visit func(T) bool) error {
+	return back(s, before, visit, bucketDocuments, []byte(kind))
 }
 
 // PutDocument stores a value of the caller's own as JSON.
@@ -277,27 +294,64 @@ func (s *Store) get(path [][]byte, id string, v any) error {
 	})
 }
 
-func all[T any](s *Store, path ...[]byte) (list []T, err error) {
+func all[T any](s *Store, path ...[]byte) (list []T, err error) { return under[T](s, "", path...) }
+
+// under reads the records whose identifier begins with prefix.
+func under[T any](s *Store, prefix string, path ...[]byte) (list []T, err error) {
 	var bad []error
 	err = s.db.View(func(tx *bbolt.Tx) error {
 		b := bucketAt(tx, path)
 		if b == nil {
 			return nil
 		}
-		return b.ForEach(func(id, value []byte) error {
-			if value == nil { // a nested bucket, not a record
-				return nil
+		c := b.Cursor()
+		for id, value := c.Seek([]byte(prefix)); id != nil && bytes.HasPrefix(id, []byte(prefix)); id, value = c.Next() {
+			if v, ok := record[T](path, id, value, &bad); ok {
+				list = append(list, v)
 			}
-			var v T
-			if err := json.Unmarshal(value, &v); err != nil {
-				bad = append(bad, fmt.Errorf("%s %s cannot be read: %w", path[len(path)-1], id, err))
-				return nil
-			}
-			list = append(list, v)
-			return nil
-		})
+		}
+		return nil
 	})
 	return list, errors.Join(append(bad, err)...)
+}
+
+// back visits records from the end. The record is read inside of a transaction: visit
+// must not write to the store.
+func back[T any](s *Store, before string, visit func(T) bool, path ...[]byte) error {
+	var bad []error
+	err := s.db.View(func(tx *bbolt.Tx) error {
+		b := bucketAt(tx, path)
+		if b == nil {
+			return nil
+		}
+		c := b.Cursor()
+		id, value := c.Last()
+		if before != "" {
+			if at, _ := c.Seek([]byte(before)); at != nil {
+				id, value = c.Prev()
+			}
+		}
+		for ; id != nil; id, value = c.Prev() {
+			if v, ok := record[T](path, id, value, &bad); ok && !visit(v) {
+				return nil
+			}
+		}
+		return nil
+	})
+	return errors.Join(append(bad, err)...)
+}
+
+// record reads one record; one that cannot be read is added to bad, and a nested bucket is
+// no record.
+func record[T any](path [][]byte, id, value []byte, bad *[]error) (v T, ok bool) {
+	if value == nil {
+		return v, false
+	}
+	if err := json.Unmarshal(value, &v); err != nil {
+		*bad = append(*bad, fmt.Errorf("%s %s cannot be read: %w", path[len(path)-1], id, err))
+		return v, false
+	}
+	return v, true
 }
 
 // AppendSamples adds samples to a segment. Those with a sequence number not above the

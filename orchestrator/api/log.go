@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/rand"
 	"net/http"
-	"slices"
 	"time"
 
 	"rundown/results"
@@ -53,13 +52,20 @@ type logInput struct {
 }
 
 func (s *Server) listLog(_ context.Context, in *logInput) (*paged[LogEntry], error) {
-	list, err := results.Documents[LogEntry](s.d.Store(), documentsLog)
+	if in.After != "" {
+		if err := s.d.Store().Document(documentsLog, in.After, new(LogEntry)); err != nil {
+			return nil, noSuchAfter(in.After)
+		}
+	}
+	list := []LogEntry{}
+	err := results.DocumentsBack(s.d.Store(), documentsLog, in.After, func(e LogEntry) bool {
+		if wanted(in.Who, e.Who) {
+			list = append(list, e)
+		}
+		return len(list) <= in.Limit
+	})
 	if err != nil && len(list) == 0 {
 		return nil, problem(err)
 	}
-	slices.Reverse(list)
-	if in.Who != "" {
-		list = slices.DeleteFunc(list, func(e LogEntry) bool { return e.Who != in.Who })
-	}
-	return cut(list, in.Page, func(e LogEntry) string { return e.ID })
+	return firstPage(list, in.Page, func(e LogEntry) string { return e.ID })
 }

@@ -35,7 +35,19 @@ type paged[T any] struct {
 	Body []T
 }
 
-// cut returns the page that p asks for.
+// noSuchAfter says that a page cannot follow on what is not there.
+func noSuchAfter(id string) error {
+	return huma.Error422UnprocessableEntity("after: nothing in this list has the identifier " + id)
+}
+
+// firstPage is the page of a list that begins where the page does, and goes on beyond its
+// end when there is more.
+func firstPage[T any](list []T, p Page, id func(T) string) (*paged[T], error) {
+	p.After = ""
+	return cut(list, p, id)
+}
+
+// cut returns the page that p asks for out of a whole list.
 func cut[T any](list []T, p Page, id func(T) string) (*paged[T], error) {
 	if p.After != "" {
 		at := -1
@@ -46,7 +58,7 @@ func cut[T any](list []T, p Page, id func(T) string) (*paged[T], error) {
 			}
 		}
 		if at < 0 {
-			return nil, huma.Error422UnprocessableEntity("after: nothing in this list has the identifier " + p.After)
+			return nil, noSuchAfter(p.After)
 		}
 		list = list[at+1:]
 	}

@@ -7,8 +7,6 @@ import (
 	"slices"
 	"time"
 
-	"github.com/danielgtaylor/huma/v2"
-
 	"rundown/orchestrator"
 	"rundown/orchestrator/api/outlook"
 	"rundown/results"
@@ -30,16 +28,28 @@ func within(from, to, at time.Time) bool {
 	return (from.IsZero() || !at.Before(from)) && (to.IsZero() || at.Before(to))
 }
 
+func (in *runsInput) wants(r results.Run) bool {
+	return wanted(in.Handset, r.Handset.Name) && wanted(in.Plan, r.Plan) && wanted(in.Night, r.Night) && wanted(in.State, r.State) && within(in.From, in.To, r.StartedAt)
+}
+
+// runs reads from the newest run backwards until the page is full.
 func (s *Server) runs(_ context.Context, in *runsInput) (*paged[results.Run], error) {
-	runs, err := s.d.Store().Runs()
-	if err != nil && len(runs) == 0 {
+	if in.After != "" {
+		if _, err := s.d.Store().Run(in.After); err != nil {
+			return nil, noSuchAfter(in.After)
+		}
+	}
+	list := []results.Run{}
+	err := s.d.Store().RunsBack(in.After, func(r results.Run) bool {
+		if in.wants(r) {
+			list = append(list, r)
+		}
+		return len(list) <= in.Limit
+	})
+	if err != nil && len(list) == 0 {
 		return nil, problem(err)
 	}
-	slices.Reverse(runs)
-	runs = slices.DeleteFunc(runs, func(r results.Run) bool {
-		return !(wanted(in.Handset, r.Handset.Name) && wanted(in.Plan, r.Plan) && wanted(in.Night, r.Night) && wanted(in.State, r.State) && within(in.From, in.To, r.StartedAt))
-	})
-	return cut(runs, in.Page, func(r results.Run) string { return r.ID })
+	return firstPage(list, in.Page, func(r results.Run) string { return r.ID })
 }
 
 // A RunDetail is a run with all that belongs to it but the samples.
@@ -82,47 +92,80 @@ type segmentsInput struct {
 	To       time.Time `query:"to" doc:"only segments begun before this instant"`
 }
 
+func (in *segmentsInput) wants(g results.Segment) bool {
+	return wanted(in.Scenario, g.Scenario) && wanted(in.Outcome, g.Outcome) && within(in.From, in.To, g.StartedAt)
+}
+
 // segments goes from run to run, newest first, until the page is full: a year of runs is
 // not read for the latest few segments.
 func (s *Server) segments(_ context.Context, in *segmentsInput) (*paged[results.Segment], error) {
-	runs, err := s.outlook.Runs()
-	if err != nil && len(runs) == 0 {
-		return nil, problem(err)
-	}
-	slices.Reverse(runs)
-	from := ""
-	if in.After != "" {
-		last, err := s.d.Store().Segment(in.After)
-		if err != nil {
-			return nil, huma.Error422UnprocessableEntity("after: nothing in this list has the identifier " + in.After)
-		}
-		from = last.RunID
-	}
 	list := []results.Segment{}
-	for _, r := range runs {
-		if from != "" && r.ID != from && len(list) == 0 {
-			continue
-		}
-		from = ""
-		if !wanted(in.Run, r.ID) || !wanted(in.Handset, r.Handset.Name) || !wanted(in.Plan, r.Plan) || !in.To.IsZero() && !r.StartedAt.Before(in.To) {
-			continue
-		}
-		segments, err := s.d.Store().Segments(r.ID)
+	// take takes a run's segments, latest first, and reports whether the page is full.
+	take := func(runID string) (full bool, err error) {
+		segments, err := s.d.Store().Segments(runID)
 		if err != nil && len(segments) == 0 {
-			return nil, problem(err)
+			return false, err
 		}
 		slices.Reverse(segments)
+		if i := slices.IndexFunc(segments, func(g results.Segment) bool { return g.ID == in.After }); i >= 0 {
+			segments = segments[i+1:]
+		}
 		for _, g := range segments {
-			if g.ID == in.After || wanted(in.Scenario, g.Scenario) && wanted(in.Outcome, g.Outcome) && within(in.From, in.To, g.StartedAt) {
+			if in.wants(g) {
 				g.Evidence = nil
 				list = append(list, g)
 			}
 		}
-		if len(list) > 2*in.Limit+20 { // enough for a page, and to know that there is another
-			break
+		return len(list) > in.Limit, nil
+	}
+	first := "" // the run in which the page before ended
+	if in.After != "" {
+		last, err := s.d.Store().Segment(in.After)
+		if err != nil || last.RunID == "" || !wanted(in.Run, last.RunID) {
+			return nil, noSuchAfter(in.After)
+		}
+		first = last.RunID
+		if _, err := take(first); err != nil {
+			return nil, problem(err)
 		}
 	}
-	return cut(list, in.Page, func(g results.Segment) string { return g.ID })
+	if in.Run != "" {
+		if first == "" {
+			if _, err := take(in.Run); err != nil {
+				return nil, problem(err)
+			}
+		}
+		return firstPage(list, in.Page, func(g results.Segment) string { return g.ID })
+	}
+	for from := first; len(list) <= in.Limit; {
+		// A few runs at a time: reading their segments is a transaction of its own, which
+		// must not begin inside of another.
+		var some []results.Run
+		read := s.d.Store().RunsBack(from, func(r results.Run) bool {
+			some = append(some, r)
+			return len(some) < 20
+		})
+		if len(some) == 0 {
+			if read != nil && len(list) == 0 {
+				return nil, problem(read)
+			}
+			break
+		}
+		from = some[len(some)-1].ID
+		for _, r := range some {
+			if !wanted(in.Handset, r.Handset.Name) || !wanted(in.Plan, r.Plan) || !in.To.IsZero() && !r.StartedAt.Before(in.To) {
+				continue
+			}
+			full, err := take(r.ID)
+			if err != nil {
+				return nil, problem(err)
+			}
+			if full {
+				break
+			}
+		}
+	}
+	return firstPage(list, in.Page, func(g results.Segment) string { return g.ID })
 }
 
 func (s *Server) segment(_ context.Context, in *itemInput) (*body[results.Segment], error) {

@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"rundown/orchestrator"
-	"rundown/results"
 	"rundown/scenarios"
 )
 
@@ -293,22 +292,19 @@ func hours(h float64) time.Duration { return time.Duration(h * float64(time.Hour
 type seenPace struct {
 	rate, relSD float64
 	basis       string
-	each        []float64
 }
 
 // pace is what to expect of a handset at a scenario: from its own segments, from the
 // bench's other handsets, or assumed.
 func (o *Outlook) pace(handset, scenario string) seenPace {
-	o.learn()
-	o.pacesMu.Lock()
-	defer o.pacesMu.Unlock()
-	if p, ok := o.paces[[2]string{handset, scenario}]; ok {
-		return p
+	all := o.d.Rates()
+	if own := all[[2]string{handset, scenario}]; len(own) > 0 {
+		return paceOf(own)
 	}
 	var others []float64
-	for key, p := range o.paces {
-		if key[1] == scenario {
-			others = append(others, p.rate)
+	for key, rates := range all {
+		if key[1] == scenario && len(rates) > 0 {
+			others = append(others, paceOf(rates).rate)
 		}
 	}
 	if len(others) > 0 {
@@ -318,44 +314,9 @@ func (o *Outlook) pace(handset, scenario string) seenPace {
 	return seenPace{rate: assumedRate, relSD: assumedRelSD, basis: fmt.Sprintf("%s assumed at %g %%/h", scenario, assumedRate)}
 }
 
-// learn takes in the segments that have ended since it was done last.
-func (o *Outlook) learn() {
-	upTo := o.lastSegment()
-	o.pacesMu.Lock()
-	defer o.pacesMu.Unlock()
-	if o.pacesAt == upTo {
-		return
-	}
-	var segments []results.Segment // those that can be read are enough for a forecast
-	if o.pacesAt < 0 {
-		segments, _ = o.d.Store().Segments("")
-	} else {
-		changes, _ := o.d.Changes(o.pacesAt)
-		runs := map[string]bool{}
-		for _, c := range changes {
-			if c.Kind == "segment" && c.Run != "" && !runs[c.Run] {
-				runs[c.Run] = true
-				more, _ := o.d.Store().Segments(c.Run)
-				segments = append(segments, more...)
-			}
-		}
-	}
-	o.pacesAt = upTo
-	for _, g := range segments {
-		start, stop, ok := g.Window()
-		if o.learnt[g.ID] || !ok || g.Outcome != results.Measured && g.Outcome != results.Flagged || g.Points() < 2 {
-			continue
-		}
-		o.learnt[g.ID] = true
-		key := [2]string{g.Handset, g.Scenario}
-		each := append(o.paces[key].each, float64(g.Points())/(float64(stop-start)/3.6e6))
-		o.paces[key] = paceOf(each[max(0, len(each)-5):]) // the latest say more than last year's
-	}
-}
-
 // paceOf is the mean of rates with their scatter.
 func paceOf(rates []float64) seenPace {
-	p := seenPace{each: rates, relSD: ownRelSD}
+	p := seenPace{relSD: ownRelSD}
 	for _, r := range rates {
 		p.rate += r / float64(len(rates))
 	}

@@ -58,10 +58,6 @@ type Outlook struct {
 
 	figuresMu sync.Mutex
 	figures   map[orchestrator.FigureFilter]figures
-	pacesMu   sync.Mutex
-	paces     map[[2]string]seenPace
-	learnt    map[string]bool // segments that paces were learnt from
-	pacesAt   int64           // the change up to which they were learnt; -1: not begun
 }
 
 // New begins to watch a daemon that was started.
@@ -69,7 +65,6 @@ func New(d *orchestrator.Daemon) *Outlook {
 	o := &Outlook{
 		d: d, stop: make(chan struct{}), done: make(chan struct{}), readings: map[string][]Reading{}, moved: make(chan struct{}),
 		shapes: map[string]Shape{}, ended: map[string][]Shape{}, beside: map[string][]estimated{}, besideWhole: map[string]bool{}, figures: map[orchestrator.FigureFilter]figures{},
-		paces: map[[2]string]seenPace{}, learnt: map[string]bool{}, pacesAt: -1,
 	}
 	go o.watch()
 	return o
@@ -97,7 +92,6 @@ func (o *Outlook) Version() int64 {
 
 func (o *Outlook) watch() {
 	defer close(o.done)
-	o.learn() // the whole store, before somebody waits for it
 	tick := time.NewTicker(lookEvery)
 	defer tick.Stop()
 	last := ""
