@@ -27,7 +27,7 @@ func (d *Daemon) Check(ctx context.Context, handset, plan string, apply bool) (p
 	if err != nil {
 		return preconditions.Report{}, err
 	}
-	facts := d.facts(h, order.Plan)
+	facts := d.facts(h, order.startWindow(h, 0))
 	if !apply {
 		report, err := preconditions.Check(ctx, link, facts, order.Set)
 		report.Lines = append(report.Lines, d.meters.roomLines()...)

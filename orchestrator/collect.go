@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -17,6 +18,7 @@ import (
 // missing, settles the outcome, and removes the files. It may be repeated at any point.
 func (r *run) collect(ctx context.Context) (Event, error) {
 	r.release()
+	r.leavePower(ctx)
 	if r.live == nil {
 		if err := r.takeUp(); err != nil {
 			return "", err
@@ -182,12 +184,12 @@ func (r *run) conclude() error {
 	if n := len(samples); n > 0 {
 		g.rec.EndedAt = samples[n-1].HostAt
 	}
-	if g.u.Ended != "" { // the recorder's own word
+	if g.u.Ended != "" && g.u.Ended != onboard.EndStopped { // the recorder's own word
 		g.u.Verdict.EndedBy = g.u.Ended
 	}
 	g.rec.EndedBy = g.u.Verdict.EndedBy
 	g.rec.Edges = edges(samples)
-	r.settleOutcome()
+	r.settleOutcome(samples)
 	r.log.Info().Str("segment", g.rec.ID).Str("scenario", g.rec.Scenario).Str("outcome", g.rec.Outcome).Str("reason", g.rec.Reason).Int("samples", g.rec.Samples).Msg("segment collected")
 	r.d.publish(Change{Handset: r.h.Name, Run: r.e.RunID, Kind: "segment", Text: strings.TrimSpace(g.rec.Scenario + " " + g.rec.Outcome + " " + g.rec.Reason)})
 	return errors.Join(r.d.pace.learn(g.rec), r.d.store.PutSegment(g.rec))
@@ -195,19 +197,16 @@ func (r *run) conclude() error {
 
 // settleOutcome decides what the segment is worth. What is not what it says is spoiled;
 // what is, but not under the agreed conditions, is flagged.
-func (r *run) settleOutcome() {
+func (r *run) settleOutcome(samples []results.Sample) {
 	g := r.live
 	g.rec.Outcome, g.rec.Reason = results.Measured, g.u.Verdict.Reason
-	points := g.rec.Points()
 	if g.u.Verdict.Spoiled == "" {
 		g.u.Verdict.Spoiled = r.unproven()
 	}
-	switch {
-	case g.u.Verdict.Spoiled != "":
+	if g.u.Verdict.Spoiled != "" {
 		g.rec.Outcome, g.rec.Reason = results.Spoiled, g.u.Verdict.Spoiled
-	case points < min(fewestPoints, g.rec.TargetPoints):
-		g.rec.Outcome = results.Spoiled
-		g.rec.Reason = strings.TrimPrefix(fmt.Sprintf("%s, after %d of %d points", g.rec.Reason, points, g.rec.TargetPoints), ", ")
+	} else if short := r.fellShort(samples); short != "" {
+		g.rec.Outcome, g.rec.Reason = results.Spoiled, strings.TrimPrefix(g.rec.Reason+", "+short, ", ")
 	}
 	if g.rec.Outcome != results.Measured {
 		return
@@ -224,11 +223,10 @@ func (r *run) settleOutcome() {
 // that nobody was there to see, and names it, or "".
 func (r *run) unproven() string {
 	g := r.live
-	first, last, ok := g.rec.Window()
+	from, to, ok := r.provenSpan()
 	if !ok {
 		return ""
 	}
-	from, to := g.u.hostAt(first), g.u.hostAt(last)
 	for _, want := range g.scenario.Evidence {
 		at, hole := from, time.Duration(0)
 		for _, e := range g.rec.Evidence {
@@ -242,10 +240,30 @@ func (r *run) unproven() string {
 		// Twice the limit and two looks: the daemon needs one of each to see it, and a revival
 		// takes its time. At the end nothing shows that the activity came back.
 		if hole > 2*(want.Limit+r.d.pollEvery) || last > want.Limit {
-			return fmt.Sprintf("no %s evidence for %s between start and stop edge (limit %s)", want.Kind, round(hole), round(want.Limit))
+			return fmt.Sprintf("no %s evidence for %s in what was measured (limit %s)", want.Kind, round(hole), round(want.Limit))
 		}
 	}
 	return ""
+}
+
+// provenSpan is the stretch for which there must be evidence: from start edge to stop edge
+// or, without a drain target, from when all evidence had come for the first time to the end.
+func (r *run) provenSpan() (from, to time.Time, ok bool) {
+	g := r.live
+	if r.goal().drains() {
+		first, last, ok := g.rec.Window()
+		return g.u.hostAt(first), g.u.hostAt(last), ok
+	}
+	for _, want := range g.scenario.Evidence {
+		i := slices.IndexFunc(g.rec.Evidence, func(e results.Evidence) bool { return e.Kind == want.Kind && e.Value > 0 })
+		if i < 0 {
+			return from, to, false
+		}
+		if at := g.rec.Evidence[i].At; at.After(from) {
+			from = at
+		}
+	}
+	return from, g.rec.EndedAt, true
 }
 
 func earlier(a, b time.Time) time.Time {

@@ -244,7 +244,8 @@ func (d *Daemon) unfinished() (map[string][]*entry, error) {
 }
 
 // closeGates closes every power gate that was open when the daemon died. A run that
-// still recharges opens its gate again once it has looked at the battery.
+// still recharges opens its gate again once it has looked at the battery. Only a charge
+// that is being measured goes on: it would be spoiled, and its run looks at it at once.
 func (d *Daemon) closeGates(ctx context.Context, unfinished map[string][]*entry) {
 	var wg sync.WaitGroup
 	for handset, entries := range unfinished {
@@ -254,7 +255,7 @@ func (d *Daemon) closeGates(ctx context.Context, unfinished map[string][]*entry)
 		}
 		for _, e := range entries {
 			_, hand := gate.(*gates.ByHand) // nobody is there so soon; the run asks when it goes on
-			if !e.GateOpen || gate == nil || hand {
+			if !e.GateOpen || gate == nil || hand || e.chargesOn() {
 				continue
 			}
 			wg.Go(func() {
@@ -284,17 +285,9 @@ func (d *Daemon) holdAgain(unfinished map[string][]*entry) {
 	}
 }
 
-// startWindow is the level, %, within which a plan's segment may start on a handset.
-func startWindow(h scenarios.Handset, plan scenarios.Plan) scenarios.Window {
-	if h.StartLevel != nil {
-		return *h.StartLevel
-	}
-	return plan.StartLevel
-}
-
-// facts are what the preconditions need to know of a handset that carries out a plan.
-func (d *Daemon) facts(h scenarios.Handset, plan scenarios.Plan) preconditions.Handset {
-	window := startWindow(h, plan)
+// facts are what the preconditions need to know of a handset whose segment may start
+// within window, %.
+func (d *Daemon) facts(h scenarios.Handset, window scenarios.Window) preconditions.Handset {
 	f := preconditions.Handset{
 		Name: h.Name, CurveNote: h.CurveDate, Packages: h.Packages, Clock: d.clock, StartLevel: [2]float64{window.Least, window.Most},
 	}

@@ -89,7 +89,7 @@ func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 	estimates := map[figureKey][]endurance.Figure{}
 	match := func(want, have string) bool { return want == "" || want == have }
 	for _, g := range segments {
-		if g.Outcome == results.Underway || !match(f.Handset, g.Handset) || !match(f.Scenario, g.Scenario) || !match(f.Plan, g.Plan) || !match(f.Run, g.RunID) {
+		if g.Outcome == results.Underway || g.Until == scenarios.UntilFull || !match(f.Handset, g.Handset) || !match(f.Scenario, g.Scenario) || !match(f.Plan, g.Plan) || !match(f.Run, g.RunID) {
 			continue
 		}
 		if g.Imported != "" && g.Imported != results.AsEndurance {

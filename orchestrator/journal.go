@@ -5,6 +5,7 @@ import (
 
 	"rundown/devices/preconditions"
 	"rundown/results"
+	"rundown/scenarios"
 )
 
 // documentsJournal is the store's kind of journal entries, one a run, by run ID.
@@ -73,10 +74,19 @@ type verdict struct {
 // holds are the named limits that the entry's run holds: those of a scenario that is
 // starting or draining on the handset.
 func (e *entry) holds() []string {
-	if list := e.Item.Order.list(); (e.State == Settling || e.State == Draining) && e.Step < len(list) {
+	if list := e.Item.Order.list(); (e.State == Settling || e.State.measures()) && e.Step < len(list) {
 		return e.Item.Order.Scenarios[list[e.Step].Scenario].Holds
 	}
 	return nil
+}
+
+// chargesOn reports whether a charge that is measured was under way.
+func (e *entry) chargesOn() bool {
+	list := e.Item.Order.list()
+	if e.State != Settling && e.State != Charging || e.Segment == nil || !e.Segment.Started || e.Step >= len(list) {
+		return false
+	}
+	return list[e.Step].EndsBy(e.Item.Order.Scenarios[list[e.Step].Scenario]) == scenarios.UntilFull
 }
 
 // hostAt is the host's time at an uptime of the handset.

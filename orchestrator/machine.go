@@ -11,7 +11,8 @@ const (
 	Preparing  State = "Preparing"  // preconditions applied and read back
 	Recharging State = "Recharging" // power gate open, level below the start window
 	Settling   State = "Settling"   // activity started, evidence awaited, nothing measured yet
-	Draining   State = "Draining"   // from the start edge on
+	Draining   State = "Draining"   // from the start edge on; without a drain target, from the first evidence on
+	Charging   State = "Charging"   // a charge that is measured: power gate open, until the battery is full
 	Collecting State = "Collecting" // files pulled whole, checked, stored, removed
 	Restoring  State = "Restoring"  // every changed setting put back, screen off
 	Done       State = "Done"
@@ -29,6 +30,8 @@ const (
 	GaveUp         Event = "gave up" // with a reason: unmet, cancelled, no time left, handset gone
 	InWindow       Event = "in window"
 	StartEdge      Event = "start edge"
+	EvidenceSeen   Event = "evidence seen" // of a segment without a drain target
+	ChargeSeen     Event = "charge seen"
 	TargetReached  Event = "target reached"
 	LimitReached   Event = "limit reached"
 	SegmentSpoiled Event = "segment spoiled"
@@ -54,11 +57,19 @@ var moves = map[State]map[Event]State{
 	},
 	Settling: {
 		StartEdge:      Draining,
+		EvidenceSeen:   Draining,
+		ChargeSeen:     Charging,
 		LimitReached:   Collecting, // too hot, too low or too late before it began
 		SegmentSpoiled: Collecting, // power seen, no evidence, rebooted
 		GaveUp:         Collecting, // cancelled: what was recorded is kept
 	},
 	Draining: {
+		TargetReached:  Collecting,
+		LimitReached:   Collecting,
+		SegmentSpoiled: Collecting,
+		GaveUp:         Collecting,
+	},
+	Charging: {
 		TargetReached:  Collecting,
 		LimitReached:   Collecting,
 		SegmentSpoiled: Collecting,
@@ -82,6 +93,9 @@ func next(s State, e Event) (State, error) {
 	}
 	return to, nil
 }
+
+// measures reports whether a segment is being measured in this state.
+func (s State) measures() bool { return s == Draining || s == Charging }
 
 // over reports whether a run in this state has ended.
 func (s State) over() bool { return s == Done || s == Stopped }

@@ -101,6 +101,9 @@ func (d *Daemon) enqueue(q Request, id func(handset string) string) ([]Item, err
 		if slices.ContainsFunc(items, func(it Item) bool { return it.Handset == name }) {
 			return nil, fmt.Errorf("%w: handset %q is named twice", ErrRequest, name)
 		}
+		if err := d.canCharge(order, name); err != nil {
+			return nil, err
+		}
 		items = append(items, Item{
 			ID: id(name), Handset: name, Plan: q.Plan, Night: q.Night, QueuedAt: d.now(),
 			NotBefore: q.NotBefore, FinishBy: q.FinishBy, State: Waiting, Order: order,
@@ -126,6 +129,16 @@ func (d *Daemon) order(plan string) (Order, error) {
 		o.Scenarios[s.Scenario] = d.file.Scenarios[s.Scenario]
 	}
 	return o, nil
+}
+
+// canCharge refuses a plan with a charge for a handset whose power nothing can switch.
+func (d *Daemon) canCharge(o Order, handset string) error {
+	for _, at := range o.list() {
+		if at.EndsBy(o.Scenarios[at.Scenario]) == scenarios.UntilFull && d.gates[handset] == nil {
+			return fmt.Errorf("%w: %s charges, and %s has no power gate: set one up under power_gate in the plan file", ErrRequest, at.Scenario, handset)
+		}
+	}
+	return nil
 }
 
 func (d *Daemon) handsetNames() []string {

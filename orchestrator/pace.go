@@ -7,11 +7,12 @@ import (
 	"time"
 
 	"rundown/results"
+	"rundown/scenarios"
 )
 
 // startRates are what is assumed of a scenario's drain, %/h, until a handset has carried
 // it out once. Rough and on the slow side: common practice, no source.
-var startRates = map[string]float64{"idle": 0.7, "browse": 8, "video": 6, "call": 12, "camera": 12, "game": 14, "sustain": 25}
+var startRates = map[string]float64{"idle": 0.7, "browse": 8, "video": 6, "call": 12, "camera": 12, "game": 14, "sustain": 25, "voicecall": 6}
 
 const otherRate = 8.0 // %/h, for a scenario that is not listed
 
@@ -186,15 +187,41 @@ func (r *run) estimate(step int, level int) (need time.Duration, after int) {
 	at := *r // a copy: the position decides which segment is meant
 	entry := *r.e
 	entry.Step, at.e = step, &entry
-	window := r.window()
+	window := at.window()
 	if float64(level) < window.Least && r.gate != nil {
 		need = r.d.pace.recharge(r.h.Name, window.Most-float64(level))
 		level = int(window.Most)
 	}
-	points := at.points()
-	hours := float64(points+1) / r.d.pace.rate(r.h.Name, at.scenario().Name)
-	need += overhead + at.warmUp() + min(time.Duration(hours*float64(time.Hour)), at.limit())
-	return need, level - points - 1
+	took, after := at.lasts(level)
+	return need + overhead + at.warmUp() + min(took, at.limit()), after
+}
+
+// cycleLength is what is assumed of a cycle of work, pause and all.
+const cycleLength = 75 * time.Second
+
+// taper is how much longer a charge to full takes than its pace in the middle says.
+// Common practice, no source.
+const taper = 1.3
+
+// lasts is how long the segment at hand should take from its start at a level, and the
+// level that it would leave.
+func (r *run) lasts(level int) (took time.Duration, after int) {
+	goal, rate := r.goal(), r.d.pace.rate(r.h.Name, r.scenario().Name)
+	drain := func(points int) (time.Duration, int) {
+		return time.Duration(float64(max(points, 0)) / rate * float64(time.Hour)), level - max(points, 0)
+	}
+	switch goal.until {
+	case scenarios.UntilLevel:
+		return drain(level - goal.toLevel)
+	case scenarios.UntilFull:
+		return time.Duration(taper * float64(r.d.pace.recharge(r.h.Name, float64(100-level)))), 100
+	case scenarios.UntilCycles:
+		took = time.Duration(goal.cycles) * cycleLength
+		return took, level - int(took.Hours()*rate)
+	case scenarios.UntilTime:
+		return goal.length, level - int(goal.length.Hours()*rate)
+	}
+	return drain(goal.points + 1)
 }
 
 // showRunEnd tells the bench when the run should be over: the segment under way, left
@@ -206,7 +233,11 @@ func (r *run) showRunEnd(left time.Duration) {
 		}
 		step, level := r.e.Step, s.LevelPct
 		if r.live != nil {
-			step, level = step+1, level-max(r.live.rec.TargetPoints-s.PointsDone, 0)
+			_, after := r.lasts(level)
+			if r.goal().drains() {
+				after = level - max(r.live.rec.TargetPoints-s.PointsDone, 0)
+			}
+			step, level = step+1, after
 		}
 		for ; step < len(r.list); step++ {
 			need, after := r.estimate(step, level)
@@ -226,7 +257,15 @@ func (r *run) segmentLeft(points int, list []results.Edge) time.Duration {
 	}
 	left := time.Duration(float64(max(g.rec.TargetPoints-points, 0)) / rate * float64(time.Hour))
 	ran := time.Duration(g.last.UptimeMS)*time.Millisecond - time.Duration(g.rec.ActivityUpS*float64(time.Second))
-	if !g.u.StartEdge {
+	if goal := r.goal(); !goal.drains() {
+		left, _ = r.lasts(g.last.LevelPct)
+		switch goal.until {
+		case scenarios.UntilCycles:
+			left = time.Duration(max(goal.cycles-r.cyclesDone(), 0)) * cycleLength
+		case scenarios.UntilTime:
+			left = goal.length - ran
+		}
+	} else if !g.u.StartEdge {
 		left += max(time.Duration(g.rec.WarmUpS*float64(time.Second))-ran, 0)
 	}
 	if limit := time.Duration(g.u.LimitS) * time.Second; limit > 0 {

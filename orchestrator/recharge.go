@@ -175,6 +175,41 @@ func (r *run) switchPower(ctx context.Context, on bool) string {
 	}
 }
 
+// connectPower begins a charge that is measured: the recorder runs already, so that the
+// moment is in its record.
+func (r *run) connectPower(ctx context.Context) (Event, error) {
+	battery, err := r.battery(ctx)
+	switch {
+	case isStop(ctx, err):
+		return "", err
+	case err != nil:
+		return r.spoil("no power without a look at the battery: %s", why(err))
+	case battery.TempC == nil:
+		return r.spoil("the handset gives no battery temperature, and it must not be charged unwatched without one")
+	}
+	r.waitsFor("the charge to begin")
+	if why := r.switchPower(ctx, true); why != "" {
+		if ctx.Err() != nil {
+			return "", ctx.Err()
+		}
+		return r.spoil("%s", why)
+	}
+	return "", nil
+}
+
+// leavePower closes the gate of a charge on the way out of it, whatever the way.
+func (r *run) leavePower(ctx context.Context) {
+	if !r.e.GateOpen {
+		return
+	}
+	bounded, cancel := context.WithTimeout(context.WithoutCancel(ctx), gateLimit)
+	defer cancel()
+	if err := r.closeGate(bounded); err != nil {
+		r.log.Error().Err(err).Str("gate", r.gate.Name()).Msg("the power gate did not close: cut the power by hand")
+		r.note("power gate %s did not close: cut the power by hand: %s", r.gate.Name(), why(err))
+	}
+}
+
 func sayPower(plugged int) string {
 	if plugged == 0 {
 		return "no power"

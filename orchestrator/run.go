@@ -19,6 +19,7 @@ import (
 // How long a run waits for things that are not the plan's to set.
 const (
 	sinkPatience  = 3 * time.Hour    // for a level above the start window to come down
+	sinkMost      = 25.0             // by how much a level may be above it, %, to be let sink: more would take too long
 	linkPatience  = 30 * time.Minute // for a handset that is away, outside a drain
 	powerPatience = 2 * time.Minute  // for power to come or go after the gate switched
 	restoreTries  = 3                // for settings that will not go back
@@ -50,6 +51,7 @@ type run struct {
 func (r *run) carryOut(ctx context.Context) error {
 	defer r.release()
 	defer r.d.meters.end(r.h.Name)
+	defer r.leavePower(ctx)
 	for !r.e.State.over() {
 		event, err := r.act(ctx)
 		if err != nil {
@@ -77,8 +79,8 @@ func (r *run) act(ctx context.Context) (Event, error) {
 		return r.recharge(ctx)
 	case Settling:
 		return r.settle(ctx)
-	case Draining:
-		return r.drain(ctx)
+	case Draining, Charging:
+		return r.measure(ctx)
 	case Collecting:
 		return r.collect(ctx)
 	case Restoring:
@@ -133,7 +135,7 @@ func (r *run) prepare(ctx context.Context) (Event, error) {
 	if r.cancelled() {
 		return r.giveUp(ctx, "cancelled")
 	}
-	if r.e.Step < len(r.list) && !r.e.Item.FinishBy.IsZero() {
+	if r.e.Step < len(r.list) {
 		level, err := r.level(ctx)
 		switch {
 		case isStop(ctx, err):
@@ -141,7 +143,7 @@ func (r *run) prepare(ctx context.Context) (Event, error) {
 		case err != nil:
 			return r.giveUp(ctx, "battery cannot be read: %s", why(err))
 		}
-		if err := r.skipWhatCannotEnd(level); err != nil {
+		if err := r.skip(level); err != nil {
 			return "", err
 		}
 	}
@@ -209,6 +211,8 @@ func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, er
 				return r.giveUp(ctx, "the night ended while the level had to sink into the start window")
 			case waited.read() > sinkPatience:
 				return r.giveUp(ctx, "level %d %%, above the start window of %g to %g %% for %s with the screen on: the gauge may be stuck", battery.LevelPct, window.Least, window.Most, round(sinkPatience))
+			case float64(battery.LevelPct) > window.Most+sinkMost:
+				return r.giveUp(ctx, "level %d %%, far above the start window of %g to %g %% of %s: put a segment before it that drains the handset, such as {scenario: game, drain_to: %g}", battery.LevelPct, window.Least, window.Most, scenario.Name, window.Most)
 			}
 			if err := r.sink(ctx, battery.LevelPct, window); err != nil {
 				return "", err
@@ -239,11 +243,26 @@ func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, er
 			return r.giveUp(ctx, "precondition unmet: %s", sayUnmet(unmet))
 		}
 		r.waitsFor(sayUnmet(unmet))
+		r.sleepScreen(ctx, scenario)
 		if err := r.d.clock.Sleep(ctx, 6*retryEvery); err != nil {
 			return "", err
 		}
 	}
 	return r.hold(ctx, scenario.Holds)
+}
+
+// sleepScreen lets a handset rest with its screen off before a scenario that wants it off
+// anyway: one that waits to cool at 2 % has no charge to spare.
+func (r *run) sleepScreen(ctx context.Context, s scenarios.Scenario) {
+	if !s.ScreenOff {
+		return
+	}
+	if l, err := r.d.linkTo(r.h); err == nil {
+		_, err = devices.Run(ctx, l, "input keyevent 223")
+		if err != nil && ctx.Err() == nil {
+			r.log.Warn().Err(err).Msg("the screen could not be put to sleep while it waits")
+		}
+	}
 }
 
 // sink keeps the screen on until the next look, so that a level above the start window,
@@ -267,7 +286,7 @@ func (r *run) sink(ctx context.Context, levelPct int, window scenarios.Window) e
 func (r *run) apply(ctx context.Context) (report preconditions.Report, err error) {
 	r.waitsFor("preconditions being set")
 	err = r.reach(ctx, linkPatience, func(l devices.Link) error {
-		report, err = preconditions.Apply(ctx, l, r.d.facts(r.h, r.e.Item.Order.Plan), r.e.Item.Order.Set, func(c preconditions.Change) error {
+		report, err = preconditions.Apply(ctx, l, r.d.facts(r.h, r.window()), r.e.Item.Order.Set, func(c preconditions.Change) error {
 			for _, have := range r.e.Changes {
 				if have.Undo == c.Undo && have.Name == c.Name {
 					return nil // the same old value, from an earlier segment
@@ -339,11 +358,16 @@ func (r *run) settle(ctx context.Context) (Event, error) {
 			return event, err
 		}
 	}
+	if r.goal().charges() && !r.e.GateOpen {
+		if event, err := r.connectPower(ctx); event != "" || err != nil {
+			return event, err
+		}
+	}
 	return r.follow(ctx)
 }
 
-// drain watches the segment until it ends.
-func (r *run) drain(ctx context.Context) (Event, error) {
+// measure watches the segment until it ends.
+func (r *run) measure(ctx context.Context) (Event, error) {
 	if r.live == nil {
 		if err := r.takeUp(); err != nil {
 			return "", err
@@ -468,18 +492,21 @@ func (r *run) cancelled() bool {
 	return ok && it.State == Cancelled
 }
 
-// skipWhatCannotEnd passes over segments that would not end in time by their estimate,
-// recharge included, and says so in the record of each.
-func (r *run) skipWhatCannotEnd(level int) error {
-	by := r.e.Item.FinishBy
+// skip passes over segments that have nothing to do at this level, or that would not end in
+// time by their estimate, recharge included, and says so in the record of each.
+func (r *run) skip(level int) error {
 	for ; r.e.Step < len(r.list); r.e.Step++ {
-		need, _ := r.estimate(r.e.Step, level)
-		if !r.d.now().Add(need).After(by) {
+		reason := r.needless(level)
+		if by := r.e.Item.FinishBy; reason == "" && !by.IsZero() {
+			if need, _ := r.estimate(r.e.Step, level); r.d.now().Add(need).After(by) {
+				reason = fmt.Sprintf("would take about %s, and the night ends at %s", need.Round(time.Minute), by.Format("15:04"))
+			}
+		}
+		if reason == "" {
 			return nil
 		}
 		g := r.newSegment()
-		g.Outcome = results.Skipped
-		g.Reason = fmt.Sprintf("would take about %s, and the night ends at %s", need.Round(time.Minute), by.Format("15:04"))
+		g.Outcome, g.Reason = results.Skipped, reason
 		g.StartedAt, g.EndedAt = r.d.now(), r.d.now()
 		r.e.Attempt = 1
 		if err := r.d.store.PutSegment(g); err != nil {
@@ -528,9 +555,6 @@ func (r *run) limit() time.Duration {
 	}
 	return r.e.Item.Order.Plan.SegmentLimit
 }
-
-// window is the level, %, within which a segment may start.
-func (r *run) window() scenarios.Window { return startWindow(r.h, r.e.Item.Order.Plan) }
 
 func (r *run) waitsFor(what string) {
 	r.d.tell(r.h.Name, func(s *HandsetStatus) { s.WaitsFor = what })

@@ -80,12 +80,14 @@ func stored(err error) error {
 // newSegment is the record of the segment at hand.
 func (r *run) newSegment() results.Segment {
 	s, plan := r.scenario(), r.e.Item.Order.Plan
-	return results.Segment{
+	g := results.Segment{
 		ID: r.segmentID(), RunID: r.e.RunID, Handset: r.h.Name, Plan: plan.Name, Scenario: s.Name,
 		Index: r.e.Step%len(plan.Segments) + 1, Repeat: r.e.Step/len(plan.Segments) + 1, Attempt: r.e.Attempt,
 		Outcome: results.Underway, WorkloadVersion: s.Version, WarmUpS: r.warmUp().Seconds(), SampleEveryS: plan.SampleEvery.Seconds(),
-		TargetPoints: r.points(), Conditions: r.e.Report,
+		Conditions: r.e.Report,
 	}
+	r.goal().describe(&g)
+	return g
 }
 
 // segmentID names the segment in the store, and its folder on the handset.
@@ -126,7 +128,7 @@ func (r *run) begin(ctx context.Context) (Event, error) {
 
 // start installs and starts the programs over a link that holds at the moment.
 func (r *run) start(ctx context.Context, l devices.Link) error {
-	g, plan := r.live, r.e.Item.Order.Plan
+	g := r.live
 	if g.u.Started { // the link was lost in the middle of an earlier try
 		return r.startPrograms(ctx, l)
 	}
@@ -158,11 +160,8 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 	g.witness, g.phoneUntil, g.turns = newWitness(g.scenario.Evidence, now), now, r.d.board.turns()
 	limit := r.allowed()
 	g.u.LimitS = int(limit.Seconds())
-	seg := onboard.Segment{
-		Key: g.u.Key, SampleEverySec: int(plan.SampleEvery.Seconds()), WarmUpSec: int(r.warmUp().Seconds()), TargetPoints: r.points(),
-		StopLevelPct: plan.StopLevelPct, StopTempDeciC: int(plan.StopTempC * 10), TimeLimitSec: g.u.LimitS,
-		StopOnPower: true, CurrentPath: current, Workload: program,
-	}
+	seg := onboard.Segment{Key: g.u.Key, CurrentPath: current, Workload: program}
+	r.instruct(&seg)
 	if err := r.wake(ctx, l); err != nil {
 		return err
 	}
@@ -362,12 +361,10 @@ func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 		return "", err
 	}
 	r.showProgress()
-	if g.u.StartEdge && r.e.State == Settling {
-		if missing := g.witness.never(); missing != "" {
-			return r.spoil("%s when the start edge came", missing)
+	if r.e.State == Settling {
+		if event, err := r.begun(); event != "" || err != nil {
+			return event, err
 		}
-		g.witness.restart(earlier(g.phoneUntil, g.lookedAt))
-		return StartEdge, nil
 	}
 	switch {
 	case g.u.Ended != "" && (state.Ended || !state.RecorderAlive):
@@ -382,6 +379,9 @@ func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 		return r.spoil("the recorder is gone without its end mark (adbd was restarted, or something killed it)")
 	}
 	if event, err := r.overLimit(ctx, l); event != "" || err != nil {
+		return event, err
+	}
+	if event, err := r.enoughCycles(ctx, func(ctx context.Context) error { return onboard.Stop(ctx, l, g.u.Key) }); event != "" || err != nil {
 		return event, err
 	}
 	if event, err := r.judge(ctx, l, state); event != "" || err != nil {
@@ -411,13 +411,13 @@ func (r *run) overLimit(ctx context.Context, l devices.Link) (Event, error) {
 
 // limitPassed says which limit the latest reading passes, or "".
 func (r *run) limitPassed() string {
-	plan, last := r.e.Item.Order.Plan, r.live.last
+	last, stopLevelPct, stopTempC := r.live.last, r.stopLevelPct(), r.stopTempC()
 	switch {
 	case last == nil:
-	case plan.StopTempC > 0 && last.TempDeciC != nil && float64(*last.TempDeciC)/10 >= plan.StopTempC:
-		return fmt.Sprintf("battery at %.1f °C (limit %g)", float64(*last.TempDeciC)/10, plan.StopTempC)
-	case plan.StopLevelPct > 0 && last.LevelPct <= plan.StopLevelPct:
-		return fmt.Sprintf("level %d %% (limit %d)", last.LevelPct, plan.StopLevelPct)
+	case stopTempC > 0 && last.TempDeciC != nil && float64(*last.TempDeciC)/10 >= stopTempC:
+		return fmt.Sprintf("battery at %.1f °C (limit %g)", float64(*last.TempDeciC)/10, stopTempC)
+	case stopLevelPct > 0 && last.LevelPct <= stopLevelPct:
+		return fmt.Sprintf("level %d %% (limit %d)", last.LevelPct, stopLevelPct)
 	}
 	return ""
 }
@@ -646,25 +646,6 @@ func (r *run) hearStage() {
 // heardOf is the store's kind for what the stage heard of a segment under way.
 func heardOf(segment string) string { return "heard " + segment }
 
-// endedBy turns the recorder's end mark into an event.
-func (r *run) endedBy(reason string) (Event, error) {
-	v := &r.live.u.Verdict
-	v.EndedBy = reason
-	switch reason {
-	case onboard.EndTarget:
-		return TargetReached, nil
-	case onboard.EndLevelLimit, onboard.EndTemperatureLimit, onboard.EndTimeLimit:
-		v.Reason = "ended at the " + reason
-		if v.Seen != "" {
-			v.Reason += "; " + v.Seen
-		}
-		return LimitReached, nil
-	case onboard.EndPowerSeen:
-		return r.spoil("power seen: the handset was being charged during the segment")
-	}
-	return r.spoil("the recorder ended by itself: %s", reason)
-}
-
 // judge brings the activity back once when its evidence is overdue or its loop is gone,
 // and gives the segment up the second time.
 func (r *run) judge(ctx context.Context, l devices.Link, state onboard.State) (Event, error) {
@@ -679,7 +660,10 @@ func (r *run) judge(ctx context.Context, l devices.Link, state onboard.State) (E
 	if missing == "" {
 		return "", nil
 	}
-	if g.rec.Revivals > 0 {
+	switch {
+	case r.goal().until == scenarios.UntilCycles && r.cyclesDone() > 0:
+		return r.spoil("%s: cycles that pause let the handset cool", missing)
+	case g.rec.Revivals > 0:
 		return r.spoil("%s, for the second time", missing)
 	}
 	g.rec.Revivals++
@@ -708,15 +692,18 @@ func (r *run) watchDrift(ctx context.Context, l devices.Link) error {
 	if g.driftAt.IsZero() {
 		g.driftAt = now
 	}
-	if r.e.State != Draining || now.Sub(g.driftAt) < r.e.Item.Order.Plan.DriftEvery {
+	if !r.e.State.measures() || now.Sub(g.driftAt) < r.e.Item.Order.Plan.DriftEvery {
 		return nil
 	}
 	g.driftAt = now
-	lines, err := preconditions.Watch(ctx, l, r.d.facts(r.h, r.e.Item.Order.Plan), r.e.Item.Order.Set)
+	lines, err := preconditions.Watch(ctx, l, r.d.facts(r.h, r.window()), r.e.Item.Order.Set)
 	if err != nil {
 		return err
 	}
 	for _, line := range lines {
+		if line.Name == preconditions.OnBattery && r.goal().charges() {
+			continue
+		}
 		out := line.Verdict == preconditions.NotMet
 		if out && !g.drifting[line.Name] {
 			g.rec.Drift = append(g.rec.Drift, results.Drift{At: now.UTC(), Name: line.Name, Wanted: line.Wanted, Found: line.Found, Tolerated: !line.Required})

@@ -81,7 +81,11 @@ type Segment struct {
 	LoopS           float64 `json:"loop_s,omitempty"`      // nominal length of one loop, s; 0 unknown
 	WarmUpS         float64 `json:"warm_up_s"`
 	SampleEveryS    float64 `json:"sample_every_s"`
-	TargetPoints    int     `json:"target_points"` // drain target, percentage points
+	TargetPoints    int     `json:"target_points"` // drain target, percentage points; 0 where something else ends it
+	// Until is what ends the segment where that is not a drain target: "level", "full",
+	// "cycles" or "time"; empty: the drain target. Wanted is then the level or how many cycles.
+	Until  string `json:"until,omitempty"`
+	Wanted int    `json:"wanted,omitempty"`
 
 	BootID    string    `json:"boot_id"`
 	StartedAt time.Time `json:"started_at"` // activity started, host clock

@@ -2,7 +2,7 @@ package results
 
 // Window is the stretch that is measured: from the start edge, the first level edge once
 // the warm-up is over, to the edge TargetPoints lower, or the last one if it did not get
-// that far. Both are the ends of their edges' intervals, in ms of the handset's uptime.
+// that far; without a drain target, to the last edge. Both are the ends of their edges' intervals, in ms of the handset's uptime.
 // ok is false with fewer than two such edges.
 func (g Segment) Window() (startUpMS, stopUpMS int64, ok bool) {
 	start, stop, ok := g.window()
@@ -28,6 +28,9 @@ func (g Segment) window() (start, stop int, ok bool) {
 	}
 	if start >= len(g.Edges)-1 {
 		return 0, 0, false
+	}
+	if g.TargetPoints == 0 { // all that was drained
+		return start, len(g.Edges) - 1, true
 	}
 	stop = start
 	for stop < len(g.Edges)-1 && g.Edges[start].LevelPct-g.Edges[stop].LevelPct < g.TargetPoints {

@@ -96,6 +96,7 @@ type Plan struct {
 type Segment struct {
 	Scenario    string
 	DrainPoints int           // 0: the plan's; after Resolve 0 also where the scenario takes no points
+	DrainTo     int           // level, %, that ends it instead of so many points; 0: none
 	WarmUp      time.Duration // 0: the scenario's, else the plan's
 	Limit       time.Duration // 0: the plan's
 }
@@ -129,7 +130,19 @@ const (
 	UntilFull    = "full"    // the battery is full on its charger; power is on from the start
 	UntilCycles  = "cycles"  // so many cycles were reported to the stage (Scenario.Cycles)
 	UntilTime    = "time"    // the segment's limit, which is its length then
+	UntilLevel   = "level"   // a level; a segment's own choice (Segment.DrainTo), not a scenario's
 )
+
+// EndsBy is what ends the segment, one of the Until words.
+func (s Segment) EndsBy(of Scenario) string {
+	switch {
+	case s.DrainTo > 0:
+		return UntilLevel
+	case of.Until == "":
+		return UntilDrained
+	}
+	return of.Until
+}
 
 // A Scenario is one scripted daily-use activity.
 type Scenario struct {

@@ -11,8 +11,8 @@ import (
 
 // Resolve fills in what a segment leaves to its scenario and its plan.
 func (f File) Resolve(p Plan, s Segment) Segment {
-	switch until := f.Scenarios[s.Scenario].Until; {
-	case until != "" && until != UntilDrained:
+	switch {
+	case s.EndsBy(f.Scenarios[s.Scenario]) != UntilDrained:
 		s.DrainPoints = 0
 	case s.DrainPoints == 0:
 		s.DrainPoints = p.DrainPoints
@@ -43,6 +43,7 @@ func (f File) PlanHash(plan string) string {
 		DrainPoints int     `json:"drain_points"`
 		WarmUpS     float64 `json:"warm_up_s"`
 		LimitS      float64 `json:"limit_s"`
+		DrainToPct  int     `json:"drain_to_pct,omitempty"`
 	}
 	// The order of the fields is the canonical form: changing it changes every hash.
 	resolved := struct {
@@ -75,7 +76,7 @@ func (f File) PlanHash(plan string) string {
 		s = f.Resolve(p, s)
 		resolved.Segments = append(resolved.Segments, segment{
 			Workload: f.Scenarios[s.Scenario].Hash(), DrainPoints: s.DrainPoints,
-			WarmUpS: s.WarmUp.Seconds(), LimitS: s.Limit.Seconds(),
+			WarmUpS: s.WarmUp.Seconds(), LimitS: s.Limit.Seconds(), DrainToPct: s.DrainTo,
 		})
 	}
 	b, err := json.Marshal(resolved)

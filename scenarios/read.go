@@ -518,13 +518,19 @@ func (b *builder) reach(p Plan, e *entry, scenarios map[string]Scenario) {
 		if !short {
 			name = valueOf[string](s, "scenario")
 		}
+		if s.has("drain_to") {
+			return false
+		}
 		known, there := scenarios[name]
 		return !there || known.Until == UntilDrained && known.StartLevel == nil
 	}
 	if ss := e.at("segments"); ss != nil {
 		for _, s := range ss.list {
-			if known := scenarios[valueOf[string](s, "scenario")]; s.has("drain") && known.Until != "" && known.Until != UntilDrained {
-				b.r.fault(s.at("drain").node, s.at("drain").path, "a segment of %s takes no points: it ends by until: %s", known.Name, known.Until)
+			known := scenarios[valueOf[string](s, "scenario")]
+			for _, key := range []string{"drain", "drain_to"} {
+				if s.has(key) && known.Until != "" && known.Until != UntilDrained {
+					b.r.fault(s.at(key).node, s.at(key).path, "a segment of %s takes no points: it ends by until: %s", known.Name, known.Until)
+				}
 			}
 		}
 		if !slices.ContainsFunc(ss.list, drains) {
@@ -576,6 +582,7 @@ func (b *builder) segment(e *entry) Segment {
 	return Segment{
 		Scenario:    b.refer(e.at("scenario"), "scenario", b.scenarioNames()),
 		DrainPoints: valueOf[int](e, "drain"),
+		DrainTo:     valueOf[int](e, "drain_to"),
 		WarmUp:      valueOf[time.Duration](e, "warm_up"),
 		Limit:       valueOf[time.Duration](e, "limit"),
 	}

@@ -276,8 +276,14 @@ var segmentShape = &either{
 		fields: []field{
 			{key: "scenario", about: "The scenario's name.", shape: scenarioName(), required: true},
 			{key: "drain", about: "Percentage points, instead of the plan's.", shape: wholePercent(leastDrain, mostDrain, drainUnit)},
+			{key: "drain_to", about: "Instead of so many points: down to this level, %, whatever it is at the start; such as to 2 before a charge. A segment at 2 % has little left: charge the handset soon after.", shape: wholePercent(2, 90, "%")},
 			{key: "warm_up", about: "Instead of the scenario's and the plan's.", shape: duration(time.Second, time.Hour)},
 			{key: "limit", about: "Instead of the plan's segment_limit.", shape: duration(time.Minute, 7*24*time.Hour)},
+		},
+		check: func(r *reader, e *entry) {
+			if e.has("drain") && e.has("drain_to") {
+				r.fault(e.at("drain_to").node, e.at("drain_to").path, "want either drain (so many points) or drain_to (down to a level)")
+			}
 		},
 	},
 }

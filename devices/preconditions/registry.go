@@ -86,6 +86,10 @@ var (
 	kAnimScale    = key{global, "animator_duration_scale"}
 )
 
+// OnBattery is the precondition that no power source is connected: a charge that is
+// measured is begun under it and then does without.
+const OnBattery = "on_battery"
+
 // Names that the code itself asks for.
 const (
 	namePermission = "shell_permission"
@@ -129,7 +133,7 @@ var registry = []*entry{
 		},
 	},
 	{
-		Spec: Spec{Name: "on_battery", Kind: OnOff, Mender: ByPower, Everyday: true, Drifts: true,
+		Spec: Spec{Name: OnBattery, Kind: OnOff, Mender: ByPower, Everyday: true, Drifts: true,
 			About: "No power source is connected: only then is a drain measured."},
 		reads: []devices.Operation{devices.ReadBatteryState},
 		state: onBattery,

@@ -1,0 +1,226 @@
+package orchestrator
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"rundown/devices/onboard"
+	"rundown/results"
+	"rundown/scenarios"
+)
+
+// A goal is what a segment is after: what ends it as it should, and from where it may start.
+type goal struct {
+	until   string // one of scenarios' Until words
+	points  int    // drain target of UntilDrained, percentage points
+	toLevel int    // of UntilLevel, %
+	cycles  int    // of UntilCycles
+	length  time.Duration
+}
+
+// goal is that of the segment at hand.
+func (r *run) goal() goal {
+	at, s := r.list[r.e.Step], r.scenario()
+	g := goal{until: at.EndsBy(s)}
+	switch g.until {
+	case scenarios.UntilDrained:
+		g.points = r.points()
+	case scenarios.UntilLevel:
+		g.toLevel = at.DrainTo
+	case scenarios.UntilCycles:
+		g.cycles = s.Cycles
+	case scenarios.UntilTime:
+		g.length = r.limit()
+	}
+	return g
+}
+
+// charges reports whether the handset is on power while the segment is measured.
+func (g goal) charges() bool { return g.until == scenarios.UntilFull }
+
+// drains reports whether it is measured from edge to edge, towards a drain target.
+func (g goal) drains() bool { return g.until == scenarios.UntilDrained }
+
+// describe enters the goal into a segment's record.
+func (g goal) describe(rec *results.Segment) {
+	rec.TargetPoints = g.points
+	if !g.drains() {
+		rec.Until, rec.Wanted = g.until, max(g.toLevel, g.cycles)
+	}
+}
+
+// needless says why the segment at hand has nothing to do at a level, %, or "".
+func (r *run) needless(level int) string {
+	if g := r.goal(); g.until == scenarios.UntilLevel && level <= g.toLevel {
+		return fmt.Sprintf("the level is %d %%, and it was to be drained to %d %%", level, g.toLevel)
+	}
+	return ""
+}
+
+// instruct tells the recorder how the segment ends on the handset by itself.
+func (r *run) instruct(seg *onboard.Segment) {
+	plan, g := r.e.Item.Order.Plan, r.goal()
+	seg.WarmUpSec, seg.TargetPoints, seg.NoTarget = int(r.warmUp().Seconds()), g.points, !g.drains()
+	seg.StopLevelPct, seg.StopTempDeciC = r.stopLevelPct(), int(r.stopTempC()*10)
+	seg.StopOnPower, seg.StopOffPower, seg.UntilFull = !g.charges(), g.charges(), g.charges()
+	seg.TimeLimitSec, seg.SampleEverySec = r.live.u.LimitS, int(plan.SampleEvery.Seconds())
+}
+
+// stopLevelPct is the level at which the segment ends, as its goal or as a limit; 0: none.
+func (r *run) stopLevelPct() int {
+	switch g := r.goal(); g.until {
+	case scenarios.UntilLevel:
+		return g.toLevel
+	case scenarios.UntilFull:
+		return 0
+	}
+	return r.e.Item.Order.Plan.StopLevelPct
+}
+
+// stopTempC is the battery temperature at which the segment ends, °C; 0: none.
+func (r *run) stopTempC() float64 {
+	if r.goal().charges() {
+		return r.e.Item.Order.Plan.RechargeStopTempC
+	}
+	return r.e.Item.Order.Plan.StopTempC
+}
+
+// begun says whether what is to be measured has begun, and returns the event then: the
+// start edge has come or, where there is no drain target, all evidence has been seen.
+func (r *run) begun() (Event, error) {
+	g, goal := r.live, r.goal()
+	missing := g.witness.never()
+	switch {
+	case goal.drains() && !g.u.StartEdge, !goal.drains() && missing != "":
+		return "", nil
+	case missing != "":
+		return r.spoil("%s when the start edge came", missing)
+	}
+	g.witness.restart(earlier(g.phoneUntil, g.lookedAt))
+	switch {
+	case goal.charges():
+		return ChargeSeen, nil
+	case goal.drains():
+		return StartEdge, nil
+	}
+	return EvidenceSeen, nil
+}
+
+// endedBy turns the recorder's word for why it ended into an event.
+func (r *run) endedBy(reason string) (Event, error) {
+	v, goal := &r.live.u.Verdict, r.goal()
+	v.EndedBy = reason
+	reached := false
+	switch reason {
+	case onboard.EndTarget, onboard.EndFull:
+		reached = true
+	case onboard.EndLevelLimit:
+		reached = goal.until == scenarios.UntilLevel
+	case onboard.EndTimeLimit:
+		reached = goal.until == scenarios.UntilTime && time.Duration(r.live.u.LimitS)*time.Second >= goal.length
+	case onboard.EndStopped:
+		if reached = goal.until == scenarios.UntilCycles && r.cyclesDone() >= goal.cycles; reached {
+			v.EndedBy = scenarios.UntilCycles
+		}
+	}
+	if reached {
+		if missing := r.live.witness.never(); missing != "" && !goal.drains() {
+			return r.spoil("%s until its end", missing)
+		}
+		return TargetReached, nil
+	}
+	switch reason {
+	case onboard.EndLevelLimit, onboard.EndTemperatureLimit, onboard.EndTimeLimit:
+		v.Reason = "ended at the " + reason
+		if v.Seen != "" {
+			v.Reason += "; " + v.Seen
+		}
+		return LimitReached, nil
+	case onboard.EndPowerSeen:
+		return r.spoil("power seen: the handset was being charged during the segment")
+	case onboard.EndPowerGone:
+		return r.spoil("the power went before the battery was full")
+	}
+	return r.spoil("the recorder ended by itself: %s", reason)
+}
+
+// cyclesDone is how many cycles of work the stage was told of in this segment.
+func (r *run) cyclesDone() int {
+	n := 0
+	for _, e := range r.live.rec.Evidence {
+		if e.Kind == "cycle" && e.Value > 0 {
+			n++
+		}
+	}
+	return n
+}
+
+// enoughCycles ends the segment on the handset once all its cycles are done: only the
+// stage hears of them.
+func (r *run) enoughCycles(ctx context.Context, stop func(context.Context) error) (Event, error) {
+	goal := r.goal()
+	if goal.until != scenarios.UntilCycles || r.e.State != Draining || r.cyclesDone() < goal.cycles {
+		return "", nil
+	}
+	if err := stop(ctx); err != nil {
+		return "", err
+	}
+	return r.endedBy(onboard.EndStopped)
+}
+
+// Least that a segment without a drain target must have reached to be worth a figure when
+// something else than its goal ended it.
+const (
+	fewestCycles    = 6  // first, settled and worst need some: common practice, no source
+	leastChargedPct = 80 // the last level that charging times are commonly given for: common practice, no source
+)
+
+// fellShort says why a segment that ended before its goal gives no figure, or "".
+func (r *run) fellShort(samples []results.Sample) string {
+	g, goal := r.live, r.goal()
+	if points := g.rec.Points(); points < min(fewestPoints, g.rec.TargetPoints) {
+		return fmt.Sprintf("after %d of %d points", points, g.rec.TargetPoints)
+	}
+	if g.u.Verdict.Reason == "" {
+		return "" // it reached its goal
+	}
+	switch goal.until {
+	case scenarios.UntilCycles:
+		if n := r.cyclesDone(); n < min(fewestCycles, goal.cycles) {
+			return fmt.Sprintf("after %d of %d cycles", n, goal.cycles)
+		}
+	case scenarios.UntilFull:
+		if n := len(samples); n == 0 || samples[n-1].LevelPct < leastChargedPct {
+			return fmt.Sprintf("at %d %%", lastLevel(samples))
+		}
+	}
+	return ""
+}
+
+func lastLevel(samples []results.Sample) int {
+	if len(samples) == 0 {
+		return 0
+	}
+	return samples[len(samples)-1].LevelPct
+}
+
+// window is the level, %, within which the segment at hand may start.
+func (r *run) window() scenarios.Window { return r.e.Item.Order.startWindow(r.h, r.e.Step) }
+
+// startWindow is the level, %, within which the segment at a position of the list may
+// start: any for one that drains to a level, else the scenario's own window, the handset's
+// or the plan's.
+func (o Order) startWindow(h scenarios.Handset, step int) scenarios.Window {
+	at := o.list()[step]
+	s := o.Scenarios[at.Scenario]
+	switch {
+	case at.DrainTo > 0:
+		return scenarios.Window{Least: 0, Most: 100}
+	case s.StartLevel != nil:
+		return *s.StartLevel
+	case h.StartLevel != nil:
+		return *h.StartLevel
+	}
+	return o.Plan.StartLevel
+}
