@@ -27,6 +27,9 @@ func (r *run) collect(ctx context.Context) (Event, error) {
 	g := r.live
 	r.waitsFor("the files to be collected")
 	r.hearStage()
+	if err := r.disengage(ctx); err != nil {
+		return "", err
+	}
 	if g.rec.Outcome == results.Underway { // else a crash came between storing and moving on
 		if err := r.pullOrLeave(ctx); err != nil {
 			return "", err
@@ -189,7 +192,8 @@ func (r *run) conclude() error {
 	}
 	g.rec.EndedBy = g.u.Verdict.EndedBy
 	g.rec.Edges = edges(samples)
-	r.settleOutcome(samples)
+	r.reached(&g.rec, samples)
+	r.settleOutcome()
 	r.log.Info().Str("segment", g.rec.ID).Str("scenario", g.rec.Scenario).Str("outcome", g.rec.Outcome).Str("reason", g.rec.Reason).Int("samples", g.rec.Samples).Msg("segment collected")
 	r.d.publish(Change{Handset: r.h.Name, Run: r.e.RunID, Kind: "segment", Text: strings.TrimSpace(g.rec.Scenario + " " + g.rec.Outcome + " " + g.rec.Reason)})
 	return errors.Join(r.d.pace.learn(g.rec), r.d.store.PutSegment(g.rec))
@@ -197,7 +201,7 @@ func (r *run) conclude() error {
 
 // settleOutcome decides what the segment is worth. What is not what it says is spoiled;
 // what is, but not under the agreed conditions, is flagged.
-func (r *run) settleOutcome(samples []results.Sample) {
+func (r *run) settleOutcome() {
 	g := r.live
 	g.rec.Outcome, g.rec.Reason = results.Measured, g.u.Verdict.Reason
 	if g.u.Verdict.Spoiled == "" {
@@ -205,7 +209,7 @@ func (r *run) settleOutcome(samples []results.Sample) {
 	}
 	if g.u.Verdict.Spoiled != "" {
 		g.rec.Outcome, g.rec.Reason = results.Spoiled, g.u.Verdict.Spoiled
-	} else if short := r.fellShort(samples); short != "" {
+	} else if short := r.fellShort(); short != "" {
 		g.rec.Outcome, g.rec.Reason = results.Spoiled, strings.TrimPrefix(g.rec.Reason+", "+short, ", ")
 	}
 	if g.rec.Outcome != results.Measured {

@@ -89,7 +89,7 @@ func New(c Config) *Daemon {
 	d := &Daemon{
 		file: c.File, dataDir: c.DataDir, log: c.Log, clock: c.Clock, links: c.Links, pollEvery: c.PollEvery,
 		nightTold: map[string]bool{},
-		gates:     map[string]devices.PowerGate{}, bare: map[string]devices.PowerGate{}, sysfs: c.Sysfs, board: newBoard(), news: newNewsboard(), limits: newLimits(c.File.Limits),
+		gates:     map[string]devices.PowerGate{}, bare: map[string]devices.PowerGate{}, sysfs: c.Sysfs, board: newBoard(), news: newNewsboard(), limits: newLimits(c.File.Limits, c.File.Bench.Handsets),
 		prompts: newPrompts(),
 	}
 	if d.clock == nil {

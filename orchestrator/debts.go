@@ -222,6 +222,14 @@ func (d *Daemon) collectOther(ctx context.Context, h scenarios.Handset, l device
 		f.Text = "still under way on the handset, and of no run that is under way here; collect it when it has ended"
 		return f, nil
 	}
+	if isAnswering(key) { // of a call whose run could not collect it
+		f.Text = "of calls that it answered; removed from the handset"
+		if err := onboard.Remove(ctx, l, key); err != nil {
+			return f, err
+		}
+		f.Removed = true
+		return f, nil
+	}
 	rec, err := d.store.Segment(key)
 	known := err == nil
 	if !known && !errors.Is(err, results.ErrNotFound) {

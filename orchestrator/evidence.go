@@ -64,7 +64,7 @@ func atStage(kind string) bool {
 // programs, which shows that they ran and not that anything was done.
 func isEvidence(kind string) bool {
 	switch kind {
-	case "started", "ended", "revived", "failed":
+	case "started", "ended", "revived", "failed", "missed":
 		return false
 	}
 	return true

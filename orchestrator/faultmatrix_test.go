@@ -185,22 +185,25 @@ func matrixPlans(recharge bool) string {
 		least = 86
 	}
 	var b strings.Builder
-	b.WriteString("limits:\n  quarantine_after: 9\nplans:\n")
-	for _, scenario := range []string{"video", "browse"} {
+	b.WriteString("limits:\n  quarantine_after: 9\nscenarios:\n  topping: {extends: charge, start_level_pct: {least: 60, most: 100}}\nplans:\n")
+	for _, scenario := range []string{"video", "browse", "topping"} {
 		fmt.Fprintf(&b, `  %s:
     drain: 3
     start_level_pct: {least: %d, most: 90}
     warm_up: 2 min
     sample_every: 10 s
     drift_every: 2 min
-    segment_limit: 30 min
+    segment_limit: %s
     recharge_limit: 2 h
     settle_limit: 20 min
     segments: [%s]
-`, scenario, least, scenario)
+`, scenario, least, segmentLimit[scenario], scenario)
 	}
 	return b.String()
 }
+
+// segmentLimit leaves room for the slow end of a charge.
+var segmentLimit = map[string]string{"video": "30 min", "browse": "30 min", "topping": "4 h"}
 
 // kept holds what the handsets removed: the last they had of each recording.
 type kept struct {
@@ -286,7 +289,7 @@ func TestFaultMatrix(t *testing.T) {
 	t.Run("cases", func(t *testing.T) {
 		for name, front := range fronts {
 			for _, state := range []orchestrator.State{
-				orchestrator.Preparing, orchestrator.Recharging, orchestrator.Settling, orchestrator.Draining, orchestrator.Collecting, orchestrator.Restoring,
+				orchestrator.Preparing, orchestrator.Recharging, orchestrator.Settling, orchestrator.Draining, orchestrator.Charging, orchestrator.Collecting, orchestrator.Restoring,
 			} {
 				// CI: three states, each through one of the two; under -race the last of them.
 				inCI := name == "simulated" && (state == orchestrator.Preparing || state == orchestrator.Draining) && raceSlow == 1 ||
@@ -352,7 +355,7 @@ func faultsIn(t *testing.T, front faultFront, state orchestrator.State) {
 			return
 		}
 		f, v := rows[name], victim{b.handsets[name], servers[name], b, name, s}
-		onItsWay := s == orchestrator.Settling || s == orchestrator.Draining
+		onItsWay := s == orchestrator.Settling || s == orchestrator.Draining || s == orchestrator.Charging
 		if !onItsWay && !f.slow && f.begin != nil {
 			f.begin(v) // it is there before anything is done in that state
 		}
@@ -378,7 +381,10 @@ func faultsIn(t *testing.T, front faultFront, state orchestrator.State) {
 	b.startDaemon()
 	for _, name := range names {
 		plan := rows[name].scenario
-		if plan == "" {
+		switch {
+		case state == orchestrator.Charging:
+			plan = "topping"
+		case plan == "":
 			plan = "video"
 		}
 		if _, err := b.daemon.Enqueue(orchestrator.Request{Plan: plan, Handsets: []string{name}}); err != nil {

@@ -46,7 +46,33 @@ func (g goal) drains() bool { return g.until == scenarios.UntilDrained }
 func (g goal) describe(rec *results.Segment) {
 	rec.TargetPoints = g.points
 	if !g.drains() {
-		rec.Until, rec.Wanted = g.until, max(g.toLevel, g.cycles)
+		rec.Until = g.until
+	}
+	switch g.until {
+	case scenarios.UntilLevel:
+		rec.Wanted = g.toLevel
+	case scenarios.UntilFull:
+		rec.Wanted = 100
+	case scenarios.UntilCycles:
+		rec.Wanted = g.cycles
+	case scenarios.UntilTime:
+		rec.Wanted = int(g.length.Minutes())
+	}
+}
+
+// reached enters how far the segment came into its record.
+func (r *run) reached(rec *results.Segment, samples []results.Sample) {
+	if len(samples) == 0 {
+		return
+	}
+	last := samples[len(samples)-1]
+	switch rec.Until {
+	case scenarios.UntilLevel, scenarios.UntilFull:
+		rec.Reached = last.LevelPct
+	case scenarios.UntilCycles:
+		rec.Reached = r.cyclesDone()
+	case scenarios.UntilTime:
+		rec.Reached = int((time.Duration(last.UptimeMS)*time.Millisecond - time.Duration(rec.ActivityUpS*float64(time.Second)) + 30*time.Second).Minutes())
 	}
 }
 
@@ -177,32 +203,25 @@ const (
 )
 
 // fellShort says why a segment that ended before its goal gives no figure, or "".
-func (r *run) fellShort(samples []results.Sample) string {
+func (r *run) fellShort() string {
 	g, goal := r.live, r.goal()
 	if points := g.rec.Points(); points < min(fewestPoints, g.rec.TargetPoints) {
-		return fmt.Sprintf("after %d of %d points", points, g.rec.TargetPoints)
+		return "after " + g.rec.Progress()
 	}
 	if g.u.Verdict.Reason == "" {
 		return "" // it reached its goal
 	}
 	switch goal.until {
 	case scenarios.UntilCycles:
-		if n := r.cyclesDone(); n < min(fewestCycles, goal.cycles) {
-			return fmt.Sprintf("after %d of %d cycles", n, goal.cycles)
+		if g.rec.Reached < min(fewestCycles, goal.cycles) {
+			return "after " + g.rec.Progress()
 		}
 	case scenarios.UntilFull:
-		if n := len(samples); n == 0 || samples[n-1].LevelPct < leastChargedPct {
-			return fmt.Sprintf("at %d %%", lastLevel(samples))
+		if g.rec.Reached < leastChargedPct {
+			return g.rec.Progress()
 		}
 	}
 	return ""
-}
-
-func lastLevel(samples []results.Sample) int {
-	if len(samples) == 0 {
-		return 0
-	}
-	return samples[len(samples)-1].LevelPct
 }
 
 // window is the level, %, within which the segment at hand may start.

@@ -1,6 +1,7 @@
 package orchestrator
 
 import (
+	"slices"
 	"time"
 
 	"rundown/devices/preconditions"
@@ -29,6 +30,8 @@ type entry struct {
 	Changes []preconditions.Change `json:"changes,omitempty"`
 	// Report is the precondition report of the segment being prepared or under way.
 	Report []results.Condition `json:"report,omitempty"`
+	// Claims are the handsets that the segment under way keeps busy, as named limits.
+	Claims []string `json:"claims,omitempty"`
 	// Segment is the one under way, from Settling to Collecting.
 	Segment *underway `json:"segment,omitempty"`
 }
@@ -54,6 +57,8 @@ type underway struct {
 	Ended string `json:"ended,omitempty"`
 	// LimitS is the time limit that the recorder was given, s.
 	LimitS int `json:"limit_s,omitempty"`
+	// Answering is the handset of the bench that takes this segment's calls, if one does.
+	Answering *answering `json:"answering,omitempty"`
 	// Concluded: it is stored, and only its removal from the handset is left to be done.
 	Concluded bool `json:"concluded,omitempty"`
 	// Verdict is how it ended, once that is known; Collecting turns it into an outcome.
@@ -74,10 +79,16 @@ type verdict struct {
 // holds are the named limits that the entry's run holds: those of a scenario that is
 // starting or draining on the handset.
 func (e *entry) holds() []string {
-	if list := e.Item.Order.list(); (e.State == Settling || e.State.measures()) && e.Step < len(list) {
-		return e.Item.Order.Scenarios[list[e.Step].Scenario].Holds
+	if (e.State == Settling || e.State.Measures()) && e.Step < len(e.Item.Order.list()) {
+		return e.holdsAt(e.Step)
 	}
 	return nil
+}
+
+// holdsAt are the named limits of the segment at a position of the list, and the handsets
+// that it claims.
+func (e *entry) holdsAt(step int) []string {
+	return slices.Concat(e.Item.Order.Scenarios[e.Item.Order.list()[step].Scenario].Holds, e.Claims)
 }
 
 // chargesOn reports whether a charge that is measured was under way.

@@ -1,6 +1,7 @@
 package orchestrator
 
 import (
+	"maps"
 	"sync"
 
 	"rundown/scenarios"
@@ -15,8 +16,17 @@ type limits struct {
 	runsMax int // 0: no bound
 }
 
-func newLimits(l scenarios.Limits) *limits {
-	return &limits{most: l.Shared, taken: map[string]int{}, runsMax: l.RunsAtOnce}
+// newLimits takes the plan file's, and one for each handset: a segment claims its own, and
+// the one that answers its calls.
+func newLimits(l scenarios.Limits, handsets []scenarios.Handset) *limits {
+	most := maps.Clone(l.Shared)
+	if most == nil {
+		most = map[string]int{}
+	}
+	for _, h := range handsets {
+		most[claimOn(h.Name)] = 1
+	}
+	return &limits{most: most, taken: map[string]int{}, runsMax: l.RunsAtOnce}
 }
 
 // take holds all the named limits at once, or none and names one that is full.

@@ -94,8 +94,8 @@ func next(s State, e Event) (State, error) {
 	return to, nil
 }
 
-// measures reports whether a segment is being measured in this state.
-func (s State) measures() bool { return s == Draining || s == Charging }
+// Measures reports whether a segment is being measured in this state.
+func (s State) Measures() bool { return s == Draining || s == Charging }
 
 // over reports whether a run in this state has ended.
 func (s State) over() bool { return s == Done || s == Stopped }

@@ -95,13 +95,14 @@ func (d *Daemon) enqueue(q Request, id func(handset string) string) ([]Item, err
 	}
 	var items []Item
 	for _, name := range names {
-		if _, ok := d.file.Handset(name); !ok {
+		h, ok := d.file.Handset(name)
+		if !ok {
 			return nil, fmt.Errorf("%w: no handset %q on the bench; there are %s", ErrRequest, name, d.handsetNames())
 		}
 		if slices.ContainsFunc(items, func(it Item) bool { return it.Handset == name }) {
 			return nil, fmt.Errorf("%w: handset %q is named twice", ErrRequest, name)
 		}
-		if err := d.canCharge(order, name); err != nil {
+		if err := errors.Join(d.canCharge(order, name), d.canCall(order, h)); err != nil {
 			return nil, err
 		}
 		items = append(items, Item{

@@ -152,8 +152,8 @@ func (r *run) prepare(ctx context.Context) (Event, error) {
 	}
 	scenario := r.scenario()
 	r.d.tell(r.h.Name, func(s *HandsetStatus) {
-		s.Scenario, s.Segment, s.Segments, s.PointsDone = scenario.Name, r.e.Step+1, len(r.list), 0
-		s.Points = r.points()
+		s.Scenario, s.Segment, s.Segments, s.PointsDone, s.Progress = scenario.Name, r.e.Step+1, len(r.list), 0, ""
+		s.Points = r.goal().points
 	})
 	r.showRunEnd(0)
 	if err := r.bringClip(ctx); err != nil {
@@ -248,7 +248,8 @@ func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, er
 			return "", err
 		}
 	}
-	return r.hold(ctx, scenario.Holds)
+	r.e.Claims = r.claims()
+	return r.hold(ctx, r.e.holdsAt(r.e.Step))
 }
 
 // sleepScreen lets a handset rest with its screen off before a scenario that wants it off
@@ -335,7 +336,12 @@ func (r *run) hold(ctx context.Context, names []string) (Event, error) {
 			r.held = names
 			return Ready, nil
 		} else {
-			r.waitsFor("limit " + full + " to be free")
+			if handset, ok := strings.CutPrefix(full, claimOn("")); ok {
+				full = handset + ", which another run needs,"
+			} else {
+				full = "limit " + full
+			}
+			r.waitsFor(full + " to be free")
 		}
 		if r.cancelled() {
 			return r.giveUp(ctx, "cancelled")
@@ -424,9 +430,14 @@ const answerTries = 3
 // again, up to patience; the last error is returned then. What f cannot do for another
 // reason it tries answerTries times.
 func (r *run) reach(ctx context.Context, patience time.Duration, f func(devices.Link) error) error {
+	return r.reachOn(ctx, r.h, patience, f)
+}
+
+// reachOn does so with a link to any handset of the bench.
+func (r *run) reachOn(ctx context.Context, h scenarios.Handset, patience time.Duration, f func(devices.Link) error) error {
 	waited := r.d.stopwatch()
 	for tries := 1; ; {
-		l, err := r.d.linkTo(r.h)
+		l, err := r.d.linkTo(h)
 		if err == nil {
 			err = f(l)
 			var kept *storeError
@@ -434,7 +445,7 @@ func (r *run) reach(ctx context.Context, patience time.Duration, f func(devices.
 			case ctx.Err() != nil || errors.As(err, &kept):
 				return errors.Join(err, ctx.Err())
 			case err == nil:
-				r.d.tell(r.h.Name, func(s *HandsetStatus) { s.LinkLostAt = time.Time{} })
+				r.d.tell(h.Name, func(s *HandsetStatus) { s.LinkLostAt = time.Time{} })
 				return nil
 			case !linkDown(err):
 				if tries++; tries > answerTries {
@@ -444,7 +455,11 @@ func (r *run) reach(ctx context.Context, patience time.Duration, f func(devices.
 			}
 		}
 		if linkDown(err) {
-			r.away(err)
+			if h.Name == r.h.Name {
+				r.away(err)
+			} else {
+				r.waitsFor("the link to " + h.Name + ": " + why(err))
+			}
 			if r.cancelled() || waited.read() > patience {
 				return err
 			}

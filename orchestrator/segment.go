@@ -3,6 +3,8 @@ package orchestrator
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -144,6 +146,9 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 	if err != nil {
 		return err
 	}
+	if err := r.engage(ctx); err != nil {
+		return err
+	}
 	current, err := onboard.ProbeCurrent(ctx, l)
 	if err != nil {
 		return err
@@ -155,7 +160,7 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 	}
 	now := r.d.now()
 	g.u.BootID, g.u.HostZero, g.u.ZeroWithin = id.BootID, before.Add(now.Sub(before)/2).Add(-uptime).UTC(), now.Sub(before)/2
-	g.rec.BootID, g.rec.WorkloadHash, g.rec.LoopS = id.BootID, hash, program.LoopS
+	g.rec.BootID, g.rec.WorkloadHash, g.rec.LoopS = id.BootID, withStage(hash, g.scenario.Stage), program.LoopS
 	g.rec.ActivityUpS = uptime.Seconds()
 	g.witness, g.phoneUntil, g.turns = newWitness(g.scenario.Evidence, now), now, r.d.board.turns()
 	limit := r.allowed()
@@ -177,6 +182,22 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 		return stored(err)
 	}
 	return r.startPrograms(ctx, l)
+}
+
+// withStage joins a scenario's hash with that of the pages which the stage serves for it: a
+// page that changed is another load. What the hash ends in ("+shell") stays.
+func withStage(hash, activity string) string {
+	served := stage.WorkloadHash(activity)
+	if served == "" {
+		return hash
+	}
+	own, mark, marked := strings.Cut(hash, "+")
+	sum := sha256.Sum256([]byte(own + "\n" + served))
+	if joined := hex.EncodeToString(sum[:]); marked {
+		return joined + "+" + mark
+	} else {
+		return joined
+	}
 }
 
 // wake switches the screen on for a scenario that needs it.
@@ -220,6 +241,7 @@ func (r *run) target(ctx context.Context, l devices.Link, id devices.Identity) (
 		}
 		t.StageURL = base + g.session.Path()
 	}
+	t.CallNumber, _, _, _ = r.d.file.Called(r.h)
 	if g.scenario.NeedsClip() {
 		placed, err := r.d.clip.place(ctx, l, r.h, r.waitsFor)
 		if err != nil {
@@ -578,8 +600,14 @@ func (r *run) proof(a *onboard.Activity) results.Evidence {
 // bookkeeping notes what the onboard programs write about themselves. A step that failed
 // is worth a note; that the loop began or ended is not.
 func (r *run) bookkeeping(a *onboard.Activity) {
-	if a.Kind == "failed" && len(r.live.rec.Notes) < mostNotes {
-		r.live.note(r.live.u.hostAt(a.UptimeMS), "a step of the scenario failed: %s", a.Detail)
+	if len(r.live.rec.Notes) >= mostNotes {
+		return
+	}
+	switch at := r.live.u.hostAt(a.UptimeMS); a.Kind {
+	case "failed":
+		r.live.note(at, "a step of the scenario failed: %s", a.Detail)
+	case "missed":
+		r.live.note(at, "a capture left no new file among the %s", a.Detail)
 	}
 }
 
@@ -692,7 +720,7 @@ func (r *run) watchDrift(ctx context.Context, l devices.Link) error {
 	if g.driftAt.IsZero() {
 		g.driftAt = now
 	}
-	if !r.e.State.measures() || now.Sub(g.driftAt) < r.e.Item.Order.Plan.DriftEvery {
+	if !r.e.State.Measures() || now.Sub(g.driftAt) < r.e.Item.Order.Plan.DriftEvery {
 		return nil
 	}
 	g.driftAt = now
@@ -701,7 +729,7 @@ func (r *run) watchDrift(ctx context.Context, l devices.Link) error {
 		return err
 	}
 	for _, line := range lines {
-		if line.Name == preconditions.OnBattery && r.goal().charges() {
+		if line.Name == preconditions.OnBattery && r.goal().charges() || line.Name == preconditions.ScreenLuminance && g.scenario.ScreenOff {
 			continue
 		}
 		out := line.Verdict == preconditions.NotMet
@@ -736,6 +764,7 @@ func (r *run) showProgress() {
 	so := g.rec
 	so.Edges = edges(samples)
 	list, points := so.Edges, so.Points()
+	r.reached(&so, samples)
 	left, now := r.segmentLeft(points, list), r.d.now()
 	r.d.tell(r.h.Name, func(s *HandsetStatus) {
 		s.LevelPct, s.ReadAt = g.last.LevelPct, g.phoneUntil
@@ -743,7 +772,7 @@ func (r *run) showProgress() {
 			c := float64(*g.last.TempDeciC) / 10
 			s.TempC = &c
 		}
-		s.PointsDone, s.EvidenceAt = points, g.witness.lastSeen()
+		s.Progress, s.PointsDone, s.EvidenceAt = so.Progress(), points, g.witness.lastSeen()
 		s.ExpectedEnd = now.Add(left)
 		s.RatePctH = rateOf(list, points)
 	})

@@ -28,6 +28,7 @@ type HandsetStatus struct {
 	ReadAt      time.Time `json:"read_at,omitzero"` // when level and temperature were read
 	PointsDone  int       `json:"points_done"`
 	Points      int       `json:"points,omitempty"`
+	Progress    string    `json:"progress,omitempty"`   // of the segment under way, as in "5 of 7 points"
 	RatePctH    float64   `json:"rate_pct_h,omitempty"` // plain rate since the start edge
 	EvidenceAt  time.Time `json:"evidence_at,omitzero"`
 	ExpectedEnd time.Time `json:"expected_end,omitzero"` // of the segment under way

@@ -83,9 +83,11 @@ type Segment struct {
 	SampleEveryS    float64 `json:"sample_every_s"`
 	TargetPoints    int     `json:"target_points"` // drain target, percentage points; 0 where something else ends it
 	// Until is what ends the segment where that is not a drain target: "level", "full",
-	// "cycles" or "time"; empty: the drain target. Wanted is then the level or how many cycles.
-	Until  string `json:"until,omitempty"`
-	Wanted int    `json:"wanted,omitempty"`
+	// "cycles" or "time"; empty: the drain target. Wanted is then the level (%), the cycles or
+	// the minutes that it was after, and Reached how far it came.
+	Until   string `json:"until,omitempty"`
+	Wanted  int    `json:"wanted,omitempty"`
+	Reached int    `json:"reached,omitempty"`
 
 	BootID    string    `json:"boot_id"`
 	StartedAt time.Time `json:"started_at"` // activity started, host clock

@@ -1,5 +1,7 @@
 package results
 
+import "fmt"
+
 // Window is the stretch that is measured: from the start edge, the first level edge once
 // the warm-up is over, to the edge TargetPoints lower, or the last one if it did not get
 // that far; without a drain target, to the last edge. Both are the ends of their edges' intervals, in ms of the handset's uptime.
@@ -37,4 +39,17 @@ func (g Segment) window() (start, stop int, ok bool) {
 		stop++
 	}
 	return start, stop, true
+}
+
+// Progress says how far the segment came towards what ends it, as in "5 of 7 points".
+func (g Segment) Progress() string {
+	switch g.Until {
+	case "level", "full":
+		return fmt.Sprintf("at %d %%, to %d %%", g.Reached, g.Wanted)
+	case "cycles":
+		return fmt.Sprintf("%d of %d cycles", g.Reached, g.Wanted)
+	case "time":
+		return fmt.Sprintf("%d of %d min", g.Reached, g.Wanted)
+	}
+	return fmt.Sprintf("%d of %d points", g.Points(), g.TargetPoints)
 }

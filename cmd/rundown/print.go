@@ -75,8 +75,8 @@ func doing(s orchestrator.HandsetStatus) string {
 		return "-"
 	case s.Problem != "":
 		parts = append(parts, s.State+": "+s.Problem)
-	case s.State == string(orchestrator.Draining):
-		parts = append(parts, fmt.Sprintf("Draining %s, %d of %d points", s.Scenario, s.PointsDone, s.Points))
+	case s.Progress != "" && measures(s):
+		parts = append(parts, s.State+" "+s.Scenario+", "+s.Progress)
 	case s.Scenario != "":
 		parts = append(parts, s.State+" for "+s.Scenario)
 	default:
@@ -88,7 +88,7 @@ func doing(s orchestrator.HandsetStatus) string {
 	if s.RatePctH > 0 {
 		parts = append(parts, fmt.Sprintf("%.1f %%/h", s.RatePctH))
 	}
-	if !s.EvidenceAt.IsZero() && s.State == string(orchestrator.Draining) {
+	if !s.EvidenceAt.IsZero() && measures(s) {
 		parts = append(parts, "evidence at "+clockTime(s.EvidenceAt))
 	}
 	if s.WaitsFor != "" {
@@ -96,6 +96,9 @@ func doing(s orchestrator.HandsetStatus) string {
 	}
 	return strings.Join(parts, ", ")
 }
+
+// measures reports whether a segment is being measured on a handset.
+func measures(s orchestrator.HandsetStatus) bool { return orchestrator.State(s.State).Measures() }
 
 func printHandsets(w io.Writer, list []orchestrator.HandsetStatus) {
 	rows := [][]string{{"HANDSET", "SERIAL", "LINK", "LEVEL", "BATTERY", "DOING", "EXPECTED END"}}
@@ -194,7 +197,7 @@ func printRun(w io.Writer, r api.RunDetail) {
 	}
 	rows := [][]string{{"SEGMENT", "SCENARIO", "ATTEMPT", "OUTCOME", "POINTS", "SAMPLES", "REASON"}}
 	for _, g := range r.Segments {
-		rows = append(rows, []string{g.ID, g.Scenario, fmt.Sprint(g.Attempt), g.Outcome, fmt.Sprintf("%d of %d", g.Points(), g.TargetPoints), fmt.Sprint(g.Samples), dash(g.Reason)})
+		rows = append(rows, []string{g.ID, g.Scenario, fmt.Sprint(g.Attempt), g.Outcome, g.Progress(), fmt.Sprint(g.Samples), dash(g.Reason)})
 	}
 	table(w, rows...)
 	fmt.Fprintln(w)

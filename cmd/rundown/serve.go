@@ -194,7 +194,7 @@ func (p *progress) show(list []orchestrator.HandsetStatus) {
 }
 
 func expected(s orchestrator.HandsetStatus) string {
-	if s.ExpectedEnd.IsZero() || s.State != string(orchestrator.Draining) {
+	if s.ExpectedEnd.IsZero() || !measures(s) {
 		return ""
 	}
 	return ", expected end " + s.ExpectedEnd.Format("15:04")

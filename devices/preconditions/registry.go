@@ -90,6 +90,9 @@ var (
 // measured is begun under it and then does without.
 const OnBattery = "on_battery"
 
+// ScreenLuminance is the precondition that does not matter while the screen is off.
+const ScreenLuminance = "luminance"
+
 // Names that the code itself asks for.
 const (
 	namePermission = "shell_permission"
@@ -320,7 +323,7 @@ var registry = []*entry{
 			"which the shell does not see"),
 	},
 	{
-		Spec: Spec{Name: "luminance", Kind: Number, Unit: "cd/m²", Min: 1, Max: 10000, Within: 10, DriftWithin: 30, Mender: ByShell,
+		Spec: Spec{Name: ScreenLuminance, Kind: Number, Unit: "cd/m²", Min: 1, Max: 10000, Within: 10, DriftWithin: 30, Mender: ByShell,
 			Everyday: 300, Drifts: true,
 			About: "Luminance of the full white screen, through the handset's own curve from setting to cd/m²."},
 		reads: []devices.Operation{devices.ReadDisplay, devices.ReadPower},

@@ -198,19 +198,22 @@ func (c *Console) benchRow(m member) benchRow {
 	r.Trace = trace(c.o.Track(m.Name, m.Shapes, from, now), m.Shapes, from, now, floorOf(m.Item))
 	state := orchestrator.State(m.State)
 	switch state {
-	case orchestrator.Draining, orchestrator.Settling:
-		r.Doing = fmt.Sprintf("%s, %d of %d points", m.Scenario, m.PointsDone, m.Points)
+	case orchestrator.Draining, orchestrator.Charging, orchestrator.Settling:
+		r.Doing = m.Scenario + ", " + m.Progress
 		if state == orchestrator.Settling {
 			r.Doing = m.Scenario + " started"
 		}
 		if !m.EvidenceAt.IsZero() {
 			r.Evidence = "evidence " + age(now, m.EvidenceAt)
 		}
-		if state == orchestrator.Draining && r.Waits == "" {
+		if state == orchestrator.Draining && r.Waits == "" && m.Points > 0 {
 			r.Waits = fmt.Sprintf("level edge to %d%s%%", m.LevelPct-1, thin)
 		}
 		if state == orchestrator.Settling && r.Waits == "" {
 			r.Waits = "warm-up and the start edge"
+			if m.Points == 0 {
+				r.Waits = "the first evidence"
+			}
 		}
 	case orchestrator.Done:
 		r.Doing = summary(m.Shapes)

@@ -246,7 +246,7 @@ func (l lane) tip(g outlook.Shape) string {
 		text += fmt.Sprintf(", attempt %d", g.Attempt)
 	}
 	if !g.StartEdge.IsZero() {
-		text += fmt.Sprintf(", %s to %s, %d of %d points", clock(g.StartEdge), clock(g.StopEdge), g.Points, g.TargetPoints)
+		text += fmt.Sprintf(", %s to %s, %s", clock(g.StartEdge), clock(g.StopEdge), g.Progress())
 	} else {
 		text += ", begun " + clock(g.StartedAt)
 	}

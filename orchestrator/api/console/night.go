@@ -11,6 +11,7 @@ import (
 	"rundown/orchestrator"
 	"rundown/orchestrator/api/outlook"
 	"rundown/results"
+	"rundown/scenarios"
 )
 
 // A nightRow is one lane with what stands beside it.
@@ -121,7 +122,11 @@ func (k counts) lead(n outlook.Night) template.HTML {
 			list = append(list, s.Scenario)
 		}
 		text := attr(k.plan.Plan.Name + ": " + strings.Join(list, ", "))
-		text += fmt.Sprintf(", %d points each", k.plan.Plan.DrainPoints)
+		if slices.ContainsFunc(k.plan.Plan.Segments, func(s scenarios.Segment) bool {
+			return s.EndsBy(k.plan.Scenarios[s.Scenario]) == scenarios.UntilDrained
+		}) {
+			text += fmt.Sprintf(", %d points each", k.plan.Plan.DrainPoints)
+		}
 		switch k.plan.Plan.Repeat {
 		case 0, 1:
 		case 2:
@@ -342,7 +347,7 @@ func (c *Console) lanes(n outlook.Night, latest bool) ([]nightRow, axis, counts)
 			}
 			if last.EndedAt.IsZero() {
 				row.State = lower(stateWords(o.m.HandsetStatus))
-				if o.m.State == string(orchestrator.Draining) && o.m.LinkLostAt.IsZero() {
+				if orchestrator.State(o.m.State).Measures() && o.m.LinkLostAt.IsZero() {
 					row.State += " " + o.m.Scenario
 				}
 				l.lost = o.m.LinkLostAt

@@ -217,7 +217,7 @@ func pointsOf(shapes []outlook.Shape) string {
 	for _, s := range shapes {
 		seen[s.TargetPoints] = true
 	}
-	if len(seen) == 1 {
+	if len(seen) == 1 && !seen[0] {
 		return fmt.Sprintf("%d points in", shapes[0].TargetPoints)
 	}
 	return "Points in"
@@ -228,7 +228,9 @@ func (c *Console) runRow(n int, rec results.Run, s outlook.Shape, f orchestrator
 	if !s.StartEdge.IsZero() {
 		row.Edges = clock(s.StartEdge) + " to " + clock(s.StopEdge)
 		row.Took = duration(s.StopEdge.Sub(s.StartEdge))
-		if s.Points != s.TargetPoints {
+		if s.Until != "" {
+			row.Points = s.Progress() + " in "
+		} else if s.Points != s.TargetPoints {
 			row.Points = fmt.Sprintf("%d of %d in ", s.Points, s.TargetPoints)
 		}
 		margin := s.StopEdge.Sub(s.StartEdge) / 20

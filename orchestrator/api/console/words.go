@@ -133,7 +133,7 @@ func judge(h orchestrator.HandsetStatus, late time.Duration, by time.Time) condi
 			return condition{Stands: isWell}
 		}
 		return condition{Stands: needsHand, Problem: text + ". Mend that, then queue it again.", Link: "See what is unmet", LinkTo: again}
-	case running && !h.LinkLostAt.IsZero() && (state == orchestrator.Draining || state == orchestrator.Settling):
+	case running && !h.LinkLostAt.IsZero() && (state.Measures() || state == orchestrator.Settling):
 		return condition{Stands: toWatch, Problem: fmt.Sprintf("Nothing to do yet: the handset measures by itself, and its files are fetched when it is back. Look at its link if it is still lost at %s.", clock(h.LinkLostAt.Add(time.Hour)))}
 	case running && !h.LinkLostAt.IsZero() || running && h.Link != "ready":
 		text := "The link is lost"
@@ -172,7 +172,7 @@ func stateWords(h orchestrator.HandsetStatus) string {
 		return "Stopped: cancelled"
 	case state == orchestrator.Stopped:
 		return "Stopped: " + short(h.Problem)
-	case !h.LinkLostAt.IsZero() && (state == orchestrator.Draining || state == orchestrator.Settling):
+	case !h.LinkLostAt.IsZero() && (state.Measures() || state == orchestrator.Settling):
 		return "Link lost, goes on alone"
 	case !h.LinkLostAt.IsZero():
 		return "Link lost"

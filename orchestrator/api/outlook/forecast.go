@@ -120,7 +120,7 @@ func (o *Outlook) Item(it orchestrator.Item, status orchestrator.HandsetStatus, 
 	if it.State == orchestrator.Running && status.Run == it.RunID {
 		left := max(0, min(len(list), status.Segment-1))
 		switch orchestrator.State(status.State) {
-		case orchestrator.Settling, orchestrator.Draining, orchestrator.Collecting:
+		case orchestrator.Settling, orchestrator.Draining, orchestrator.Charging, orchestrator.Collecting:
 			current := list[min(left, len(list)-1)]
 			w.underway(current.Scenario, status, shapes)
 			left++
@@ -192,6 +192,23 @@ func (w *walk) recharge() {
 	w.basis["recharge assumed at 40 %/h"] = true
 }
 
+// cycleLength is what is assumed of a cycle of work, pause and all.
+const cycleLength = 75 * time.Second
+
+// charge is a charge to full that is measured; its slow end takes longer than the pace in
+// the middle says. Common practice, no source.
+func (w *walk) charge(scenario string) {
+	const taper = 1.3
+	took := hours(taper * (100 - w.level) / assumedCharge)
+	w.vary(took, chargeRelSD)
+	if w.first.IsZero() {
+		w.first = w.at
+	}
+	w.add("recharge", scenario, took, 100)
+	w.add("rest", "", aroundASegment, 100)
+	w.basis["charge assumed at 40 %/h, slower at its end"] = true
+}
+
 // underway is the rest of the segment at hand.
 func (w *walk) underway(scenario string, status orchestrator.HandsetStatus, shapes []Shape) {
 	pace := w.o.pace(w.h.Name, scenario)
@@ -212,19 +229,24 @@ func (w *walk) underway(scenario string, status orchestrator.HandsetStatus, shap
 		w.first = w.at
 	}
 	w.vary(took, rel)
-	w.add("drain", scenario, took, math.Max(0, w.level-left))
+	if status.State == string(orchestrator.Charging) {
+		w.add("recharge", scenario, took, 100)
+	} else {
+		w.add("drain", scenario, took, math.Max(0, w.level-left))
+	}
 	w.add("rest", "", aroundASegment/2, w.level)
 }
 
 // carryOut adds segments that have not begun.
 func (w *walk) carryOut(list []scenarios.Segment) {
 	for _, s := range list {
-		if w.level < w.window.Least {
-			w.recharge()
+		ends := s.EndsBy(w.scenarios[s.Scenario])
+		if ends == scenarios.UntilFull {
+			w.charge(s.Scenario)
+			continue
 		}
-		points := float64(s.DrainPoints)
-		if points == 0 {
-			points = float64(w.p.DrainPoints)
+		if w.level < w.window.Least && ends != scenarios.UntilLevel {
+			w.recharge()
 		}
 		warm := w.p.WarmUp
 		for _, d := range []time.Duration{w.scenarios[s.Scenario].WarmUp, s.WarmUp} {
@@ -242,11 +264,22 @@ func (w *walk) carryOut(list []scenarios.Segment) {
 		if w.first.IsZero() {
 			w.first = w.at
 		}
-		took := hours(points / pace.rate)
 		limit := w.p.SegmentLimit
 		if s.Limit > 0 {
 			limit = s.Limit
 		}
+		points := float64(s.DrainPoints)
+		switch {
+		case ends == scenarios.UntilLevel:
+			points = max(0, w.level-float64(s.DrainTo))
+		case ends == scenarios.UntilTime:
+			points = limit.Hours() * pace.rate
+		case ends == scenarios.UntilCycles:
+			points = (time.Duration(w.scenarios[s.Scenario].Cycles) * cycleLength).Hours() * pace.rate
+		case points == 0:
+			points = float64(w.p.DrainPoints)
+		}
+		took := hours(points / pace.rate)
 		if limit > 0 {
 			took = min(took, limit)
 		}

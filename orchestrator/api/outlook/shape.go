@@ -86,6 +86,9 @@ func (o *Outlook) shape(g results.Segment) Shape {
 		s.StartEdge, s.StopEdge = zero.Add(time.Duration(start)*time.Millisecond), zero.Add(time.Duration(stop)*time.Millisecond)
 		s.Points = s.Segment.Points()
 	}
+	if g.Until != "" { // no drain target: measured from beginning to end
+		s.StartEdge, s.StopEdge = samples[0].HostAt, last.HostAt
+	}
 	return s
 }
 
