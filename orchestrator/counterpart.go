@@ -161,16 +161,5 @@ func (d *Daemon) canCall(o Order, h scenarios.Handset) error {
 	return nil
 }
 
-// Cautions are what a person must know before the order is carried out unwatched, beside
-// the caution about lithium cells that holds for every run.
-func (o Order) Cautions() []string {
-	for _, s := range o.Scenarios {
-		if s.NeedsCounterpart() {
-			return []string{scenarios.CallCaution}
-		}
-	}
-	return nil
-}
-
 // isAnswering reports whether a folder on a handset is that of a counterpart's answering.
 func isAnswering(key string) bool { return strings.HasSuffix(key, answeringSuffix) }

@@ -129,11 +129,16 @@ func (d *Daemon) whyPower(h scenarios.Handset) string {
 		if it.RunID != s.Run || s.Run == "" {
 			continue
 		}
-		window := startWindow(h, it.Order.Plan)
-		switch State(s.State) {
-		case Recharging:
+		step := max(s.Segment-1, 0)
+		window, at := it.Order.startWindow(h, step), it.Order.list()[step]
+		switch charges := at.EndsBy(it.Order.Scenarios[at.Scenario]) == scenarios.UntilFull; {
+		case charges && State(s.State) == Settling:
+			said += fmt.Sprintf("; plan %s measures its charge to full, and ends it at %g °C", it.Plan, it.Order.Plan.RechargeStopTempC)
+		case charges && State(s.State) == Collecting:
+			said += fmt.Sprintf("; plan %s has charged it", it.Plan)
+		case State(s.State) == Recharging:
 			said += fmt.Sprintf("; plan %s charges it to %g %%, and not above %g °C", it.Plan, rechargeTo(window), it.Order.Plan.RechargeStopTempC)
-		case Restoring:
+		case State(s.State) == Restoring:
 			said += fmt.Sprintf("; plan %s has ended on it", it.Plan)
 		default:
 			said += fmt.Sprintf("; plan %s measures it, and on a charger nothing is measured", it.Plan)

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"rundown/orchestrator"
@@ -103,16 +104,20 @@ func (c *queueAddCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	if !c.Wait {
-		if e.json {
-			return e.printJSON(items)
-		}
-		printQueue(e.out, items)
-		fmt.Fprintln(e.errOut, safety)
-		return nil
+	cautions := []string{safety}
+	if len(items) > 0 { // all of one plan
+		cautions = append(cautions, items[0].Cautions...)
 	}
-	fmt.Fprintln(e.errOut, safety)
-	return e.await(items)
+	switch {
+	case c.Wait:
+		fmt.Fprintln(e.errOut, strings.Join(cautions, "\n\n"))
+		return e.await(items)
+	case e.json:
+		return e.printJSON(items)
+	}
+	printQueue(e.out, items)
+	fmt.Fprintln(e.errOut, strings.Join(cautions, "\n\n"))
+	return nil
 }
 
 // instant reads hh:mm as the next such time, or an instant in RFC 3339.

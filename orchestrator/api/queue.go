@@ -44,10 +44,12 @@ type Item struct {
 	Paused    bool                   `json:"paused"`
 	RunID     string                 `json:"run_id,omitempty"`
 	Outcome   string                 `json:"outcome,omitempty"`
+	// Cautions are what a person must know before this is carried out unwatched.
+	Cautions []string `json:"cautions,omitempty"`
 }
 
 func view(it orchestrator.Item) Item {
-	return Item{it.ID, it.Handset, it.Plan, it.Order.PlanHash, it.Night, it.QueuedAt, it.NotBefore, it.FinishBy, it.State, it.Paused, it.RunID, it.Outcome}
+	return Item{it.ID, it.Handset, it.Plan, it.Order.PlanHash, it.Night, it.QueuedAt, it.NotBefore, it.FinishBy, it.State, it.Paused, it.RunID, it.Outcome, it.Order.Cautions()}
 }
 
 func views(items []orchestrator.Item) []Item {
