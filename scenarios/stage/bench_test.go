@@ -60,36 +60,6 @@ func BenchmarkCheckCycle(b *testing.B) {
 	}
 }
 
-// What calls cost: CPU of both ends, both of which are in this process here.
-func BenchmarkCall(b *testing.B) {
-	for _, n := range []int{1, 4} {
-		b.Run(fmt.Sprintf("%dcalls", n), func(b *testing.B) {
-			s := started(b)
-			var phones []*phone
-			for range n {
-				p := dial(b, s, s.Open("call"), "", s.Addr())
-				<-p.up
-				phones = append(phones, p)
-			}
-			before, start := cpu(), time.Now()
-			var frames int64
-			for _, p := range phones {
-				frames -= p.frames.Load()
-			}
-			b.ResetTimer()
-			for range b.N {
-				time.Sleep(time.Second)
-			}
-			took := time.Since(start)
-			for _, p := range phones {
-				frames += p.frames.Load()
-			}
-			b.ReportMetric(100*float64(cpu()-before)/float64(took)/float64(n), "cpu-%/call")
-			b.ReportMetric(float64(frames)/took.Seconds()/float64(n), "frames/s")
-		})
-	}
-}
-
 func BenchmarkContent(b *testing.B) {
 	for b.Loop() {
 		newContent()
