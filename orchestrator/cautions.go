@@ -32,11 +32,22 @@ func (o Order) Cautions() []string {
 	return list
 }
 
-// Cautions are those of a plan of the plan file; an unknown one has none.
-func (d *Daemon) Cautions(plan string) []string {
+// Cautions are those of a plan of the plan file for some handsets, with what may be asked
+// of a person on handsets on which it has not been carried out before. An unknown plan has
+// none.
+func (d *Daemon) Cautions(plan string, handsets ...string) []string {
 	o, err := d.order(plan)
 	if err != nil {
 		return nil
 	}
-	return o.Cautions()
+	return d.CautionsOf(o, handsets...)
+}
+
+// CautionsOf does so for a plan as it was queued.
+func (d *Daemon) CautionsOf(o Order, handsets ...string) []string {
+	list := o.Cautions()
+	for _, h := range handsets {
+		list = append(list, d.firstTimes(o, h)...)
+	}
+	return list
 }

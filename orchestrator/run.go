@@ -52,6 +52,11 @@ func (r *run) carryOut(ctx context.Context) error {
 	defer r.release()
 	defer r.d.meters.end(r.h.Name)
 	defer r.leavePower(ctx)
+	defer func() {
+		if r.live != nil {
+			r.live.asking.stop(errors.New("its run has ended"))
+		}
+	}()
 	for !r.e.State.over() {
 		event, err := r.act(ctx)
 		if err != nil {

@@ -47,6 +47,7 @@ type segment struct {
 	gone       int                // looks in a row at which the workload loop did not run
 	heardAt    time.Time          // when the stage was last listened to
 	unsaved    []results.Evidence // from the stage, not stored yet
+	asking     *personAsked            // a person, for what no command can answer; nil: nobody
 }
 
 // note adds to what was seen, once for each text.
@@ -61,6 +62,7 @@ func (g *segment) note(at time.Time, format string, args ...any) {
 }
 
 func (g *segment) close() {
+	g.asking.stop(errors.New("its segment has ended"))
 	if g.session != nil {
 		g.session.Close()
 	}
@@ -678,6 +680,9 @@ func heardOf(segment string) string { return "heard " + segment }
 // and gives the segment up the second time.
 func (r *run) judge(ctx context.Context, l devices.Link, state onboard.State) (Event, error) {
 	g, now := r.live, r.live.lookedAt
+	if wait, event, err := r.askPerson(ctx); wait || event != "" || err != nil {
+		return event, err
+	}
 	missing := g.witness.missing(g.phoneUntil, now)
 	if g.gone++; state.WorkloadAlive {
 		g.gone = 0

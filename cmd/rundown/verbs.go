@@ -105,8 +105,12 @@ func (c *queueAddCmd) Run(e *env) error {
 		return err
 	}
 	cautions := []string{safety}
-	if len(items) > 0 { // all of one plan
-		cautions = append(cautions, items[0].Cautions...)
+	for _, it := range items {
+		for _, text := range it.Cautions {
+			if !slices.Contains(cautions, text) {
+				cautions = append(cautions, text)
+			}
+		}
 	}
 	switch {
 	case c.Wait:

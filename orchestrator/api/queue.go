@@ -139,7 +139,11 @@ func (s *Server) enqueue(ctx context.Context, in *enqueueInput) (*enqueueOutput,
 	if err := s.d.Store().PutDocument(documentsKeys, id, now); err != nil {
 		s.d.Log().Error().Err(err).Msg("an idempotency key could not be kept: the same request sent again would queue again")
 	}
-	return &enqueueOutput{Body: views(items)}, nil
+	out := &enqueueOutput{Body: views(items)}
+	for i, it := range items {
+		out.Body[i].Cautions = s.d.CautionsOf(it.Order, it.Handset)
+	}
+	return out, nil
 }
 
 func (s *Server) forgetKeys() {

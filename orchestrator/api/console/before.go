@@ -103,7 +103,7 @@ func (c *Console) beforePage(r *http.Request, answer *said) (page, error) {
 	groups, unmet, toSet := group(report)
 	body := map[string]any{
 		"Handset": handset, "Plan": plan, "Plans": slices.Sorted(maps.Keys(file.Plans)), "Groups": groups, "Have": have, "Busy": busy,
-		"Run": m.Run, "Sets": toSet, "Unmet": unmet, "Cautions": c.d.Cautions(plan), "StopTemp": p.StopTempC, "RechargeTemp": p.RechargeStopTempC,
+		"Run": m.Run, "Sets": toSet, "Unmet": unmet, "Cautions": c.d.Cautions(plan, handset), "StopTemp": p.StopTempC, "RechargeTemp": p.RechargeStopTempC,
 		"Finish": r.FormValue("finish"),
 	}
 	var heading string
