@@ -134,11 +134,13 @@ func (d *Daemon) openPrompt(q Prompt) (*standingPrompt, error) {
 	d.prompts.mu.Unlock()
 	d.log.Warn().Str("handset", q.Handset).Str("run", q.Run).Str("prompt", s.rec.ID).Time("until", s.rec.Until).Str("default", q.Default).Msg("a person is asked: " + q.Text)
 	if q.Handset != "" {
-		d.tell(q.Handset, func(h *HandsetStatus) { h.WaitsFor = "a person: " + q.Text })
+		d.tell(q.Handset, func(h *HandsetStatus) { h.WaitsFor = waitsForPerson(q.Text) })
 	}
 	d.publish(Change{Kind: "prompt", Handset: q.Handset, Run: q.Run, Text: q.Text})
 	return s, nil
 }
+
+func waitsForPerson(text string) string { return "a person: " + text }
 
 // settlePrompt gives a prompt its answer, once: one that has it keeps it.
 func (d *Daemon) settlePrompt(s *standingPrompt, state, choice, by, reason string) error {
@@ -159,24 +161,16 @@ func (d *Daemon) settlePrompt(s *standingPrompt, state, choice, by, reason strin
 	if rec.Taken {
 		delete(d.prompts.standing, rec.ID)
 	}
-	d.log.Info().Str("handset", rec.Handset).Str("run", rec.RunID).Str("prompt", rec.ID).Str("state", state).Str("choice", choice).Str("by", by).Msg("a prompt has its answer")
-	d.publish(Change{Kind: "prompt", Handset: rec.Handset, Run: rec.RunID, Text: sayPrompt(rec)})
-	return nil
-}
-
-// sayPrompt says in one line what came of a prompt.
-func sayPrompt(p results.Prompt) string {
-	switch p.State {
-	case results.PromptAnswered:
-		return p.Text + ": " + p.Choice
-	case results.PromptUnanswered:
-		return p.Text + ": nobody answered, so " + p.Default
-	case results.PromptSeen:
-		return p.Text + ": seen on the handset"
-	case results.PromptWithdrawn:
-		return p.Text + ": no longer asked, " + p.Reason
+	if rec.Handset != "" {
+		d.tell(rec.Handset, func(h *HandsetStatus) {
+			if h.WaitsFor == waitsForPerson(rec.Text) {
+				h.WaitsFor = ""
+			}
+		})
 	}
-	return p.Text
+	d.log.Info().Str("handset", rec.Handset).Str("run", rec.RunID).Str("prompt", rec.ID).Str("state", state).Str("choice", choice).Str("by", by).Msg("a prompt has its answer")
+	d.publish(Change{Kind: "prompt", Handset: rec.Handset, Run: rec.RunID, Text: rec.Outcome()})
+	return nil
 }
 
 // takeAnswer hands the answer to whoever asked.
@@ -229,7 +223,8 @@ func (d *Daemon) Prompts() []results.Prompt {
 }
 
 // AnswerPrompt answers a prompt; an empty choice is the first of its choices. by says who
-// answers, for the record. The same answer again changes nothing. ErrNoPrompt, ErrRequest
+// answers, for the record. The same answer again changes nothing, nor does "done" to what
+// the handset has shown already. ErrNoPrompt, ErrRequest
 // for a choice that it does not have, ErrNotNow when something else stands already.
 func (d *Daemon) AnswerPrompt(id, choice, by string) (results.Prompt, error) {
 	p, s, err := d.findPrompt(id)
@@ -250,10 +245,10 @@ func (d *Daemon) AnswerPrompt(id, choice, by string) (results.Prompt, error) {
 			return p, err
 		}
 	}
-	if p.State == results.PromptAnswered && p.Choice == choice {
+	if p.State == results.PromptAnswered && p.Choice == choice || p.State == results.PromptSeen && choice == p.Choices[0] {
 		return p, nil
 	}
-	return p, fmt.Errorf("%s: %w: %s", id, ErrNotNow, sayPrompt(p))
+	return p, fmt.Errorf("%s: %w: %s", id, ErrNotNow, p.Outcome())
 }
 
 // findPrompt finds a prompt where it stands, or in the store.

@@ -40,6 +40,21 @@ type Prompt struct {
 	Taken bool `json:"taken"`
 }
 
+// Outcome says in one line what was asked and what came of it.
+func (p Prompt) Outcome() string {
+	switch p.State {
+	case PromptAnswered:
+		return p.Text + ": " + p.Choice
+	case PromptUnanswered:
+		return p.Text + ": nobody answered, so " + p.Choice
+	case PromptSeen:
+		return p.Text + ": seen on the handset"
+	case PromptWithdrawn:
+		return p.Text + ": no longer asked, " + p.Reason
+	}
+	return p.Text + ": not answered yet"
+}
+
 // documentsPrompts is the store's kind of prompts, by their ID.
 const documentsPrompts = "prompts"
 
@@ -54,6 +69,9 @@ func (s *Store) Prompt(id string) (p Prompt, err error) {
 // Prompts returns all prompts, oldest first; those of one run where runID is not empty.
 func (s *Store) Prompts(runID string) ([]Prompt, error) {
 	list, err := Documents[Prompt](s, documentsPrompts)
+	if list == nil {
+		list = []Prompt{}
+	}
 	if runID != "" {
 		list = slices.DeleteFunc(list, func(p Prompt) bool { return p.RunID != runID })
 	}

@@ -46,6 +46,9 @@ type commands struct {
 	Show      showCmd      `cmd:"" help:"Show one run: segments, figures with their 95 % intervals, conditions, drift."`
 	Night     nightCmd     `cmd:"" help:"What became of a night, handset by handset; those set aside come first."`
 	Collect   collectCmd   `cmd:"" help:"Pick up segments that lie on a handset, such as one carried out without any link."`
+	Prompts   promptsCmd   `cmd:"" help:"What a person is asked to do at the bench, and until when."`
+	Answer    answerCmd    `cmd:"" help:"Answer a prompt."`
+	Gate      gateCmd      `cmd:"" help:"See to what lets power to a handset."`
 	Release   releaseCmd   `cmd:"" help:"Let a handset take part again that was set aside."`
 	Meters    metersCmd    `cmd:"" aliases:"meter" help:"Read the bench's meters once; attach the file of one that recorded by itself."`
 	Export    exportCmd    `cmd:"" help:"Write results as files for analysis."`

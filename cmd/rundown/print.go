@@ -210,6 +210,9 @@ func printRun(w io.Writer, r api.RunDetail) {
 			fmt.Fprintf(w, "note on %s at %s: %s\n", g.ID, clockTime(n.At), n.Text)
 		}
 	}
+	for _, p := range r.Prompts {
+		fmt.Fprintf(w, "asked at %s: %s: %s\n", clockTime(p.OpenedAt), p.Text, promptAnswer(p))
+	}
 	for _, n := range r.Run.Notes {
 		fmt.Fprintf(w, "note at %s: %s\n", clockTime(n.At), n.Text)
 	}

@@ -141,6 +141,10 @@ func (s *Server) register() {
 	post(s, described, "/v1/handsets/{name}/undo", "undo-check", "Put back what a check has set", s.undo)
 	post(s, described, "/v1/handsets/{name}/release", "release", "Put a handset that was set aside back to work", s.release)
 	post(s, described, "/v1/handsets/{name}/collect", "collect", "Fetch what still lies on a handset", s.collect)
+	post(s, described, "/v1/handsets/{name}/gate/test", "test-gate", "Prove a handset's power gate: closed, open and closed again, each read on the handset", s.testGate)
+	get(s, described, "/v1/prompts", "prompts", "What a person is asked, newest first", s.prompts)
+	get(s, described, "/v1/prompts/{id}", "prompt", "One prompt, whatever came of it", s.prompt)
+	post(s, described, "/v1/prompts/{id}/answer", "answer", "Answer a prompt; the same answer again changes nothing", s.answer)
 	get(s, described, "/v1/night", "night", "How the latest night went", s.night)
 	get(s, described, "/v1/queue", "queue", "What is queued, running and ended", s.queue)
 	post(s, described, "/v1/queue", "enqueue", "Queue a plan for handsets", s.enqueue)
@@ -177,6 +181,7 @@ func (s *Server) register() {
 	pages := console.New(s.d, s.outlook, console.Hooks{
 		MayChange: func(r *http.Request) bool { return callerOf(r.Context()).Role >= Operator },
 		Entered:   func(r *http.Request) bool { return callerOf(r.Context()).session },
+		Name:      func(r *http.Request) string { return callerOf(r.Context()).Name },
 		Did:       func(r *http.Request, what string) { did(r.Context(), what) },
 	})
 	for _, p := range pages.Routes() {

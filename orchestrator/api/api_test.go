@@ -112,6 +112,12 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 		return list[0].ID
 	}
 	segment := func() string { return measured().ID }
+	if err := b.daemon.Store().PutPrompt(results.Prompt{
+		ID: "p1", Handset: "Alder", Text: "place the meter", OpenedAt: b.daemon.Now(), Until: b.daemon.Now(), Choices: []string{"done"}, Default: "done",
+		State: results.PromptAnswered, Choice: "done", By: "desk", Taken: true,
+	}); err != nil {
+		t.Fatal(err)
+	}
 	calls := []struct {
 		id, method string
 		path       func() string
@@ -123,6 +129,10 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 		{"workloads", "GET", at("/v1/workloads"), nil, 200},
 		{"check", "POST", at("/v1/handsets/Alder/check"), map[string]any{"plan": "short", "apply": true}, 200},
 		{"undo-check", "POST", at("/v1/handsets/Alder/undo"), nil, 200},
+		{"test-gate", "POST", at("/v1/handsets/Alder/gate/test"), nil, 200},
+		{"prompts", "GET", at("/v1/prompts?state=all"), nil, 200},
+		{"prompt", "GET", at("/v1/prompts/p1"), nil, 200},
+		{"answer", "POST", at("/v1/prompts/p1/answer"), map[string]any{"choice": "done"}, 200}, // as it was
 		{"forecast", "GET", at("/v1/forecast?plan=short&handset=Alder"), nil, 200},
 		{"enqueue", "POST", at("/v1/queue"), map[string]any{"plan": "short", "handsets": []string{"Alder", "Birch"}}, 200},
 		{"queue", "GET", at("/v1/queue"), nil, 200},
@@ -245,6 +255,8 @@ func TestProblems(t *testing.T) {
 		{"no such run", "GET", "/v1/runs/r1", nil, nil, 404, "r1"},
 		{"no such segment", "GET", "/v1/segments/s1/samples", nil, nil, 404, "s1"},
 		{"no such item", "POST", "/v1/queue/q1/cancel", nil, nil, 404, "q1"},
+		{"no such prompt", "POST", "/v1/prompts/p0/answer", map[string]any{}, nil, 404, "p0"},
+		{"no gate to test", "POST", "/v1/handsets/Maple/gate/test", nil, nil, 422, "Alder"},
 		{"no such handset", "POST", "/v1/handsets/Maple/check", map[string]any{"plan": "short"}, nil, 422, "Alder"},
 		{"no such plan", "POST", "/v1/queue", map[string]any{"plan": "weekly"}, nil, 422, "short"},
 		{"a member too many", "POST", "/v1/queue", map[string]any{"plan": "short", "handset": "Alder"}, nil, 422, "validation failed"},

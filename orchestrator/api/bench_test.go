@@ -51,6 +51,11 @@ plans:
 
 // start makes a bench and serves it. The caller closes it.
 func start(names []string, options ...api.Option) (b *bench, err error) {
+	return startWith(func(*orchestrator.Config) {}, names, options...)
+}
+
+// startWith is start with a daemon that a test wants otherwise.
+func startWith(change func(*orchestrator.Config), names []string, options ...api.Option) (b *bench, err error) {
 	b = &bench{clock: simulated.NewScaledClock(time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC), factor), handsets: map[string]*simulated.Handset{}}
 	defer func() {
 		if err != nil {
@@ -92,7 +97,9 @@ func start(names []string, options ...api.Option) (b *bench, err error) {
 	file.Bench.Servers = []string{adb.Addr().String()}
 	file.Bench.Stage.Listen = "127.0.0.1:0"
 	file.Bench.Clip = filepath.Join("..", "demo", "clip.mp4")
-	b.daemon = orchestrator.New(orchestrator.Config{File: file, DataDir: dir, Log: zerolog.Nop(), Clock: b.clock, Gates: gates, PollEvery: 30 * time.Second})
+	config := orchestrator.Config{File: file, DataDir: dir, Log: zerolog.Nop(), Clock: b.clock, Gates: gates, PollEvery: 30 * time.Second}
+	change(&config)
+	b.daemon = orchestrator.New(config)
 	if err := b.daemon.Start(context.Background()); err != nil {
 		return b, err
 	}

@@ -59,6 +59,8 @@ type RunDetail struct {
 	Figures  []orchestrator.ScenarioFigure `json:"figures"`
 	// Annotations are what people have said of the run, oldest first.
 	Annotations []results.Annotation `json:"annotations"`
+	// Prompts are what a person was asked during the run, oldest first.
+	Prompts []results.Prompt `json:"prompts"`
 }
 
 func (s *Server) run(_ context.Context, in *itemInput) (*body[RunDetail], error) {
@@ -78,7 +80,11 @@ func (s *Server) run(_ context.Context, in *itemInput) (*body[RunDetail], error)
 	if err != nil && len(annotations) == 0 {
 		return nil, problem(err)
 	}
-	return &body[RunDetail]{RunDetail{r, segments, figures, annotations}}, nil
+	prompts, err := s.d.Store().Prompts(in.ID)
+	if err != nil && len(prompts) == 0 {
+		return nil, problem(err)
+	}
+	return &body[RunDetail]{RunDetail{r, segments, figures, annotations, prompts}}, nil
 }
 
 type segmentsInput struct {

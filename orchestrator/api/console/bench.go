@@ -27,7 +27,7 @@ type member struct {
 func (c *Console) members() []member {
 	var list []member
 	now := c.d.Now()
-	items := c.d.Queue()
+	items, prompts := c.d.Queue(), c.d.Prompts()
 	for _, h := range c.d.Handsets() {
 		if !h.OnBench {
 			continue
@@ -47,6 +47,7 @@ func (c *Console) members() []member {
 			}
 		}
 		m.Case = judge(h, late, by)
+		m.ask(prompts, now)
 		list = append(list, m)
 	}
 	slices.SortStableFunc(list, func(a, b member) int {
@@ -76,18 +77,18 @@ type benchRow struct {
 	Href     string
 }
 
-func (c *Console) bench(*http.Request) (page, error) {
+func (c *Console) bench(r *http.Request) (page, error) {
 	list := c.members()
 	rows := make([]benchRow, 0, len(list))
 	count := map[standing]int{}
 	first := map[standing]int{}
 	for i, m := range list {
-		r := c.benchRow(m)
+		row := c.benchRow(m)
 		if count[m.Case.Stands] == 0 {
-			r.First, first[m.Case.Stands] = true, i
+			row.First, first[m.Case.Stands] = true, i
 		}
 		count[m.Case.Stands]++
-		rows = append(rows, r)
+		rows = append(rows, row)
 		rows[first[m.Case.Stands]].Rows++
 		if m.Case.Problem != "" {
 			rows[first[m.Case.Stands]].Rows++
@@ -101,7 +102,7 @@ func (c *Console) bench(*http.Request) (page, error) {
 	}
 	return page{
 		Screen: "bench", Heading: benchHeading(count), Lead: c.benchLead(list),
-		Body: map[string]any{"Rows": rows, "Strangers": strangers},
+		Said: c.answeredSaid(r), Body: map[string]any{"Rows": rows, "Strangers": strangers, "Asked": c.asked()},
 	}, nil
 }
 

@@ -30,6 +30,7 @@ var files embed.FS
 type Hooks struct {
 	MayChange func(*http.Request) bool           // the caller may drive handsets
 	Entered   func(*http.Request) bool           // the caller came in with a token, and may leave
+	Name      func(*http.Request) string         // who the caller is, for the record
 	Did       func(r *http.Request, what string) // for the change log
 }
 
@@ -93,6 +94,7 @@ func (c *Console) Routes() []Route {
 		change("/before/queue", c.enqueue),
 		change("/queue/{id}/{verb}", c.act),
 		change("/bench/{name}/release", c.release),
+		change("/prompts/{id}/answer", c.answerPrompt),
 		{Pattern: "GET /static/", Public: true, Serve: func(w http.ResponseWriter, r *http.Request) {
 			w.Header().Set("Cache-Control", "no-cache")
 			http.StripPrefix("/static/", assets).ServeHTTP(w, r)

@@ -152,6 +152,7 @@ func (c *Console) run(r *http.Request) (page, error) {
 	for _, n := range rec.Notes {
 		notes = append(notes, runNote{Text: clock(n.At) + " " + n.Text})
 	}
+	notes = append(notes, c.promptNotes(rec.ID)...)
 	end := "now"
 	if !rec.EndedAt.IsZero() {
 		end = rec.EndedAt.Local().Format("Mon 15:04")

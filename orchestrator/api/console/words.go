@@ -240,7 +240,7 @@ func pct(v float64) string { return strconv.FormatFloat(math.Abs(v), 'f', 1, 64)
 // statusOf is the status with which an error is answered.
 func statusOf(err error) (int, string) {
 	switch {
-	case errors.Is(err, results.ErrNotFound), errors.Is(err, orchestrator.ErrNoItem):
+	case errors.Is(err, results.ErrNotFound), errors.Is(err, orchestrator.ErrNoItem), errors.Is(err, orchestrator.ErrNoPrompt):
 		return http.StatusNotFound, "Not here"
 	case errors.Is(err, orchestrator.ErrRequest):
 		return http.StatusUnprocessableEntity, "Not possible as asked"
