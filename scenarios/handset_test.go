@@ -334,3 +334,50 @@ evidence: [{kind: foreground, of: org.example.map}, {kind: drawn, of: org.exampl
 		}
 	})
 }
+
+// An installed game is proven by frame statistics on every version, also where it draws on
+// a surface of its own, whose frames those of its windows do not count; and one that stands
+// still in front is not.
+func TestInstalledGameOfTheExample(t *testing.T) {
+	example, err := Load("../scenarios.example.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := example.Scenarios["kart"]
+	for flavour, sdk := range map[simulated.Flavour]int{simulated.Android9: 28, simulated.Android12: 31, simulated.Android16: 36} {
+		for _, own := range []bool{false, true} {
+			t.Run(fmt.Sprintf("SDK %d, own surface %t", sdk, own), func(t *testing.T) {
+				synctest.Test(t, func(t *testing.T) {
+					h := simulated.New(simulated.Options{Android: flavour, Apps: []simulated.App{{Package: "org.example.kart", FPS: 60, OwnSurface: own}}})
+					defer h.Close()
+					readyFor(t, h, time.Minute)
+					hungAt := int64(0)
+					seen := carryOut(t, h, s, sdk, 6*time.Minute, func() {
+						up, _, err := devices.Uptime(t.Context(), h)
+						if err != nil {
+							t.Fatal(err)
+						}
+						hungAt = up.Milliseconds()
+						h.HangApp()
+						time.Sleep(4 * time.Minute)
+					})
+					before, after := 0, 0
+					for _, a := range seen {
+						switch {
+						case a.Kind == "failed":
+							t.Errorf("a step failed: %s", a.Detail)
+						case a.Kind == "drawn" && a.UptimeMS < hungAt:
+							before++
+						case a.Kind == "drawn":
+							after++
+						}
+					}
+					// One look may fall between the last frame and the hang.
+					if before < 6 || after > 1 {
+						t.Errorf("%d pieces of evidence while it ran, %d when it stood still", before, after)
+					}
+				})
+			})
+		}
+	}
+}

@@ -27,6 +27,9 @@ type App struct {
 	PowerW      float64  // what it draws in front, beyond the screen
 	FPS         float64  // frames a second that it draws in front
 	Buttons     []string // words on its screen, one below the other, for who looks for them
+	// OwnSurface is set where it draws on a surface of its own, as many games do: the frame
+	// statistics of its windows then stand still.
+	OwnSurface bool
 
 	role       role
 	activities []string // class names as the manifest has them, the first is the main one
@@ -92,9 +95,10 @@ type activity struct {
 	hash  string
 	front time.Duration // how long it has been in front on a lit, unlocked screen
 
-	url    string // browser
-	tab    Page   // browser
-	frames float64
+	url    string        // browser
+	tab    Page          // browser
+	frames float64       // of its windows
+	shown  time.Duration // of an own surface: uptime at which it was last put on the screen; 0: never
 
 	clip      string        // player: path of the file
 	length    time.Duration // player
@@ -106,7 +110,7 @@ type activity struct {
 	recording bool // camera
 	since     time.Duration
 	number    string // dialer
-	hung      bool   // player: it stands still and goes on saying that it plays
+	hung      bool   // it stands still; a player goes on saying that it plays
 	asks      []string
 	answered  func(button string) // called under the lock
 }

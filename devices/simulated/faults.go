@@ -198,6 +198,10 @@ func (h *Handset) notice(string) {
 // CrashApp ends the app in front, as a crash does; home comes up behind it.
 func (h *Handset) CrashApp() { h.fault(func() { h.stopApp(h.front().app.Package) }) }
 
+// HangApp makes the app in front stand still: it stays there and draws nothing more until
+// it is stopped and started again.
+func (h *Handset) HangApp() { h.fault(func() { h.front().hung = true }) }
+
 // LoseWiFi takes the network away; RestoreWiFi brings it back.
 func (h *Handset) LoseWiFi() {
 	h.fault(func() {

@@ -154,7 +154,7 @@ func (h *Handset) swipe(x1, y1, x2, y2 float64, d time.Duration) {
 		w = 0.1 // it draws every frame anyway
 	}
 	h.burst(w, d+900*time.Millisecond)
-	a.frames += (d + 900*time.Millisecond).Seconds() * h.refreshHz()
+	a.draws((d+900*time.Millisecond).Seconds()*h.refreshHz(), h.uptime())
 	width, height := float64(h.opt.ScreenW), float64(h.opt.ScreenH)
 	h.touchTab(a, [2]float64{x1 / width, y1 / height}, [2]float64{x2 / width, y2 / height}, d)
 }

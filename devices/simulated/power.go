@@ -135,7 +135,7 @@ func (h *Handset) live(to time.Duration) {
 			if a.tab != nil && (a.tab.Activity() == "game" || a.tab.Activity() == "call") {
 				fps = 60
 			}
-			a.frames += fps * d.Seconds()
+			a.draws(fps*d.Seconds(), h.uptime())
 			if a.state == playPlaying {
 				a.position += d
 			}

@@ -45,6 +45,7 @@ func init() {
 		"notification":        plain(dumpNotification),
 		"package":             dumpPackage,
 		"power":               plain(dumpPower),
+		"SurfaceFlinger":      dumpSurfaces,
 		"telephony.registry":  plain(dumpTelephony),
 		"thermalservice":      plain(dumpThermal),
 		"wifi":                plain(dumpWiFi),
