@@ -47,7 +47,7 @@ type segment struct {
 	gone       int                // looks in a row at which the workload loop did not run
 	heardAt    time.Time          // when the stage was last listened to
 	unsaved    []results.Evidence // from the stage, not stored yet
-	asking     *personAsked            // a person, for what no command can answer; nil: nobody
+	asking     *personAsked       // a person, for what no command can answer; nil: nobody
 }
 
 // note adds to what was seen, once for each text.
