@@ -7,6 +7,7 @@ import (
 
 	"rundown/devices/onboard"
 	"rundown/results"
+	"rundown/results/sustain"
 	"rundown/scenarios"
 )
 
@@ -175,7 +176,7 @@ func (r *run) endedBy(reason string) (Event, error) {
 func (r *run) cyclesDone() int {
 	n := 0
 	for _, e := range r.live.rec.Evidence {
-		if e.Kind == "cycle" && e.Value > 0 {
+		if e.Kind == evidenceCycle && e.Value > 0 {
 			n++
 		}
 	}
@@ -198,7 +199,7 @@ func (r *run) enoughCycles(ctx context.Context, stop func(context.Context) error
 // Least that a segment without a drain target must have reached to be worth a figure when
 // something else than its goal ended it.
 const (
-	fewestCycles    = 6  // first, settled and worst need some: common practice, no source
+	fewestCycles    = sustain.MinCycles
 	leastChargedPct = 80 // the last level that charging times are commonly given for: common practice, no source
 )
 

@@ -87,7 +87,7 @@ func TestCyclesAndTime(t *testing.T) {
 	t.Parallel()
 	b := newBench(t, []string{"Alder"}, `
 scenarios:
-  heat: {extends: sustain, cycles: 7}
+  heat: {extends: sustain, cycles: 11}
   lie: {extends: idle, until: time}
 plans:
   both:
@@ -104,14 +104,17 @@ plans:
 			t.Errorf("%s: %s %s, until %s, ended by %s; want measured, %s, %s", g.Scenario, g.Outcome, g.Reason, g.Until, g.EndedBy, want.until, want.by)
 		}
 	}
-	cycles := 0
-	for _, e := range segments[0].Evidence {
-		if e.Kind == "cycle" && e.Value > 0 {
-			cycles++
-		}
+	series, err := b.daemon.HeatSeries(orchestrator.FigureFilter{})
+	if err != nil || len(series) != 1 || series[0].Cycles < 11 || series[0].Retained == nil {
+		t.Fatalf("series %+v, %v; want one of 11 cycles with what is retained", series, err)
 	}
-	if cycles < 7 {
-		t.Errorf("%d cycles, want 7", cycles)
+	h := series[0]
+	if h.MeanTempC == nil || h.HighestTempC == nil || h.HighestStatus == nil || h.EnergyJ == nil || h.ScorePerJ == nil || h.PointsPerCycle == nil {
+		t.Fatalf("series %+v; want temperatures, the handset's thermal status, energy and battery per cycle", h)
+	}
+	// Energy and battery per cycle by two ways: 4500 mAh at 3.87 V are 627 J a point.
+	if byLevel := *h.PointsPerCycle * 4.5 * 3.87 * 3600 / 100; *h.EnergyJ < 0.7*byLevel || *h.EnergyJ > 1.4*byLevel {
+		t.Errorf("%.0f J a cycle by current and voltage, %.0f J by the level", *h.EnergyJ, byLevel)
 	}
 	if took := segments[1].EndedAt.Sub(segments[1].StartedAt); took < 30*time.Minute || took > 34*time.Minute {
 		t.Errorf("a segment of 30 min took %v", took)

@@ -195,6 +195,9 @@ func (c *compiler) loop() error {
 			return err
 		}
 	}
+	if c.s.Until == UntilCycles {
+		c.line("thermal") // beside the scores
+	}
 	return nil
 }
 

@@ -202,6 +202,8 @@ func printRun(w io.Writer, r api.RunDetail) {
 	table(w, rows...)
 	fmt.Fprintln(w)
 	printFigures(w, r.Figures)
+	printCharges(w, r.Charges)
+	printHeatSeries(w, r.HeatSeries)
 	for _, g := range r.Segments {
 		for _, d := range g.Drift {
 			fmt.Fprintf(w, "drift in %s at %s: %s wanted %s, found %s\n", g.ID, clockTime(d.At), d.Name, d.Wanted, d.Found)

@@ -2,6 +2,7 @@ package onboard
 
 import (
 	"fmt"
+	"os"
 	"strings"
 	"testing"
 )
@@ -178,6 +179,32 @@ func TestCharging(t *testing.T) {
 	looks(t, []look{
 		{name: "off the charger", call: "charging"},
 		{name: "on it", set: map[string]string{"battery": dump(60, 300, true)}, call: "charging", ok: true, want: "charging 1"},
+	})
+}
+
+// The dump of a real handset (testdata/dumps/thermal.txt), then forms of it: the service's
+// text is AOSP's (frameworks/base, ThermalManagerService).
+func TestThermal(t *testing.T) {
+	real, err := os.ReadFile("../../testdata/dumps/thermal.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	service := func(text string) map[string]string { return map[string]string{"thermalservice": text} }
+	skin := func(values ...string) string {
+		text := "Thermal Status: 2\nCached temperatures:\n"
+		for _, v := range values {
+			text += "\tTemperature{mValue=" + v + ", mType=3, mName=skin, mStatus=2}\n"
+		}
+		return text
+	}
+	looks(t, []look{
+		{name: "before Android 10", set: service("Can't find service: thermalservice\n"), call: "thermal"},
+		{name: "as a handset prints it", set: service(string(real)), call: "thermal", ok: true, want: "thermal 0 skin_c=30.147001"},
+		{name: "without a skin sensor", set: service("Thermal Status: 3\n"), call: "thermal", ok: true, want: "thermal 3"},
+		{name: "the hottest of several", set: service(skin("39.9", "41.25", "41.3", "8.0")), call: "thermal", ok: true, want: "thermal 2 skin_c=41.3"},
+		{name: "whole degrees", set: service(skin("41", "42")), call: "thermal", ok: true, want: "thermal 2 skin_c=42"},
+		{name: "not a number", set: service(skin("NaN", "36.5")), call: "thermal", ok: true, want: "thermal 2 skin_c=36.5"},
+		{name: "no status that there is", set: service("Thermal Status: 9\n"), call: "thermal"},
 	})
 }
 

@@ -243,7 +243,7 @@ func (p *readPage) report(ctx context.Context, s stageBlock) {
 			var left float64
 			p.h.do(func() { left = p.h.throttle() })
 			r.Kind, r.Value = "cycle", round(1000*left, 1)
-			r.Detail["cycle"] = cycles
+			r.Detail["cycle"], r.Detail["ms"], r.Detail["work"] = cycles, every.Milliseconds(), "both"
 		default:
 			r.Kind, r.Value = "frames", round(60*on, 0)
 		}

@@ -24,6 +24,7 @@ func (s *Server) registerMeters(a huma.API) {
 		Description: "Needs the role operator. The body is the file; every fault comes with its line, and then nothing is stored. The same file attached again changes nothing; another one of the same meter takes its place, and the earlier one is kept and marked.",
 	}, s.attach)
 	get(s, a, "/v1/charges", "charges", "What charging segments say", s.charges)
+	get(s, a, "/v1/heat-series", "heat-series", "What cycles of sustained load say", s.heatSeries)
 }
 
 func (s *Server) meters(ctx context.Context, _ *none) (*body[[]orchestrator.MeterNow], error) {
@@ -80,6 +81,17 @@ func (s *Server) charges(_ context.Context, in *chargesInput) (*body[[]orchestra
 	return &body[[]orchestrator.Charge]{list}, nil
 }
 
+func (s *Server) heatSeries(_ context.Context, in *chargesInput) (*body[[]orchestrator.HeatSeries], error) {
+	list, err := s.d.HeatSeries(orchestrator.FigureFilter{Run: in.Run, Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, WithFlagged: in.Flagged})
+	if err != nil && len(list) == 0 {
+		return nil, problem(err)
+	}
+	if list == nil {
+		list = []orchestrator.HeatSeries{}
+	}
+	return &body[[]orchestrator.HeatSeries]{list}, nil
+}
+
 // Meters reads every meter of the bench once.
 func (c *Client) Meters(ctx context.Context) (list []orchestrator.MeterNow, err error) {
 	return list, c.call(ctx, http.MethodGet, "/v1/meters", nil, &list)
@@ -112,6 +124,12 @@ func (c *Client) Attach(ctx context.Context, a orchestrator.Attach) (rec results
 	}
 	defer answer.Body.Close()
 	return rec, json.NewDecoder(answer.Body).Decode(&rec)
+}
+
+// HeatSeries are what cycles of sustained load say; q filters by run, handset, scenario
+// and plan.
+func (c *Client) HeatSeries(ctx context.Context, q url.Values) (list []orchestrator.HeatSeries, err error) {
+	return list, c.call(ctx, http.MethodGet, "/v1/heat-series?"+q.Encode(), nil, &list)
 }
 
 // Charges are what charging segments say; q filters by run, handset, scenario and plan.

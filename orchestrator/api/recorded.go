@@ -57,6 +57,9 @@ type RunDetail struct {
 	Run      results.Run                   `json:"run"`
 	Segments []results.Segment             `json:"segments"` // with conditions, drift and evidence
 	Figures  []orchestrator.ScenarioFigure `json:"figures"`
+	// Charges and HeatSeries are what segments say that charged, or repeated a load.
+	Charges    []orchestrator.Charge     `json:"charges,omitempty"`
+	HeatSeries []orchestrator.HeatSeries `json:"heat_series,omitempty"`
 	// Annotations are what people have said of the run, oldest first.
 	Annotations []results.Annotation `json:"annotations"`
 	// Prompts are what a person was asked during the run, oldest first.
@@ -76,6 +79,15 @@ func (s *Server) run(_ context.Context, in *itemInput) (*body[RunDetail], error)
 	if err != nil && len(figures) == 0 {
 		return nil, problem(err)
 	}
+	of := orchestrator.FigureFilter{Run: in.ID}
+	charges, err := s.d.Charges(of)
+	if err != nil && len(charges) == 0 {
+		return nil, problem(err)
+	}
+	heat, err := s.d.HeatSeries(of)
+	if err != nil && len(heat) == 0 {
+		return nil, problem(err)
+	}
 	annotations, err := s.d.Annotations(in.ID)
 	if err != nil && len(annotations) == 0 {
 		return nil, problem(err)
@@ -84,7 +96,7 @@ func (s *Server) run(_ context.Context, in *itemInput) (*body[RunDetail], error)
 	if err != nil && len(prompts) == 0 {
 		return nil, problem(err)
 	}
-	return &body[RunDetail]{RunDetail{r, segments, figures, annotations, prompts}}, nil
+	return &body[RunDetail]{RunDetail{r, segments, figures, charges, heat, annotations, prompts}}, nil
 }
 
 type segmentsInput struct {

@@ -6,7 +6,7 @@
 #
 # The functions program_start, program_loop and program_stop are the compiled scenario
 # and stand above. They may use: ev, rest, front, playing, drawn, incall, charging,
-# newfiles, dropfiles, captured, open_url, dial, hangup, answer, taptext, and n, the number
+# thermal, newfiles, dropfiles, captured, open_url, dial, hangup, answer, taptext, and n, the number
 # of the pass, from 1.
 
 _dir=$1
@@ -332,6 +332,46 @@ charging() {
 	lines dumpsys battery
 	[ -n "$_powered" ] || return 1
 	ev charging 1
+}
+
+# thermal writes the system's own word for how hot the handset is (0 none to 6 shutdown),
+# with its hottest skin sensor where it tells. A system without the service writes nothing.
+thermal() {
+	_hot= _skin=
+	_line() {
+		_t=${_l#"${_l%%[! 	]*}"}
+		case $_t in
+		'Thermal Status: '[0-6]) [ -n "$_hot" ] || _hot=${_t#*: } ;;
+		'Temperature{mValue='*' mType=3,'*)
+			_t=${_t#*mValue=}
+			_t=${_t%%,*}
+			warmer "$_t" "$_skin" && _skin=$_t
+			;;
+		'Current temperatures from HAL:'*) _skin= ;; # fresher than the cached ones above
+		esac
+		return 0
+	}
+	lines dumpsys thermalservice
+	[ -n "$_hot" ] || return 1
+	ev thermal "$_hot" "${_skin:+skin_c=$_skin}"
+}
+
+# warmer A B succeeds when A is a temperature, and a higher one than B or B is none. Two
+# digits behind the point are enough.
+warmer() {
+	_a=${1%%.*} _b=${2%%.*}
+	whole "$_a"
+	[ "$_v" = - ] && return 1
+	whole "$_b"
+	[ "$_v" = - ] && return 0
+	[ "$_a" -ne "$_b" ] && {
+		[ "$_a" -gt "$_b" ]
+		return
+	}
+	_a=${1#*.}00 _b=${2#*.}00
+	_a=1${_a%"${_a#??}"} _b=1${_b%"${_b#??}"}
+	case $_a$_b in *[!0-9]*) return 1 ;; esac
+	[ "$_a" -gt "$_b" ]
 }
 
 # place TEXT... leaves in _x and _y the middle of the first element on the screen whose
