@@ -190,13 +190,26 @@ func (r *run) conclude() error {
 	if g.u.Ended != "" && g.u.Ended != onboard.EndStopped { // the recorder's own word
 		g.u.Verdict.EndedBy = g.u.Ended
 	}
+	if n := g.u.Verdict.Enough; n > 0 {
+		g.u.Verdict.EndedBy, g.rec.TargetPoints = endNarrow, n
+	}
 	g.rec.EndedBy = g.u.Verdict.EndedBy
 	g.rec.Edges = edges(samples)
 	r.reached(&g.rec, samples)
 	r.settleOutcome()
 	r.log.Info().Str("segment", g.rec.ID).Str("scenario", g.rec.Scenario).Str("outcome", g.rec.Outcome).Str("reason", g.rec.Reason).Int("samples", g.rec.Samples).Msg("segment collected")
+	if err := r.d.store.PutSegment(g.rec); err != nil {
+		return err
+	}
+	if err := r.d.pace.learn(g.rec); err != nil {
+		return err
+	}
+	if err := r.learnFrom(samples); err != nil {
+		r.log.Error().Err(err).Msg("what the segment shows of its handset could not be stored")
+	}
+	// Told last: whoever hears of it finds it in the store.
 	r.d.publish(Change{Handset: r.h.Name, Run: r.e.RunID, Kind: "segment", Text: strings.TrimSpace(g.rec.Scenario + " " + g.rec.Outcome + " " + g.rec.Reason)})
-	return errors.Join(r.d.pace.learn(g.rec), r.d.store.PutSegment(g.rec))
+	return nil
 }
 
 // settleOutcome decides what the segment is worth. What is not what it says is spoiled;

@@ -68,6 +68,7 @@ type Daemon struct {
 	board   *board
 	news    *newsboard
 	pace    *pace
+	school  *school
 	limits  *limits
 	prompts *prompts
 	meters  *meterSet
@@ -144,6 +145,9 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	}
 	if d.pace, err = openPace(d.store); err != nil {
 		d.log.Error().Err(err).Msg("some of what handsets' paces are learnt from cannot be read and is left out")
+	}
+	if d.school, err = openSchool(d.store); err != nil {
+		d.log.Error().Err(err).Msg("some of what was learned of handsets cannot be read and is left out")
 	}
 	for _, h := range d.file.Bench.Handsets {
 		var rate float64

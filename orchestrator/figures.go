@@ -48,6 +48,7 @@ type SegmentFigure struct {
 	Points        int       `json:"points"`
 	VoltageFactor float64   `json:"voltage_factor"`
 	Method        string    `json:"method"`
+	Learned       string    `json:"learned,omitempty"` // what was used that was learned of the handset, how old and on which OS build
 	Budget        []Term    `json:"budget"`
 	Assumptions   []string  `json:"assumptions,omitempty"`
 	Warnings      []string  `json:"warnings,omitempty"`
@@ -165,16 +166,18 @@ func (d *Daemon) figure(g results.Segment, h results.Handset) (SegmentFigure, en
 		out.Reason = why(err)
 		return out, endurance.Figure{}, err
 	}
-	est, err := endurance.Estimate(endurance.Input{
-		Samples: enduranceSamples(samples), ActivityT: time.Duration(g.ActivityUpS * float64(time.Second)), WarmUpS: g.WarmUpS,
-		LoopS: g.LoopS, TargetPoints: g.TargetPoints, DesignMAh: h.CapacityMAh, NominalMV: h.NominalMV,
-	})
+	learned, beside, warning := d.learnedFor(g, h)
+	est, err := endurance.Estimate(estimateInput(g, h, samples, learned))
 	if err != nil {
 		out.Reason = why(err)
 		return out, est, err
 	}
 	out.Hours, out.RatePctH, out.Points = intervalOf(est.Hours), intervalOf(est.RatePctH), est.Points
 	out.VoltageFactor, out.Method, out.Assumptions, out.Warnings = est.VoltageFactor, est.Method, est.Assumptions, est.Warnings
+	out.Learned = beside
+	if warning != "" {
+		out.Warnings = append(slices.Clone(out.Warnings), warning)
+	}
 	if est.PowerW != nil {
 		p := intervalOf(*est.PowerW)
 		out.PowerW = &p

@@ -137,6 +137,10 @@ func (r *run) begun() (Event, error) {
 // endedBy turns the recorder's word for why it ended into an event.
 func (r *run) endedBy(reason string) (Event, error) {
 	v, goal := &r.live.u.Verdict, r.goal()
+	if v.Enough > 0 { // told to by the daemon
+		v.EndedBy = endNarrow
+		return TargetReached, nil
+	}
 	v.EndedBy = reason
 	reached := false
 	switch reason {

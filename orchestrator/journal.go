@@ -73,7 +73,9 @@ type verdict struct {
 	Unheard bool   `json:"unheard,omitempty"`
 	EndedBy string `json:"ended_by,omitempty"`
 	Reason  string `json:"reason,omitempty"` // why it ended early although not spoiled
-	Seen    string `json:"seen,omitempty"`   // what the daemon itself saw of a limit, and did
+	// Enough is after how many points the daemon ended it because its hours were known well enough; 0: it did not.
+	Enough int    `json:"enough,omitempty"`
+	Seen   string `json:"seen,omitempty"` // what the daemon itself saw of a limit, and did
 }
 
 // holds are the named limits that the entry's run holds: those of a scenario that is

@@ -39,6 +39,7 @@ func (r *run) recharge(ctx context.Context) (event Event, err error) {
 		return r.giveUp(ctx, "%s", why)
 	}
 	waited, open, from := r.d.stopwatch(), true, -1
+	var seen rechargeLog
 	for {
 		if err := r.d.clock.Sleep(ctx, r.d.pollEvery); err != nil {
 			return "", err
@@ -59,6 +60,7 @@ func (r *run) recharge(ctx context.Context) (event Event, err error) {
 		if from < 0 {
 			from = battery.LevelPct
 		}
+		seen.add(waited.read(), battery)
 		r.waitsFor(fmt.Sprintf("recharge to %g %%", top))
 		r.showRunEnd(0)
 		tempC, tempKnown := 0.0, battery.TempC != nil
@@ -67,6 +69,7 @@ func (r *run) recharge(ctx context.Context) (event Event, err error) {
 		}
 		switch {
 		case float64(battery.LevelPct) >= top:
+			r.learnFromRecharge(seen)
 			if err := r.learnRecharge(battery.LevelPct-from, waited.read()); err != nil {
 				return "", err
 			}

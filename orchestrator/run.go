@@ -13,6 +13,7 @@ import (
 	"rundown/devices"
 	"rundown/devices/preconditions"
 	"rundown/results"
+	"rundown/results/endurance"
 	"rundown/scenarios"
 )
 
@@ -42,6 +43,8 @@ type run struct {
 	held []string // named limits held
 	// unread: the gate has switched and could not be confirmed; what it said.
 	unread string
+
+	recharged []endurance.Observation // what recharges have shown since the last segment
 
 	clipTried bool // whether the clip was brought to the handset, or was tried to be
 }

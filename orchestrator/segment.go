@@ -39,6 +39,7 @@ type segment struct {
 	heard      *stopwatch    // since the segment was begun or taken up
 	jump       time.Duration // by how much the host's clock was set since the segment began
 	turns      int           // changes of the bench when the stage was last made reachable
+	judgedAt   int           // points at which its interval was looked at last
 	overs      int           // looks in a row at which a limit was passed
 	taken      bool          // taken up by a restarted daemon
 	driftAt    time.Time
@@ -389,6 +390,9 @@ func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 		if event, err := r.begun(); event != "" || err != nil {
 			return event, err
 		}
+	}
+	if event, err := r.narrowEnough(ctx, l); event != "" || err != nil {
+		return event, err
 	}
 	switch {
 	case g.u.Ended != "" && (state.Ended || !state.RecorderAlive):

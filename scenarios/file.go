@@ -76,10 +76,12 @@ type Plan struct {
 	Name              string
 	Preconditions     string // a key of File.Preconditions
 	Segments          []Segment
-	DrainPoints       int    // default drain target, percentage points
-	Repeat            int    // how often the list is carried out
-	StartLevel        Window // level, %, at which a segment may start
-	RestartSpoiled    int    // attempts after a spoiled one
+	DrainPoints       int     // default drain target, percentage points
+	Enough            *Enough // when a segment may end before DrainPoints; nil: at DrainPoints only
+	Survey            bool    // each segment drains from near full to near empty, to learn the handset
+	Repeat            int     // how often the list is carried out
+	StartLevel        Window  // level, %, at which a segment may start
+	RestartSpoiled    int     // attempts after a spoiled one
 	SampleEvery       time.Duration
 	WarmUp            time.Duration // left out before the start edge may come
 	StopLevelPct      int           // a segment ends by itself at this level
@@ -97,8 +99,16 @@ type Segment struct {
 	Scenario    string
 	DrainPoints int           // 0: the plan's; after Resolve 0 also where the scenario takes no points
 	DrainTo     int           // level, %, that ends it instead of so many points; 0: none
+	Enough      *Enough       // nil: the plan's, unless DrainPoints is its own
 	WarmUp      time.Duration // 0: the scenario's, else the plan's
 	Limit       time.Duration // 0: the plan's
+}
+
+// Enough is when a segment has drained enough: its drain target is Most, and it ends before once its hours are known
+// within HalfWidthPct.
+type Enough struct {
+	HalfWidthPct float64 // half the 95 % interval, % of the hours
+	Least, Most  int     // percentage points
 }
 
 // A Night is a plan queued for named handsets in a window with a start and an end.

@@ -13,9 +13,9 @@ import (
 func (f File) Resolve(p Plan, s Segment) Segment {
 	switch {
 	case s.EndsBy(f.Scenarios[s.Scenario]) != UntilDrained:
-		s.DrainPoints = 0
+		s.DrainPoints, s.Enough = 0, nil
 	case s.DrainPoints == 0:
-		s.DrainPoints = p.DrainPoints
+		s.DrainPoints, s.Enough = p.DrainPoints, p.Enough
 	}
 	if s.WarmUp == 0 {
 		s.WarmUp = f.Scenarios[s.Scenario].WarmUp
@@ -44,6 +44,7 @@ func (f File) PlanHash(plan string) string {
 		WarmUpS     float64 `json:"warm_up_s"`
 		LimitS      float64 `json:"limit_s"`
 		DrainToPct  int     `json:"drain_to_pct,omitempty"`
+		Enough      *Enough `json:"enough,omitempty"`
 	}
 	// The order of the fields is the canonical form: changing it changes every hash.
 	resolved := struct {
@@ -76,7 +77,7 @@ func (f File) PlanHash(plan string) string {
 		s = f.Resolve(p, s)
 		resolved.Segments = append(resolved.Segments, segment{
 			Workload: f.Scenarios[s.Scenario].Hash(), DrainPoints: s.DrainPoints,
-			WarmUpS: s.WarmUp.Seconds(), LimitS: s.Limit.Seconds(), DrainToPct: s.DrainTo,
+			WarmUpS: s.WarmUp.Seconds(), LimitS: s.Limit.Seconds(), DrainToPct: s.DrainTo, Enough: s.Enough,
 		})
 	}
 	b, err := json.Marshal(resolved)

@@ -481,6 +481,12 @@ func (b *builder) plan(name string, e *entry, known map[string]Scenario) Plan {
 	if w := e.at("start_level_pct"); w != nil {
 		p.StartLevel = windowOf(w)
 	}
+	if n := b.enough(e); n != nil {
+		p.Enough, p.DrainPoints = n, n.Most
+	}
+	if p.Survey = valueOf[bool](e, "survey"); p.Survey {
+		b.survey(&p, e)
+	}
 	b.reach(p, e, known)
 	if ss := e.at("segments"); ss != nil {
 		for _, s := range ss.list {
@@ -527,10 +533,11 @@ func (b *builder) reach(p Plan, e *entry, scenarios map[string]Scenario) {
 	if ss := e.at("segments"); ss != nil {
 		for _, s := range ss.list {
 			known := scenarios[valueOf[string](s, "scenario")]
-			for _, key := range []string{"drain", "drain_to"} {
-				if s.has(key) && known.Until != "" && known.Until != UntilDrained {
-					b.r.fault(s.at(key).node, s.at(key).path, "a segment of %s takes no points: it ends by until: %s", known.Name, known.Until)
+			for _, key := range []string{"drain", "drain_to", "enough"} {
+				if !s.has(key) || known.Until == "" || known.Until == UntilDrained {
+					continue
 				}
+				b.r.fault(s.at(key).node, s.at(key).path, "a segment of %s takes no points: it ends by until: %s", known.Name, known.Until)
 			}
 		}
 		if !slices.ContainsFunc(ss.list, drains) {
@@ -543,7 +550,7 @@ func (b *builder) reach(p Plan, e *entry, scenarios map[string]Scenario) {
 				formatNumber(p.StartLevel.Least), drain, p.StopLevelPct)
 		}
 	}
-	for _, key := range []string{"drain", "start_level_pct", "stop_level_pct"} {
+	for _, key := range []string{"drain", "enough", "start_level_pct", "stop_level_pct"} {
 		if e.given(key) { // one of them is enough to point at
 			check(e.at(key), p.DrainPoints)
 			break
@@ -553,6 +560,9 @@ func (b *builder) reach(p Plan, e *entry, scenarios map[string]Scenario) {
 		for _, s := range ss.list {
 			if s.has("drain") && drains(s) {
 				check(s.at("drain"), valueOf[int](s, "drain"))
+			}
+			if s.in != nil && s.has("enough") && drains(s) {
+				check(s.at("enough"), valueOf[int](s.at("enough"), "most"))
 			}
 		}
 	}
@@ -579,14 +589,69 @@ func (b *builder) segment(e *entry) Segment {
 	if e.in == nil { // the short form: the scenario's name alone
 		return Segment{Scenario: b.refer(e, "scenario", b.scenarioNames())}
 	}
-	return Segment{
+	s := Segment{
 		Scenario:    b.refer(e.at("scenario"), "scenario", b.scenarioNames()),
 		DrainPoints: valueOf[int](e, "drain"),
 		DrainTo:     valueOf[int](e, "drain_to"),
+		Enough:      b.enough(e),
 		WarmUp:      valueOf[time.Duration](e, "warm_up"),
 		Limit:       valueOf[time.Duration](e, "limit"),
 	}
+	if s.Enough != nil {
+		s.DrainPoints = s.Enough.Most
+	}
+	return s
 }
+
+// enough is when a plan's segments, or one of them, have drained enough; nil where the file does not say.
+func (b *builder) enough(e *entry) *Enough {
+	at := e.at("enough")
+	if at == nil {
+		return nil
+	}
+	for _, key := range []string{"drain", "drain_to"} {
+		if e.given(key) {
+			b.r.fault(at.node, at.path, "want either %s or enough, whose most is the drain target", key)
+		}
+	}
+	return &Enough{HalfWidthPct: valueOf[float64](at, "half_width_pct"), Least: valueOf[int](at, "least"), Most: valueOf[int](at, "most")}
+}
+
+// survey lays the defaults of a survey over a plan: from near full down to the stop level, however long that takes.
+func (b *builder) survey(p *Plan, e *entry) {
+	for _, key := range []string{"drain", "enough"} {
+		if e.given(key) {
+			b.r.fault(e.at(key).node, e.at(key).path, "a survey drains from start_level_pct to stop_level_pct: leave %s out", key)
+		}
+	}
+	if ss := e.at("segments"); ss != nil {
+		for _, s := range ss.list {
+			for _, key := range []string{"drain", "drain_to", "enough"} {
+				if s.in != nil && s.given(key) {
+					b.r.fault(s.at(key).node, s.at(key).path, "a survey drains from start_level_pct to stop_level_pct: leave %s out", key)
+				}
+			}
+		}
+	}
+	if !e.given("start_level_pct") {
+		p.StartLevel = Window{Least: 95, Most: 99}
+	}
+	if !e.given("stop_level_pct") {
+		p.StopLevelPct = 5
+	}
+	if !e.given("segment_limit") {
+		p.SegmentLimit = 24 * time.Hour
+	}
+	// The start edge lies a point or two below the start level: so the target comes before the stop level.
+	p.DrainPoints = int(p.StartLevel.Least) - p.StopLevelPct - 2
+	if p.DrainPoints < leastSurvey && e.sound {
+		at := e.at("survey")
+		b.r.fault(at.node, at.path, "from %s %% to %d %% a survey sees too little: want %d points or more between start_level_pct and stop_level_pct", formatNumber(p.StartLevel.Least), p.StopLevelPct, leastSurvey+2)
+	}
+}
+
+// leastSurvey is how many points a survey takes at least.
+const leastSurvey = 60
 
 func (b *builder) night(name string, e *entry) Night {
 	n := Night{

@@ -242,6 +242,8 @@ var planShape = &object{
 		{key: "preconditions", about: "The set of preconditions that its runs need.", shape: name("a set's name"), def: builtinSet},
 		{key: "segments", about: "The scenarios, in order.", shape: &list{noun: "1 to 50 segments", value: segmentShape, least: 1, most: 50}, required: true},
 		{key: "drain", about: "How many percentage points a segment takes from the battery; 7 is common practice.", shape: wholePercent(leastDrain, mostDrain, drainUnit), def: 7},
+		{key: "enough", about: "Each segment ends as soon as its hours are known this well; instead of drain.", shape: enoughShape},
+		{key: "survey", about: "A survey: each segment drains the handset from near full to near empty, once, to learn its full charge, voltage curve and gauge. Takes the place of drain and enough, and changes the defaults of start_level_pct (95 to 99), stop_level_pct (5) and segment_limit (24 h).", shape: onOff()},
 		{key: "repeat", about: "How often the list of segments is carried out.", shape: wholeNumber(1, 100, "times"), def: 1},
 		{key: "start_level_pct", about: "The level at which a segment may start, %; below it the handset is recharged first. Left out: start_level of its preconditions.", shape: window(0, 100)},
 		{key: "restart_spoiled", about: "How often a spoiled segment is tried again.", shape: wholeNumber(0, 5, "times"), def: 1},
@@ -277,6 +279,7 @@ var segmentShape = &either{
 			{key: "scenario", about: "The scenario's name.", shape: scenarioName(), required: true},
 			{key: "drain", about: "Percentage points, instead of the plan's.", shape: wholePercent(leastDrain, mostDrain, drainUnit)},
 			{key: "drain_to", about: "Instead of so many points: down to this level, %, whatever it is at the start; such as to 2 before a charge. A segment at 2 % has little left: charge the handset soon after.", shape: wholePercent(2, 90, "%")},
+			{key: "enough", about: "Instead of the plan's drain or enough.", shape: enoughShape},
 			{key: "warm_up", about: "Instead of the scenario's and the plan's.", shape: duration(time.Second, time.Hour)},
 			{key: "limit", about: "Instead of the plan's segment_limit.", shape: duration(time.Minute, 7*24*time.Hour)},
 		},
@@ -285,6 +288,21 @@ var segmentShape = &either{
 				r.fault(e.at("drain_to").node, e.at("drain_to").path, "want either drain (so many points) or drain_to (down to a level)")
 			}
 		},
+	},
+}
+
+// enoughShape is when a segment has drained enough: a claimed half-width between a least and a most number of points.
+var enoughShape = &object{
+	noun: "when a segment has drained enough",
+	fields: []field{
+		{key: "half_width_pct", about: "Half the 95 % interval of the hours, % of the hours; 4 is within reach of most handsets.", shape: percent(1, 30), required: true},
+		{key: "least", about: "Points to drain in any case.", shape: wholePercent(3, mostDrain, drainUnit), def: 3},
+		{key: "most", about: "Points after which it ends in any case.", shape: wholePercent(3, mostDrain, drainUnit), def: 20},
+	},
+	check: func(r *reader, e *entry) {
+		if least, most := valueOf[int](e, "least"), valueOf[int](e, "most"); least > most {
+			r.fault(e.node, e.path, "least %d is more than most %d", least, most)
+		}
 	},
 }
 

@@ -54,6 +54,7 @@ type commands struct {
 	Export    exportCmd    `cmd:"" help:"Write results as files for analysis."`
 	Import    importCmd    `cmd:"" help:"Bring in a log timed by hand or written by an instrument, or take it back."`
 	Annotate  annotateCmd  `cmd:"" help:"Say something of a run, with who and when."`
+	Learned   learnedCmd   `cmd:"" help:"What surveys, segments and recharges taught about each handset."`
 	Calculate calculateCmd `cmd:"" help:"Work out one CSV file of a drain, a charge or repeated cycles, without a daemon."`
 	Workload  workloadCmd  `cmd:"" help:"What handsets can be given to do, and the video that they play."`
 	Token     tokenCmd     `cmd:"" help:"Make, list and withdraw tokens for those who reach the daemon over the network."`

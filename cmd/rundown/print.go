@@ -247,6 +247,16 @@ func printFigures(w io.Writer, list []orchestrator.ScenarioFigure) {
 	said := map[string]bool{}
 	for _, f := range list {
 		for _, one := range f.Each {
+			if one.Learned != "" && !said[f.Handset+one.Learned] {
+				said[f.Handset+one.Learned] = true
+				fmt.Fprintf(w, "%s: %s\n", f.Handset, one.Learned)
+			}
+			for _, note := range one.Warnings {
+				if !said[f.Handset+note] {
+					said[f.Handset+note] = true
+					fmt.Fprintf(w, "note on %s: %s\n", f.Handset, note)
+				}
+			}
 			for _, a := range one.Assumptions {
 				if !said[a] {
 					said[a] = true

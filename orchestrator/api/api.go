@@ -158,6 +158,8 @@ func (s *Server) register() {
 	get(s, described, "/v1/segments/{id}", "segment", "One segment with conditions, drift and evidence", s.segment)
 	get(s, described, "/v1/segments/{id}/samples", "segment-samples", "A segment's samples, thinned for a picture: every level edge stays", s.samples)
 	get(s, described, "/v1/figures", "figures", "Endurance by handset and scenario, and day mixes", s.figures)
+	get(s, described, "/v1/learned", "learned", "What surveys, segments and recharges taught about handsets, by OS build", s.learned)
+	operator(s, described, http.MethodDelete, "/v1/learned/{name}", "forget-learned", "Drop what was learned of a handset, such as after its battery was changed", s.forget)
 	get(s, described, "/v1/changes", "changes", "What has happened after a change, waiting for the next one if asked to", s.changes)
 	s.registerImports(described)
 	get(s, described, "/v1/tables", "tables", "What can be exported, column by column", s.tables)

@@ -169,24 +169,25 @@ func (o *Outlook) Runs() ([]results.Run, error) {
 }
 
 type figures struct {
-	upTo int64
-	list []orchestrator.ScenarioFigure
-	err  error
+	upTo    int64
+	learned int
+	list    []orchestrator.ScenarioFigure
+	err     error
 }
 
 // Figures are the daemon's figures, computed once for as long as no segment has ended.
 func (o *Outlook) Figures(f orchestrator.FigureFilter) ([]orchestrator.ScenarioFigure, error) {
-	upTo := o.lastSegment()
+	upTo, learned := o.lastSegment(), o.d.LearnedVersion()
 	o.figuresMu.Lock()
 	defer o.figuresMu.Unlock()
-	if have, ok := o.figures[f]; ok && have.upTo == upTo {
+	if have, ok := o.figures[f]; ok && have.upTo == upTo && have.learned == learned {
 		return have.list, have.err
 	}
 	list, err := o.d.Figures(f)
 	if len(o.figures) > 200 {
 		clear(o.figures)
 	}
-	o.figures[f] = figures{upTo, list, err}
+	o.figures[f] = figures{upTo, learned, list, err}
 	return list, err
 }
 
