@@ -41,6 +41,7 @@ type commands struct {
 	Demo      demoCmd      `cmd:"" help:"Run an accelerated night on four simulated handsets; no phone and no adb needed."`
 	Handsets  handsetsCmd  `cmd:"" help:"How each handset stands right now, and what to do about one that cannot be used."`
 	Check     checkCmd     `cmd:"" help:"Print a handset's precondition report for a plan. Exit code 0 only when every required one is met."`
+	Doctor    doctorCmd    `cmd:"" help:"Look at everything around the bench: adb, USB rights, ports, disk, clock, apps on the handsets. Exit code 0 only when all that is required is fine."`
 	Queue     queueCmd     `cmd:"" help:"Queue plans and see to what is queued."`
 	Runs      runsCmd      `cmd:"" help:"List runs, newest first."`
 	Show      showCmd      `cmd:"" help:"Show one run: segments, figures with their 95 % intervals, conditions, drift."`

@@ -53,6 +53,7 @@ func WithTokensAlways() Option { return func(s *Server) { s.tokensAlways = true 
 type Server struct {
 	d       *orchestrator.Daemon
 	version string
+	held    heldReport
 	hosts   []string
 
 	tokensAlways bool
@@ -162,6 +163,7 @@ func (s *Server) register() {
 	operator(s, described, http.MethodDelete, "/v1/learned/{name}", "forget-learned", "Drop what was learned of a handset, such as after its battery was changed", s.forget)
 	get(s, described, "/v1/changes", "changes", "What has happened after a change, waiting for the next one if asked to", s.changes)
 	s.registerImports(described)
+	get(s, described, "/v1/doctor", "doctor", "What around the bench is right for a night and what is not, and what to do; handsets in a run are left alone", s.doctor)
 	get(s, described, "/v1/tables", "tables", "What can be exported, column by column", s.tables)
 	get(s, described, "/v1/workloads", "workloads", "What handsets can be given to do, with hashes, sizes and what it asks of them", s.workloads)
 	get(s, described, "/v1/log", "log", "Who changed what and when, newest first", s.listLog)

@@ -151,6 +151,7 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 		{"meters", "GET", at("/v1/meters"), nil, 200},
 		{"charges", "GET", at("/v1/charges"), nil, 200},
 		{"attach-record", "POST", func() string { return "/v1/records?of=" + segment() + "&time=t&power=p" }, "no record", 422},
+		{"doctor", "GET", at("/v1/doctor"), nil, 200},
 		{"tables", "GET", at("/v1/tables"), nil, 200},
 		{"log", "GET", at("/v1/log"), nil, 200},
 		{"import", "POST", at("/v1/import?file=rowan.csv&handset=Rowan&scenario=video&column=time%3DAt@min"), handTimed, 200},

@@ -18,6 +18,7 @@ import (
 	"rundown/devices/preconditions"
 	"rundown/orchestrator"
 	"rundown/orchestrator/api/outlook"
+	"rundown/orchestrator/doctor"
 	"rundown/results"
 )
 
@@ -229,6 +230,11 @@ func (c *Client) WithdrawToken(ctx context.Context, id string) (t Token, err err
 // Log is the change log, newest first.
 func (c *Client) Log(ctx context.Context) ([]LogEntry, error) {
 	return pages[LogEntry](ctx, c, "/v1/log?limit=1000")
+}
+
+// Doctor says what around the daemon's bench is right for a night and what is not.
+func (c *Client) Doctor(ctx context.Context) (r doctor.Report, err error) {
+	return r, c.call(ctx, http.MethodGet, "/v1/doctor", nil, &r)
 }
 
 // Export copies one table to w and returns the bytes written.
