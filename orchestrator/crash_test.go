@@ -173,7 +173,9 @@ func newCrashNight(t *testing.T, binary string, factor float64, repeat, drain in
 		}
 		fmt.Fprintf(&plan, "      power_gate:\n        command:\n          open: %s\n          close: %s\n", gate("open"), gate("close"))
 	}
-	fmt.Fprintf(&plan, `plans:
+	fmt.Fprintf(&plan, `scenarios:
+  topping: {extends: charge, start_level_pct: {least: 60, most: 100}}
+plans:
   long:
     drain: %d
     repeat: %d
@@ -329,7 +331,7 @@ func TestCrashes(t *testing.T) {
 	}
 	// Scenarios whose evidence the handset keeps itself. A page that the dead daemon does not
 	// serve is not read: at this speed such a segment is rightly spoiled.
-	repeat, drain, list := 1, 3, "camera, video"
+	repeat, drain, list := 1, 3, "camera, video, topping"
 	if kills > 50 {
 		repeat, drain = 6, 5
 	}
