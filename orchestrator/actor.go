@@ -19,7 +19,9 @@ import (
 // handset.
 func (d *Daemon) actor(ctx context.Context, h scenarios.Handset, unfinished []*entry) {
 	for _, e := range unfinished {
+		d.engaged.take(h.Name) // nobody has it: the daemon has only begun
 		d.runOne(ctx, h, e)
+		d.engaged.give(h.Name)
 		d.limits.giveRun()
 		d.queue.nudge()
 		if ctx.Err() != nil {
@@ -46,6 +48,10 @@ func (d *Daemon) nextRun(ctx context.Context, h scenarios.Handset) bool {
 		d.missed(it, "its window ended while the handset was set aside: "+aside.Reason)
 		return false
 	}
+	if !d.engaged.take(h.Name) {
+		return false // its screen is being calibrated
+	}
+	defer d.engaged.give(h.Name)
 	if !d.limits.takeRun() {
 		d.tell(h.Name, func(s *HandsetStatus) { s.WaitsFor = "one of the runs at once to end" })
 		return false

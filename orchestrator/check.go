@@ -30,11 +30,14 @@ func (d *Daemon) Check(ctx context.Context, handset, plan string, apply bool) (p
 	facts := d.facts(h, order.startWindow(h, 0))
 	if !apply {
 		report, err := preconditions.Check(ctx, link, facts, order.Set)
-		report.Lines = append(report.Lines, d.meters.roomLines()...)
+		d.complete(handset, &report)
 		return report, err
 	}
 	if run := d.busy(handset); run != "" {
 		return preconditions.Report{}, fmt.Errorf("%w: %s is in run %s", ErrNotNow, handset, run)
+	}
+	if _, calibrates := d.calibrationUnderWay(handset); calibrates {
+		return preconditions.Report{}, fmt.Errorf("%w: the screen of %s is being calibrated", ErrNotNow, handset)
 	}
 	changes, err := d.applied(handset)
 	if err != nil {
@@ -44,7 +47,7 @@ func (d *Daemon) Check(ctx context.Context, handset, plan string, apply bool) (p
 		changes = append(changes, c)
 		return d.store.PutDocument(documentsApplied, handset, changes)
 	})
-	report.Lines = append(report.Lines, d.meters.roomLines()...)
+	d.complete(handset, &report)
 	return report, err
 }
 

@@ -77,6 +77,10 @@ type Daemon struct {
 	undo    []func() // what Stop runs, last first
 	stopAll context.CancelFunc
 
+	calibrating calibrations
+	engaged     engaged
+	errands     chan func(context.Context)
+
 	attaching  sync.Mutex                    // held while a meter's record is attached
 	collecting sync.Mutex                    // held while segments that were left on a handset are collected
 	nightTold  map[string]bool               // nights whose end was published; guarded by collecting
@@ -119,6 +123,7 @@ func New(c Config) *Daemon {
 		}
 	}
 	d.meters = newMeterSet(d)
+	d.calibrating.last, d.engaged.with, d.errands = map[string]*calibration{}, map[string]bool{}, make(chan func(context.Context))
 	return d
 }
 
@@ -200,6 +205,7 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	if d.adb != nil {
 		wg.Go(func() { d.adb.keepConnected(running, d.file.Bench.Handsets, d.log) })
 	}
+	wg.Go(func() { d.runErrands(running) })
 	for _, m := range d.meters.list {
 		if !m.Light { // it is read when a screen is before it
 			wg.Go(func() { d.meters.follow(running, m) })
@@ -293,17 +299,9 @@ func (d *Daemon) holdAgain(unfinished map[string][]*entry) {
 // within window, %.
 func (d *Daemon) facts(h scenarios.Handset, window scenarios.Window) preconditions.Handset {
 	f := preconditions.Handset{
-		Name: h.Name, CurveNote: h.CurveDate, Packages: h.Packages, Clock: d.clock, StartLevel: [2]float64{window.Least, window.Most},
+		Name: h.Name, Packages: h.Packages, Clock: d.clock, StartLevel: [2]float64{window.Least, window.Most},
 	}
-	if len(h.Luminance) > 0 {
-		var points []devices.CurvePoint
-		for _, p := range h.Luminance {
-			points = append(points, devices.CurvePoint{Setting: p.Setting, CdM2: p.CdM2})
-		}
-		if curve, err := devices.NewCurve(points); err == nil { // the plan file was checked
-			f.Curve = &curve
-		}
-	}
+	f.Curve, f.CurveNote, f.CurveFraction = d.curveOf(h)
 	return f
 }
 

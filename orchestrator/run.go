@@ -309,9 +309,10 @@ func (r *run) apply(ctx context.Context) (report preconditions.Report, err error
 	if err != nil {
 		return report, err
 	}
-	report.Lines = append(report.Lines, r.d.meters.roomLines()...)
+	r.d.complete(r.h.Name, &report)
 	r.e.Report = conditions(report)
 	r.rec.Handset = handsetRecord(r.h, report)
+	_, r.rec.Handset.Calibration, _ = r.d.curveOf(r.h)
 	return report, stored(r.d.store.PutRun(r.rec))
 }
 
@@ -608,6 +609,6 @@ func handsetRecord(h scenarios.Handset, report preconditions.Report) results.Han
 	id := report.Identity
 	return results.Handset{
 		Name: h.Name, Serial: h.Serial, Model: id.Model, AndroidVersion: id.AndroidVersion, SDK: id.SDK, Build: id.Build,
-		SecurityPatch: id.SecurityPatch, CapacityMAh: h.CapacityMAh, NominalMV: h.NominalMV, Apps: report.Apps, Calibration: h.CurveDate, Supply: h.Supply.String(),
+		SecurityPatch: id.SecurityPatch, CapacityMAh: h.CapacityMAh, NominalMV: h.NominalMV, Apps: report.Apps, Supply: h.Supply.String(),
 	}
 }

@@ -257,11 +257,15 @@ func (r *run) target(ctx context.Context, l devices.Link, id devices.Identity) (
 
 // stageBase makes the stage reachable for the handset and returns its address there.
 func (r *run) stageBase(ctx context.Context, l devices.Link) (string, error) {
-	at := r.d.file.Bench.Stage
+	return r.d.stageAt(ctx, l)
+}
+
+func (d *Daemon) stageAt(ctx context.Context, l devices.Link) (string, error) {
+	at := d.file.Bench.Stage
 	if at.Address != "" {
 		return "http://" + at.Address, nil
 	}
-	port, err := r.d.stagePort()
+	port, err := d.stagePort()
 	if err != nil {
 		return "", err
 	}

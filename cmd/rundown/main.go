@@ -51,6 +51,7 @@ type commands struct {
 	Answer    answerCmd    `cmd:"" help:"Answer a prompt."`
 	Gate      gateCmd      `cmd:"" help:"See to what lets power to a handset."`
 	Release   releaseCmd   `cmd:"" help:"Let a handset take part again that was set aside."`
+	Calibrate calibrateCmd `cmd:"" help:"Find which brightness setting of a handset gives which luminance."`
 	Meters    metersCmd    `cmd:"" aliases:"meter" help:"Read the bench's meters once; attach the file of one that recorded by itself."`
 	Export    exportCmd    `cmd:"" help:"Write results as files for analysis."`
 	Import    importCmd    `cmd:"" help:"Bring in a log timed by hand or written by an instrument, or take it back."`

@@ -104,6 +104,9 @@ type Handset struct {
 	Name      string
 	Curve     *devices.Curve // nil: no luminance curve known
 	CurveNote string         // when and how the curve was taken, for the report
+	// CurveFraction: the curve's settings are fractions, 0 to 1, as cmd display
+	// set-brightness takes them, not values of the setting screen_brightness.
+	CurveFraction bool
 	// StartLevel replaces the set's start_level window, %; zero: the set's.
 	StartLevel [2]float64
 	// Packages by role (browser, player, camera); a role left out is resolved on the

@@ -600,6 +600,9 @@ func luminanceState(r *readings) state {
 		return state{unread: fmt.Sprintf("setting %s holds %q, which is no number", kBrightness.name, value)}
 	}
 	curve := r.handset.Curve
+	if curve != nil && r.handset.CurveFraction {
+		return fractionState(r, *curve, setting)
+	}
 	if curve == nil {
 		return state{unread: fmt.Sprintf("no luminance curve is known for this handset (brightness setting %s)", number(setting))}
 	}
@@ -642,6 +645,31 @@ func luminanceState(r *readings) state {
 	return s
 }
 
+// fractionState is the luminance of a screen whose curve is that of the fraction that the
+// display shows. While the screen is off, or where the display does not say, the setting
+// says it less finely: Android keeps 1 to 255 for 0 to 1.
+func fractionState(r *readings, curve devices.Curve, setting float64) state {
+	power, _ := r.text(devices.ReadPower)
+	on, known := screenOn(power)
+	display, why := r.text(devices.ReadDisplay)
+	said, shown := shownBrightness(display)
+	f, err := strconv.ParseFloat(said, 64)
+	s := state{text: "display shows " + said}
+	if known && !on || why != "" || !shown || err != nil || math.IsNaN(f) {
+		f = (setting - 1) / (aospSteps - 1)
+		half := 0.5 / (aospSteps - 1)
+		s.text = fmt.Sprintf("setting %s, not confirmed by the display", number(setting))
+		s.slack = math.Abs(curve.At(f+half)-curve.At(f-half)) / 2
+	}
+	s.value = curve.At(f)
+	s.text = fmt.Sprintf("%s cd/m² (%s)", number(math.Round(s.value*10)/10), s.text)
+	darkest, brightest := curve.Range()
+	if f < darkest.Setting || f > brightest.Setting {
+		s.never = fmt.Sprintf("outside the curve, which was taken from %s to %s", number(darkest.Setting), number(brightest.Setting))
+	}
+	return s
+}
+
 func setLuminance(r *readings, _ state, w Want) ([]step, string) {
 	if r.handset.Curve == nil {
 		return nil, "no luminance curve is known for this handset"
@@ -650,11 +678,15 @@ func setLuminance(r *readings, _ state, w Want) ([]step, string) {
 	if err != nil {
 		return nil, err.Error()
 	}
-	return []step{r.put(kBrightness, strconv.Itoa(int(math.Round(setting))))}, ""
+	s := r.put(kBrightness, strconv.Itoa(int(math.Round(setting))))
+	if r.handset.CurveFraction {
+		s.target, s.ways = "brightness of the display", []string{"cmd display set-brightness " + strconv.FormatFloat(setting, 'f', 5, 64)}
+	}
+	return []step{s}, ""
 }
 
 const noCurve = "take the screen's luminance at several brightness settings with a luminance meter (full white screen, dark room, " +
-	"meter at the centre and perpendicular), and give the readings as the handset's luminance curve in the plan file"
+	"meter at the centre and perpendicular): rundown calibrate light walks through it; or give readings as the handset's luminance curve in the plan file"
 
 var (
 	activeMode  = regexp.MustCompile(`\bmActiveModeId=(\d+)`)

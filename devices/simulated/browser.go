@@ -108,6 +108,7 @@ type stageBlock struct {
 	EveryS   float64         `json:"every_s"`
 	Page     json.RawMessage `json:"page"`
 	CycleS   float64         `json:"cycle_s"`
+	Grey     *int            `json:"grey"`
 }
 
 // report is what a page posts.
@@ -244,6 +245,8 @@ func (p *readPage) report(ctx context.Context, s stageBlock) {
 			p.h.do(func() { left = p.h.throttle() })
 			r.Kind, r.Value = "cycle", round(1000*left, 1)
 			r.Detail["cycle"], r.Detail["ms"], r.Detail["work"] = cycles, every.Milliseconds(), "both"
+		case "light":
+			r.Kind, r.Value, r.Detail["grey"], r.Detail["full"] = "frames", 1, s.Grey, true
 		default:
 			r.Kind, r.Value = "frames", round(60*on, 0)
 		}

@@ -168,6 +168,7 @@ func (s *Server) register() {
 	get(s, described, "/v1/workloads", "workloads", "What handsets can be given to do, with hashes, sizes and what it asks of them", s.workloads)
 	get(s, described, "/v1/log", "log", "Who changed what and when, newest first", s.listLog)
 	s.registerMeters(described)
+	s.registerCalibrations(described)
 	operator(s, described, http.MethodGet, "/v1/tokens", "tokens", "The tokens that are taken, without their secrets", s.listTokens)
 	operator(s, described, http.MethodPost, "/v1/tokens", "make-token", "Make a token; its secret is in this answer and nowhere else", s.makeToken)
 	operator(s, described, http.MethodDelete, "/v1/tokens/{id}", "withdraw-token", "Withdraw a token at once", s.withdrawToken)

@@ -149,6 +149,17 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 		{"figures", "GET", at("/v1/figures"), nil, 200},
 		{"changes", "GET", at("/v1/changes?after=0"), nil, 200},
 		{"meters", "GET", at("/v1/meters"), nil, 200},
+		{"calibration", "GET", at("/v1/handsets/Birch/calibration"), nil, 200},
+		{"calibrate", "POST", at("/v1/handsets/Birch/calibration"), map[string]any{
+			"instrument": map[string]any{"name": "a meter", "accuracy_pct": 2, "digit_cd_m2": 0.1},
+			"readings": []map[string]any{
+				{"setting": 1, "cd_m2": 2, "pass": 1}, {"setting": 100, "cd_m2": 200, "pass": 1}, {"setting": 180, "cd_m2": 330, "pass": 1}, {"setting": 255, "cd_m2": 500, "pass": 1},
+				{"setting": 1, "cd_m2": 2, "pass": 2}, {"setting": 100, "cd_m2": 201, "pass": 2}, {"setting": 180, "cd_m2": 331, "pass": 2}, {"setting": 255, "cd_m2": 501, "pass": 2},
+			},
+		}, 200},
+		{"give-reading", "POST", at("/v1/handsets/Birch/calibration/reading"), map[string]any{"ask": 1, "cd_m2": 3}, 409},
+		{"cancel-calibration", "POST", at("/v1/handsets/Birch/calibration/cancel"), nil, 409},
+		{"forget-calibration", "DELETE", at("/v1/handsets/Birch/calibration"), nil, 200},
 		{"charges", "GET", at("/v1/charges"), nil, 200},
 		{"attach-record", "POST", func() string { return "/v1/records?of=" + segment() + "&time=t&power=p" }, "no record", 422},
 		{"doctor", "GET", at("/v1/doctor"), nil, 200},
