@@ -10,6 +10,7 @@ import (
 	"rundown/devices/meters/usbpower"
 	"rundown/results"
 	"rundown/results/charging"
+	"rundown/scenarios"
 )
 
 // A Charge is what one segment in which a handset was charged says.
@@ -70,7 +71,7 @@ func chargingInterval(i charging.Interval) Interval { return Interval{i.Value, i
 
 // isCharge reports whether a handset is charged in a segment on purpose.
 func isCharge(g results.Segment) bool {
-	return slices.ContainsFunc(g.Evidence, func(e results.Evidence) bool { return e.Kind == "charging" })
+	return g.Until == scenarios.UntilFull
 }
 
 // Charges computes the figures of charging segments, in the order of the segments.
