@@ -60,7 +60,7 @@ func FuzzParse(f *testing.F) {
 				t.Errorf("plan %s has no hash", name)
 			}
 			for _, s := range p.Segments {
-				if r := file.Resolve(p, s); (r.DrainPoints < 1) == (file.Scenarios[s.Scenario].Until == UntilDrained) || r.DrainPoints > 96 || r.Limit <= 0 {
+				if r := file.Resolve(p, s); (r.DrainPoints < 1) == (s.EndsBy(file.Scenarios[s.Scenario]) == UntilDrained) || r.DrainPoints > 96 || r.Limit <= 0 {
 					t.Errorf("plan %s: segment %+v", name, r)
 				}
 			}

@@ -396,7 +396,7 @@ func TestEveryFaultAtItsPlace(t *testing.T) {
   d: {extends: browse, until: empty}
   e: {extends: browse, loop: [{tap: {text: OK}, over: 1 s, vary: 0.1}, {tap: {text: []}}, {tap: up}, {tap: {}}, {call: now}]}
   f: {extends: browse, permissions: {browser: [camera, camera], gallery: [camera], camera: [location]}}
-plans: {p: {segments: [{scenario: charge, drain: 5}]}}
+plans: {p: {segments: [{scenario: charge, drain: 5}, {scenario: charge, drain_to: 30}]}, q: {segments: [{scenario: browse, drain: 5, drain_to: 30}]}}
 `,
 			strings.Join([]string{
 				"nightly.yaml:5:32: scenarios.a.until: until: cycles and a number of cycles go together",
@@ -413,6 +413,8 @@ plans: {p: {segments: [{scenario: charge, drain: 5}]}}
 				`nightly.yaml:10:65: scenarios.f.permissions: want browser, player or camera, or a package name such as org.example.reader as the key, got gallery`,
 				`nightly.yaml:10:93: scenarios.f.permissions.camera[0]: want camera, microphone or notifications, got location`,
 				`nightly.yaml:11:50: plans.p.segments[0].drain: a segment of charge takes no points: it ends by until: full`,
+				`nightly.yaml:11:83: plans.p.segments[1].drain_to: a segment of charge takes no points: it ends by until: full`,
+				`nightly.yaml:11:144: plans.q.segments[0].drain_to: want either drain (so many points) or drain_to (down to a level)`,
 			}, "\n")},
 		{"what hangs together", head + `scenarios:
   a: {about: nothing}
@@ -792,5 +794,9 @@ func TestResolve(t *testing.T) {
 	}
 	if diff := cmp.Diff(p.Segments[1], f.Resolve(p, p.Segments[1])); diff != "" {
 		t.Errorf("what the segment says stands (-want +got):\n%s", diff)
+	}
+	down := parse(t, minimal+"  other:\n    segments: [{scenario: game, drain_to: 2}]\n")
+	if s := down.Resolve(down.Plans["other"], down.Plans["other"].Segments[0]); s.DrainPoints != 0 || s.DrainTo != 2 || s.EndsBy(down.Scenarios["game"]) != UntilLevel {
+		t.Errorf("a segment down to 2 %% is %+v", s)
 	}
 }
