@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 	"time"
 
@@ -115,7 +116,7 @@ func (c *calculateCmd) endurance(e *env, log intake.Log) error {
 		Budget        []term   `json:"budget"`
 		Assumptions   []string `json:"assumptions"`
 		Warnings      []string `json:"warnings"`
-	}{c.File, "endurance", *of(&f.Hours), *of(&f.RatePctH), of(f.PowerW), of(f.CurrentMA), f.StraightHours, f.VoltageFactor, f.Points, f.Method, nil, f.Assumptions, f.Warnings}
+	}{c.File, "endurance", *of(&f.Hours), *of(&f.RatePctH), of(f.PowerW), of(f.CurrentMA), f.StraightHours, f.VoltageFactor, f.Points, f.Method, nil, f.Assumptions, slices.Concat(log.Notes, f.Warnings)}
 	for _, t := range f.Budget {
 		out.Budget = append(out.Budget, term{t.Name, 100 * t.RelSD, t.Share})
 	}
@@ -178,7 +179,7 @@ func (c *calculateCmd) charge(e *env, log intake.Log) error {
 		Taper    *taper    `json:"taper"`
 		End      *end      `json:"end"`
 		Warnings []string  `json:"warnings"`
-	}{File: c.File, As: "charge", Source: f.Source, PeakW: span(f.PeakW), HoldS: f.HoldS, Warnings: f.Warnings}
+	}{File: c.File, As: "charge", Source: f.Source, PeakW: span(f.PeakW), HoldS: f.HoldS, Warnings: slices.Concat(log.Notes, f.Warnings)}
 	if leveled {
 		out.FromPct = &f.FromPct
 		for _, t := range f.Times {
@@ -242,17 +243,18 @@ func (c *calculateCmd) sustain(e *env, log intake.Log) error {
 		return fmt.Errorf("%s: no figure: %w", c.File, err)
 	}
 	out := struct {
-		File      string  `json:"file"`
-		As        string  `json:"as"`
-		Cycles    int     `json:"cycles"`
-		Peak      float64 `json:"peak"`
-		Best      float64 `json:"best_cycle"`
-		Settled   float64 `json:"settled"`
-		Retention span    `json:"retention"`
-		Worst     float64 `json:"worst_ratio"`
-		Throttled bool    `json:"throttled"`
-		Onset     *int    `json:"onset_below_95"`
-	}{c.File, "sustain", f.Cycles, f.Peak, f.Best, f.Settled, span(f.Retention), f.Worst, f.Throttled, nil}
+		File      string   `json:"file"`
+		As        string   `json:"as"`
+		Cycles    int      `json:"cycles"`
+		Peak      float64  `json:"peak"`
+		Best      float64  `json:"best_cycle"`
+		Settled   float64  `json:"settled"`
+		Retention span     `json:"retention"`
+		Worst     float64  `json:"worst_ratio"`
+		Throttled bool     `json:"throttled"`
+		Onset     *int     `json:"onset_below_95"`
+		Warnings  []string `json:"warnings"`
+	}{c.File, "sustain", f.Cycles, f.Peak, f.Best, f.Settled, span(f.Retention), f.Worst, f.Throttled, nil, log.Notes}
 	if f.Onset > 0 {
 		out.Onset = &f.Onset
 	}
@@ -268,6 +270,7 @@ func (c *calculateCmd) sustain(e *env, log intake.Log) error {
 	}
 	table(e.out, []string{"cycles", fmt.Sprint(f.Cycles)}, []string{"peak level", fmt.Sprintf("%.5g", f.Peak)}, []string{"best cycle", fmt.Sprintf("%.5g", f.Best)},
 		[]string{"settled level", fmt.Sprintf("%.5g", f.Settled)}, []string{"retained", out.Retention.String()}, []string{"worst over peak", fmt.Sprintf("%.3f", f.Worst)}, []string{"", throttling})
+	e.remarks(nil, out.Warnings)
 	return nil
 }
 

@@ -9,11 +9,13 @@ package intake
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
 	"math"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -180,6 +182,8 @@ type Log struct {
 	// Taken says which column was taken for what, Ignored which ones were not.
 	Taken   map[Quantity]Column
 	Ignored []string
+	// Notes say what in the file was put right, for a person.
+	Notes []string
 }
 
 // A Fault is one thing that is wrong in a file.
@@ -274,6 +278,13 @@ type parser struct {
 	instant      time.Time         // the first one
 	groups       []string
 	fields       []string
+	stamps       []stamp // of each row, where there are times
+}
+
+// A stamp is a row's time as it stands in the file.
+type stamp struct {
+	column int
+	text   string
 }
 
 func (p *parser) fault(field int, format string, args ...any) {
@@ -327,7 +338,9 @@ func (p *parser) read(o Options) (Log, error) {
 		}
 		p.faults = append(p.faults, Fault{File: p.name, Says: says})
 	}
+	p.order()
 	if len(p.faults) > 0 {
+		slices.SortStableFunc(p.faults, func(a, b Fault) int { return cmp.Compare(a.Line, b.Line) })
 		return Log{}, p.faults
 	}
 	p.settle()
@@ -415,8 +428,11 @@ func (p *parser) text(q Quantity) (string, bool) {
 		return "", false
 	}
 	s := strings.TrimSpace(p.fields[i])
-	return s, s != ""
+	return s, s != "" && !slices.Contains(missing, strings.ToLower(s))
 }
+
+// missing are the words by which programs write that there is no value.
+var missing = []string{"nan", "na", "n/a", "null", "none", "nil", "-", "--"}
 
 // number is a field in the unit of Row, nil where it is empty or faulty.
 func (p *parser) number(q Quantity, low, high float64, want string) *float64 {
@@ -482,13 +498,8 @@ func (p *parser) row() {
 			return
 		}
 		r.T = t
-		if n := len(p.log.Rows); n > 0 && t <= p.log.Rows[n-1].T {
-			why := ""
-			if p.form == "h:mm:ss" || p.unit[Time].name == "h:mm:ss" {
-				why = "; over midnight, write dates too (2030-05-14T23:59:30Z)"
-			}
-			p.fault(p.at[Time], "%s: %q is not after the time of line %d%s", p.log.Taken[Time].Name, p.fields[p.at[Time]], p.log.Rows[n-1].Line, why)
-		}
+		_, column := p.in.FieldPos(p.at[Time])
+		p.stamps = append(p.stamps, stamp{column, strings.Clone(p.fields[p.at[Time]])})
 	}
 	const huge = 1e15
 	r.Level = p.number(Level, 0, 100, "a level of 0 to 100 %")
@@ -619,6 +630,70 @@ func clock(s string) (time.Duration, bool) {
 		return 0, false
 	}
 	return time.Duration(h)*time.Hour + time.Duration(m)*time.Minute + time.Duration(sec)*time.Second + time.Duration(nano), true
+}
+
+// order brings the rows into the order of time. A file that has the newest first, or is out of order throughout as a
+// database gives it, is put right and a note says so; a line that stands twice counts once. Single lines that are out
+// of order are faults: most likely their time was mistyped, or the clock was set.
+func (p *parser) order() {
+	rows := p.log.Rows
+	if len(p.stamps) != len(rows) || len(rows) < 2 {
+		return
+	}
+	place := make([]int, len(rows))
+	for i := range place {
+		place[i] = i
+	}
+	backward := 0
+	for i := 1; i < len(rows); i++ {
+		if rows[i].T < rows[i-1].T {
+			backward++
+		}
+	}
+	uptime := same(p.log.Taken[Time].Name, "uptime_ms") // runs backward where the handset restarted
+	switch {
+	case backward == len(rows)-1 && len(rows) > 2:
+		slices.Reverse(place)
+		p.log.Notes = append(p.log.Notes, "the file has its newest line first: it was read from its end")
+	case backward > len(rows)/10 && len(rows) >= 20 && !uptime:
+		slices.SortStableFunc(place, func(a, b int) int { return cmp.Compare(rows[a].T, rows[b].T) })
+		p.log.Notes = append(p.log.Notes, "the file's lines are in no order: they were sorted by their time")
+	}
+	var out []Row
+	twice := 0
+	for _, i := range place {
+		r := rows[i]
+		if n := len(out); n > 0 && r.T <= out[n-1].T {
+			if before := out[n-1]; r.T == before.T && r.says(before) {
+				twice++
+				continue
+			}
+			why := ""
+			if p.form == "h:mm:ss" || p.unit[Time].name == "h:mm:ss" {
+				why = "; over midnight, write dates too (2030-05-14T23:59:30Z)"
+			}
+			p.faults = append(p.faults, Fault{p.name, r.Line, p.stamps[i].column,
+				fmt.Sprintf("%s: %q is not after the time of line %d%s", p.log.Taken[Time].Name, p.stamps[i].text, out[n-1].Line, why)})
+		}
+		out = append(out, r)
+	}
+	if twice > 0 {
+		p.log.Notes = append(p.log.Notes, fmt.Sprintf("%d lines that stand twice were counted once", twice))
+	}
+	if !p.instant.IsZero() { // counted from the first line of the file
+		first := out[0].T
+		p.instant = p.instant.Add(first)
+		for i := range out {
+			out[i].T -= first
+		}
+	}
+	p.log.Rows = out
+}
+
+// says reports whether two rows say the same, wherever they stand.
+func (r Row) says(o Row) bool {
+	r.Line, r.Cycle, o.Line, o.Cycle = 0, 0, 0, 0
+	return reflect.DeepEqual(r, o)
 }
 
 // settle makes clock times and uptimes count from the first row.

@@ -419,3 +419,54 @@ func written(l Log) string {
 	}
 	return b.String()
 }
+
+// What programs write where a value is missing, and orders that databases give, are no faults.
+func TestOddButLegal(t *testing.T) {
+	var newestFirst, shuffled strings.Builder
+	newestFirst.WriteString("t_s,level\n")
+	shuffled.WriteString("t_s,level\n")
+	for i := range 40 {
+		fmt.Fprintf(&newestFirst, "%d,%d\n", 390-10*i, 50+i)
+		fmt.Fprintf(&shuffled, "%d,%d\n", i*7%40*10, 90-i*7%40)
+	}
+	for name, tt := range map[string]struct {
+		text  string
+		rows  int
+		notes int
+	}{
+		"missing values":     {"t_s,level,voltage_mv,current_raw\n0,93,NaN,500\n10,nan,4100,null\n20,92,N/A,-\n30,,,\n", 4, 0},
+		"newest first":       {newestFirst.String(), 40, 1},
+		"no order":           {shuffled.String(), 40, 1},
+		"newest first, UTC":  {"t_host_utc,level\n2030-05-14T21:00:20Z,91\n2030-05-14T21:00:10Z,92\n2030-05-14T21:00:00Z,93\n", 3, 1},
+		"a line twice":       {"t_s,level\n0,93\n10,93\n10,93\n20,92\n", 3, 1},
+		"the last one twice": {"t_s,level\n0,93\n10,92\n10,92\n", 2, 1},
+	} {
+		log, err := Read("log.csv", strings.NewReader(tt.text), Options{})
+		if err != nil || len(log.Rows) != tt.rows || len(log.Notes) != tt.notes {
+			t.Errorf("%s: %d rows, notes %q, %v; want %d rows and %d notes", name, len(log.Rows), log.Notes, err, tt.rows, tt.notes)
+			continue
+		}
+		if log.Rows[0].T != 0 {
+			t.Errorf("%s: the first row is at %v, want 0", name, log.Rows[0].T)
+		}
+		for i, r := range log.Rows {
+			if i > 0 && (r.T <= log.Rows[i-1].T || r.Level != nil && log.Rows[i-1].Level != nil && *r.Level > *log.Rows[i-1].Level) {
+				t.Errorf("%s: row %d is not after the one before", name, i+1)
+			}
+		}
+	}
+	log, err := Read("log.csv", strings.NewReader("t_host_utc,level\n2030-05-14T21:00:20Z,91\n2030-05-14T21:00:10Z,92\n2030-05-14T21:00:00Z,93\n"), Options{})
+	if want := time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC); err != nil || !log.Start.Equal(want) {
+		t.Errorf("start %v, %v; want %v", log.Start, err, want)
+	}
+	for name, text := range map[string]string{
+		"the same time, another level": "t_s,level\n0,93\n10,93\n10,92\n",
+		"a restart of the handset":     strings.Replace(shuffled.String(), "t_s", "uptime_ms", 1),
+		"one mistyped time":            "t_s,level\n0,93\n10,93\n200,93\n30,92\n40,92\n",
+		"no score":                     "cycle,score\n1,10\n2,NaN\n",
+	} {
+		if _, err := Read("log.csv", strings.NewReader(text), Options{}); err == nil {
+			t.Errorf("%s: no fault", name)
+		}
+	}
+}
