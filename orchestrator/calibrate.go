@@ -597,7 +597,7 @@ func (w *whitePage) White(ctx context.Context) error {
 			return fmt.Errorf("which app is the browser: %w", err)
 		}
 	}
-	base, err := d.stageAt(ctx, link)
+	base, err := d.stageAt(ctx, link, "light")
 	if err != nil {
 		return err
 	}

@@ -27,6 +27,7 @@ func (r *run) collect(ctx context.Context) (Event, error) {
 	g := r.live
 	r.waitsFor("the files to be collected")
 	r.hearStage()
+	r.noteRefused()
 	if err := r.disengage(ctx); err != nil {
 		return "", err
 	}

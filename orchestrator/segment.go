@@ -255,26 +255,6 @@ func (r *run) target(ctx context.Context, l devices.Link, id devices.Identity) (
 	return t, nil
 }
 
-// stageBase makes the stage reachable for the handset and returns its address there.
-func (r *run) stageBase(ctx context.Context, l devices.Link) (string, error) {
-	return r.d.stageAt(ctx, l)
-}
-
-func (d *Daemon) stageAt(ctx context.Context, l devices.Link) (string, error) {
-	at := d.file.Bench.Stage
-	if at.Address != "" {
-		return "http://" + at.Address, nil
-	}
-	port, err := d.stagePort()
-	if err != nil {
-		return "", err
-	}
-	if err := l.Reverse(ctx, at.Port, port); err != nil {
-		return "", fmt.Errorf("the stage cannot be reached through the link: %w", err)
-	}
-	return fmt.Sprintf("http://localhost:%d", at.Port), nil
-}
-
 // takeUp finds the segment of the journal again after the daemon was restarted. The
 // samples go on from the byte where the daemon stopped. The evidence is read again from
 // the segment's start, so that the witness knows all that it knew.

@@ -131,6 +131,10 @@ func (s *Server) metrics(w http.ResponseWriter, _ *http.Request) {
 		head("rundown_store_bytes", "gauge", "Size of the store's file.")
 		line("rundown_store_bytes", float64(info.Size()))
 	}
+	head("rundown_stage_posts_total", "counter", "Posts of the pages that handsets show, by how they fared.")
+	counts := s.d.StageCounts()
+	line("rundown_stage_posts_total", float64(counts.Taken), "fate", "taken")
+	counts.Each(func(refused string, n int) { line("rundown_stage_posts_total", float64(n), "fate", refused) })
 	changes, _ := s.d.Changes(0)
 	head("rundown_changes_total", "counter", "What has happened on the bench since the daemon was started.")
 	if n := len(changes); n > 0 {

@@ -28,6 +28,7 @@ type Session struct {
 	adopted int
 	seen    []Proof
 	problem string
+	counts  Counts
 	call    *call
 }
 
@@ -108,8 +109,16 @@ func (p *Session) Seen() []Proof {
 	return list
 }
 
+// Counts returns how the posts fared that were sent under the session's key while it was open.
+func (p *Session) Counts() Counts {
+	p.stage.mu.Lock()
+	defer p.stage.mu.Unlock()
+	return p.counts
+}
+
 // Problem returns what the page said last of why it cannot do its activity (no camera
-// allowed, no WebGL2, ...), or "". It is text from the handset, at most 300 bytes.
+// allowed, no WebGL2, ...), or what was wrong with its work, or "". It is text from the
+// handset, at most 300 bytes.
 func (p *Session) Problem() string {
 	p.stage.mu.Lock()
 	defer p.stage.mu.Unlock()
@@ -260,6 +269,10 @@ func (s *Stage) take(key string, p report, err error, tooLarge bool) (status int
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	session := s.sessions[key]
+	count := func(f func(*Counts)) {
+		f(&s.counts)
+		f(&session.counts)
+	}
 	switch {
 	case session == nil && slices.Contains(s.closed.keys, key):
 		s.counts.Late++
@@ -268,32 +281,33 @@ func (s *Stage) take(key string, p report, err error, tooLarge bool) (status int
 		s.counts.Foreign++
 		return http.StatusNotFound, "no such session"
 	case tooLarge:
-		s.counts.Oversized++
+		count(func(c *Counts) { c.Oversized++ })
 		return http.StatusRequestEntityTooLarge, fmt.Sprintf("a post may have %d bytes", maxPost)
 	case err != nil:
-		s.counts.Malformed++
+		count(func(c *Counts) { c.Malformed++ })
 		return http.StatusBadRequest, "this post cannot be read: " + err.Error()
 	case p.Kind != kinds[session.activity] && p.Kind != "problem":
-		s.counts.Malformed++
+		count(func(c *Counts) { c.Malformed++ })
 		return http.StatusBadRequest, fmt.Sprintf("kind: %s posts %q", session.activity, kinds[session.activity])
 	}
 	l := session.loadOf(p.Load)
 	switch {
 	case l == nil:
-		s.counts.Foreign++
+		count(func(c *Counts) { c.Foreign++ })
 		return http.StatusNotFound, "load: this page was not served in this session"
 	case p.Seq <= l.lastSeq:
-		s.counts.Repeated++
+		count(func(c *Counts) { c.Repeated++ })
 		return http.StatusConflict, "this post was taken before"
 	case wrong != nil:
-		s.counts.Wrong++
+		count(func(c *Counts) { c.Wrong++ })
+		session.problem = cutProblem(wrong.Error())
 		return http.StatusUnprocessableEntity, wrong.Error()
 	case len(session.seen) >= proofsMost:
-		s.counts.Unread++
+		count(func(c *Counts) { c.Unread++ })
 		return http.StatusTooManyRequests, "nobody reads the proofs"
 	}
 	l.lastSeq = p.Seq
-	s.counts.Taken++
+	count(func(c *Counts) { c.Taken++ })
 	if p.Kind == "problem" {
 		session.problem = problemOf(p.Detail)
 		return http.StatusNoContent, ""
@@ -316,10 +330,14 @@ func problemOf(detail json.RawMessage) string {
 	if json.Unmarshal(detail, &d) != nil || d.Problem == "" {
 		return "the page cannot do its activity and does not say why"
 	}
-	if len(d.Problem) > problemBytes {
-		return strings.ToValidUTF8(d.Problem[:problemBytes], "")
+	return cutProblem(d.Problem)
+}
+
+func cutProblem(text string) string {
+	if len(text) > problemBytes {
+		return strings.ToValidUTF8(text[:problemBytes], "")
 	}
-	return d.Problem
+	return text
 }
 
 // live returns the session of a request whose activity is one of the given, or nil. It

@@ -67,6 +67,17 @@ type Counts struct {
 	Unread    int `json:"unread"`    // more than a session holds until somebody reads it
 }
 
+// Each calls f for each way in which posts were refused, by a word for it, none left out.
+func (c Counts) Each(f func(refused string, n int)) {
+	f("foreign", c.Foreign)
+	f("late", c.Late)
+	f("repeated", c.Repeated)
+	f("malformed", c.Malformed)
+	f("oversized", c.Oversized)
+	f("wrong work", c.Wrong)
+	f("unread", c.Unread)
+}
+
 // New makes a stage; it listens from Start on.
 func New(c Config) *Stage {
 	s := &Stage{listen: c.Listen, now: c.Now, sessions: map[string]*Session{}, served: make(chan struct{})}

@@ -145,6 +145,15 @@ func TestPostsAreTakenOrRefusedAndCounted(t *testing.T) {
 			}
 		})
 	}
+	// A session counts its own; what names no open session is the stage's alone.
+	if diff := cmp.Diff(sum(sum(p.Counts(), other.Counts()), Counts{Foreign: 1, Late: 1}), s.Counts()); diff != "" {
+		t.Errorf("the sessions' counts against the stage's (-sessions +stage):\n%s", diff)
+	}
+	refused := 0
+	s.Counts().Each(func(_ string, n int) { refused += n })
+	if refused != len(tests)-3 {
+		t.Errorf("%d refused of %d, want all but three", refused, len(tests))
+	}
 	got := p.Seen()
 	for i := range got {
 		got[i].At = time.Time{}

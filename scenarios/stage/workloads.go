@@ -57,6 +57,11 @@ func Workloads() []Workload {
 	return list
 }
 
+// NeedsLocalhost is true for an activity whose page needs a secure context, as camera and
+// microphone do: over plain HTTP only a page from the handset's own localhost is one
+// (W3C, Secure Contexts, 2023, section 3.1), which the link's port forward makes of it.
+func NeedsLocalhost(activity string) bool { return activity == "call" }
+
 // WorkloadHash is the hash of one activity, or "" for one that the stage does not have.
 func WorkloadHash(activity string) string {
 	for _, w := range Workloads() {
