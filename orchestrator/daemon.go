@@ -70,6 +70,7 @@ type Daemon struct {
 	pace    *pace
 	school  *school
 	limits  *limits
+	pulses  *pulses
 	prompts *prompts
 	meters  *meterSet
 	stage   *stage.Stage
@@ -100,6 +101,7 @@ func New(c Config) *Daemon {
 	if d.clock == nil {
 		d.clock = wallClock{}
 	}
+	d.pulses, d.clock = newPulses(), beatingClock{d.clock}
 	if d.sysfs == "" {
 		d.sysfs = gates.Sysfs
 	}
@@ -212,10 +214,12 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 		}
 	}
 	for _, h := range d.file.Bench.Handsets {
-		wg.Go(func() { d.actor(running, h, unfinished[h.Name]) })
+		wg.Go(func() {
+			d.pulses.living(running, "handset "+h.Name, actorQuiet, func(ctx context.Context) { d.actor(ctx, h, unfinished[h.Name]) })
+		})
 	}
-	wg.Go(func() { d.watchNights(running) })
-	wg.Go(func() { d.watchPrompts(running) })
+	wg.Go(func() { d.pulses.living(running, "nights", watchQuiet, d.watchNights) })
+	wg.Go(func() { d.pulses.living(running, "prompts", watchQuiet, d.watchPrompts) })
 	return nil
 }
 

@@ -65,6 +65,7 @@ func (c *serveCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	defer e.supervised(d, log)()
 	log.Info().Str("api", l.Addr().String()).Str("bench", file.Bench.Name).Int("handsets", len(file.Bench.Handsets)).Msg("the bench is looked after")
 	return api.Serve(e.ctx, l, server)
 }

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"net"
 	"strings"
 
 	"rundown/devices"
@@ -83,14 +82,4 @@ func (e *examination) adbServer(ctx context.Context, address string) Finding {
 		f.Verdict, f.Mend = Look, fmt.Sprintf("protocol %d is the one that was tried: use the adb of a current Debian", protocolKnown)
 	}
 	return f
-}
-
-// local reports whether an address is on this host.
-func local(address string) bool {
-	host, _, err := net.SplitHostPort(address)
-	if err != nil {
-		host = address
-	}
-	ip := net.ParseIP(host)
-	return host == "localhost" || host == "" || ip != nil && ip.IsLoopback()
 }
