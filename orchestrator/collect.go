@@ -17,7 +17,7 @@ import (
 // collect ends what still runs on the handset, pulls the whole files, stores what is
 // missing, settles the outcome, and removes the files. It may be repeated at any point.
 func (r *run) collect(ctx context.Context) (Event, error) {
-	r.release()
+	r.releaseBut(r.e.chargeAfter(r.e.Step))
 	r.leavePower(ctx)
 	if r.live == nil {
 		if err := r.takeUp(); err != nil {

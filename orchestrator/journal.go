@@ -88,9 +88,28 @@ func (e *entry) holds() []string {
 }
 
 // holdsAt are the named limits of the segment at a position of the list, and the handsets
-// that it claims.
+// that it claims; of one that empties the handset for a charge also those of the charge: an
+// empty handset must not wait for its turn.
 func (e *entry) holdsAt(step int) []string {
-	return slices.Concat(e.Item.Order.Scenarios[e.Item.Order.list()[step].Scenario].Holds, e.Claims)
+	list := e.Item.Order.list()
+	names := slices.Concat(e.Item.Order.Scenarios[list[step].Scenario].Holds, e.Claims)
+	for _, n := range e.chargeAfter(step) {
+		if !slices.Contains(names, n) {
+			names = append(names, n)
+		}
+	}
+	return names
+}
+
+// chargeAfter are the named limits of the charge for which the segment at a position
+// empties the handset; none where it does not.
+func (e *entry) chargeAfter(step int) []string {
+	list := e.Item.Order.list()
+	endsBy := func(i int) string { return list[i].EndsBy(e.Item.Order.Scenarios[list[i].Scenario]) }
+	if step+1 >= len(list) || endsBy(step) != scenarios.UntilLevel || endsBy(step+1) != scenarios.UntilFull {
+		return nil
+	}
+	return e.Item.Order.Scenarios[list[step+1].Scenario].Holds
 }
 
 // chargesOn reports whether a charge that is measured was under way.

@@ -26,7 +26,8 @@ const (
 	restoreTries  = 3                // for settings that will not go back
 	gateLimit     = 30 * time.Second // for a power gate that is closed while the daemon starts or stops; real time
 	retryEvery    = 5 * time.Second
-	heatHeadroomC = 3.0 // a recharge stopped by heat goes on when the battery is this much cooler
+	holdFresh     = 10 * time.Minute // a wait for limits after which the preconditions are looked at again
+	heatHeadroomC = 3.0              // a recharge stopped by heat goes on when the battery is this much cooler
 )
 
 // A run is one plan being carried out on one handset. It belongs to that handset's actor:
@@ -257,7 +258,7 @@ func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, er
 		}
 	}
 	r.e.Claims = r.claims()
-	return r.hold(ctx, r.e.holdsAt(r.e.Step))
+	return r.hold(ctx, scenario, r.e.holdsAt(r.e.Step))
 }
 
 // sleepScreen lets a handset rest with its screen off before a scenario that wants it off
@@ -266,6 +267,10 @@ func (r *run) sleepScreen(ctx context.Context, s scenarios.Scenario) {
 	if !s.ScreenOff {
 		return
 	}
+	r.screenOff(ctx)
+}
+
+func (r *run) screenOff(ctx context.Context) {
 	if l, err := r.d.linkTo(r.h); err == nil {
 		_, err = devices.Run(ctx, l, "input keyevent 223")
 		if err != nil && ctx.Err() == nil {
@@ -338,11 +343,21 @@ func sayUnmet(unmet []preconditions.Line) string {
 	return strings.Join(said, "; ")
 }
 
-// hold waits until the scenario's named limits are free.
-func (r *run) hold(ctx context.Context, names []string) (Event, error) {
+// hold waits until the scenario's named limits are free. What is held already stays so.
+// The handset waits with its screen off, and is looked at again when that took long.
+func (r *run) hold(ctx context.Context, scenario scenarios.Scenario, names []string) (Event, error) {
+	waited, slept := r.d.stopwatch(), false
+	names = slices.DeleteFunc(slices.Clone(names), func(n string) bool { return slices.Contains(r.held, n) })
 	for {
 		if full := r.d.limits.take(names); full == "" {
-			r.held = names
+			r.held = append(r.held, names...)
+			if waited.read() > holdFresh {
+				event, err := r.ready(ctx, scenario)
+				if event != Ready {
+					r.release() // it has to be recharged first, or its run ends
+				}
+				return event, err
+			}
 			return Ready, nil
 		} else {
 			if handset, ok := strings.CutPrefix(full, claimOn("")); ok {
@@ -351,6 +366,10 @@ func (r *run) hold(ctx context.Context, names []string) (Event, error) {
 				full = "limit " + full
 			}
 			r.waitsFor(full + " to be free")
+		}
+		if waited.read() > time.Minute && !slept {
+			slept = true
+			r.screenOff(ctx)
 		}
 		if r.cancelled() {
 			return r.giveUp(ctx, "cancelled")
@@ -361,9 +380,13 @@ func (r *run) hold(ctx context.Context, names []string) (Event, error) {
 	}
 }
 
-func (r *run) release() {
-	r.d.limits.give(r.held)
-	r.held = nil
+func (r *run) release() { r.releaseBut(nil) }
+
+// releaseBut lets go of all that is held but these.
+func (r *run) releaseBut(kept []string) {
+	keeps := func(n string) bool { return slices.Contains(kept, n) }
+	r.d.limits.give(slices.DeleteFunc(slices.Clone(r.held), keeps))
+	r.held = slices.DeleteFunc(slices.Clone(r.held), func(n string) bool { return !keeps(n) })
 }
 
 // settle starts the activity and waits for the start edge.
