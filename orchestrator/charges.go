@@ -20,7 +20,8 @@ type Charge struct {
 	Handset   string    `json:"handset"`
 	Scenario  string    `json:"scenario"`
 	Outcome   string    `json:"outcome"`
-	Supply    string    `json:"supply,omitempty"` // charger and cable
+	Imported  bool      `json:"imported,omitempty"` // from a file, not measured here
+	Supply    string    `json:"supply,omitempty"`   // charger and cable
 	PluggedAt time.Time `json:"plugged_at,omitzero"`
 	// PluggedWithinS is half the interval between the samples without and with power, s.
 	PluggedWithinS float64 `json:"plugged_within_s"`
@@ -87,7 +88,7 @@ func (d *Daemon) Charges(f FigureFilter) ([]Charge, error) {
 	match := func(want, have string) bool { return want == "" || want == have }
 	var list []Charge
 	for _, g := range segments {
-		if !isCharge(g) || g.Outcome == results.Underway || g.Outcome == results.Skipped ||
+		if !isCharge(g) && g.Imported != results.AsCharge || g.Outcome == results.Underway || g.Outcome == results.Skipped ||
 			!match(f.Handset, g.Handset) || !match(f.Scenario, g.Scenario) || !match(f.Plan, g.Plan) {
 			continue
 		}
@@ -97,6 +98,14 @@ func (d *Daemon) Charges(f FigureFilter) ([]Charge, error) {
 			c.Reason = "spoiled: " + g.Reason
 		case g.Outcome == results.Flagged && !f.WithFlagged:
 			c.Reason = "flagged: " + g.Reason
+		case g.Imported != "":
+			_, log, figErr := d.importedLog(g.RunID)
+			if figErr == nil {
+				figErr = c.fromFile(g, log)
+			}
+			if figErr != nil {
+				c.Reason = why(figErr)
+			}
 		default:
 			if figErr := d.charge(&c, g); figErr != nil {
 				c.Reason = why(figErr)

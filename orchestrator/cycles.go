@@ -21,7 +21,8 @@ type HeatSeries struct {
 	Handset  string `json:"handset"`
 	Scenario string `json:"scenario"`
 	Outcome  string `json:"outcome"`
-	Workload string `json:"workload"` // what a cycle does: "cpu", "gpu", "both", or the scenario
+	Imported bool   `json:"imported,omitempty"` // from a file, not measured here
+	Workload string `json:"workload"`           // what a cycle does: "cpu", "gpu", "both", or the scenario
 
 	Cycles    int       `json:"cycles"`
 	First     float64   `json:"first_score"`
@@ -50,7 +51,7 @@ type HeatSeries struct {
 // A HeatCycle is one cycle of a series.
 type HeatCycle struct {
 	Cycle    int       `json:"cycle"` // from 1
-	EndedAt  time.Time `json:"ended_at"`
+	EndedAt  time.Time `json:"ended_at,omitzero"`
 	Score    float64   `json:"score"`
 	TempC    *float64  `json:"battery_temp_c,omitempty"` // at its end
 	SkinC    *float64  `json:"skin_temp_c,omitempty"`    // highest in it
@@ -69,23 +70,44 @@ func (d *Daemon) HeatSeries(f FigureFilter) ([]HeatSeries, error) {
 	match := func(want, have string) bool { return want == "" || want == have }
 	var list []HeatSeries
 	for _, g := range segments {
-		cycles := cyclesOf(g)
-		if len(cycles) == 0 || g.Outcome == results.Underway || !match(f.Handset, g.Handset) || !match(f.Scenario, g.Scenario) || !match(f.Plan, g.Plan) {
+		if g.Outcome == results.Underway || !match(f.Handset, g.Handset) || !match(f.Scenario, g.Scenario) || !match(f.Plan, g.Plan) {
 			continue
 		}
-		samples, readErr := d.store.Samples(g.ID)
+		some, readErr := d.heatOf(g, f.WithFlagged)
 		err = errors.Join(err, readErr)
-		for _, w := range cycles {
-			h := HeatSeries{Segment: g.ID, Run: g.RunID, Handset: g.Handset, Scenario: g.Scenario, Outcome: g.Outcome, Workload: w.name, Cycles: len(w.cycles)}
-			h.take(w, g, samples)
-			switch {
-			case g.Outcome == results.Spoiled:
-				h.refuse("spoiled: " + g.Reason)
-			case g.Outcome == results.Flagged && !f.WithFlagged:
-				h.refuse("flagged: " + g.Reason)
-			}
-			list = append(list, h)
+		list = append(list, some...)
+	}
+	return list, err
+}
+
+// heatOf are the series of one segment, one a kind of work.
+func (d *Daemon) heatOf(g results.Segment, withFlagged bool) (list []HeatSeries, err error) {
+	if g.Imported == results.AsSustain {
+		h := HeatSeries{Segment: g.ID, Run: g.RunID, Handset: g.Handset, Scenario: g.Scenario, Outcome: g.Outcome, Workload: g.Scenario, Imported: true}
+		_, log, err := d.importedLog(g.RunID)
+		if err == nil {
+			err = h.fromFile(g, log)
 		}
+		if err != nil {
+			h.Reason = why(err)
+		}
+		return []HeatSeries{h}, nil
+	}
+	cycles := cyclesOf(g)
+	if len(cycles) == 0 {
+		return nil, nil
+	}
+	samples, err := d.store.Samples(g.ID)
+	for _, w := range cycles {
+		h := HeatSeries{Segment: g.ID, Run: g.RunID, Handset: g.Handset, Scenario: g.Scenario, Outcome: g.Outcome, Workload: w.name, Cycles: len(w.cycles)}
+		h.take(w, g, samples)
+		switch {
+		case g.Outcome == results.Spoiled:
+			h.refuse("spoiled: " + g.Reason)
+		case g.Outcome == results.Flagged && !withFlagged:
+			h.refuse("flagged: " + g.Reason)
+		}
+		list = append(list, h)
 	}
 	return list, err
 }
@@ -222,7 +244,7 @@ func HeatRows(list []HeatSeries) (series []results.SustainRow, cycles []results.
 		return &n
 	}
 	for _, h := range list {
-		of := results.Whose{Handset: h.Handset, RunID: h.Run, SegmentID: h.Segment, Scenario: h.Scenario}
+		of := results.Whose{Handset: h.Handset, RunID: h.Run, SegmentID: h.Segment, Scenario: h.Scenario, Imported: h.Imported}
 		row := results.SustainRow{
 			Whose: of, Workload: h.Workload, Cycles: h.Cycles, Peak: h.Peak, Settled: h.Settled, Worst: h.Worst, Throttled: h.Throttled,
 			MeanTempC: h.MeanTempC, HighestTempC: h.HighestTempC, EnergyJPerCycle: h.EnergyJ, ScorePerJ: h.ScorePerJ, PointsPerCycle: h.PointsPerCycle, Reason: h.Reason,

@@ -83,6 +83,8 @@ type Daemon struct {
 	errands     chan func(context.Context)
 
 	attaching  sync.Mutex                    // held while a meter's record is attached
+	estimates estimates // figures of segments that have ended
+
 	collecting sync.Mutex                    // held while segments that were left on a handset are collected
 	nightTold  map[string]bool               // nights whose end was published; guarded by collecting
 	watch      func(handset string, s State) // tests are told of each state before anything is done in it

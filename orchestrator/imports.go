@@ -59,55 +59,11 @@ type Import struct {
 	Rows     int               `json:"rows"`
 	Ignored  []string          `json:"ignored_columns,omitempty"`
 	Figure   *SegmentFigure    `json:"figure,omitempty"` // of endurance
-	Charge   *ImportedCharge   `json:"charge,omitempty"`
-	Sustain  *ImportedSustain  `json:"sustain,omitempty"`
+	Charge   *Charge           `json:"charge,omitempty"`
+	Sustain  *HeatSeries       `json:"sustain,omitempty"`
 	Reason   string            `json:"reason,omitempty"` // why there is no figure
 	Warnings []string          `json:"warnings,omitempty"`
 	Taken    map[string]string `json:"columns"` // quantity to "heading@unit"
-}
-
-// An ImportedCharge is what an imported charge says.
-type ImportedCharge struct {
-	Times    []TimeTo  `json:"time_to,omitempty"`
-	PowerOf  string    `json:"power_of"` // whose power the peak is of: "cell" or "plug"
-	PeakW    Interval  `json:"peak_w"`
-	BattWh   *Interval `json:"energy_into_battery_wh,omitempty"`
-	SocketWh *Interval `json:"energy_at_socket_wh,omitempty"`
-	Warnings []string  `json:"warnings,omitempty"`
-}
-
-// A TimeTo is when a level was first shown, from plug-in.
-type TimeTo struct {
-	LevelPct int      `json:"level_pct"`
-	S        Interval `json:"s"`
-}
-
-func importedCharge(f charging.Figure) *ImportedCharge {
-	out := &ImportedCharge{PowerOf: f.Source, PeakW: Interval(f.PeakW), Warnings: f.Warnings}
-	for _, t := range f.Times {
-		out.Times = append(out.Times, TimeTo{t.LevelPct, Interval(t.S)})
-	}
-	for _, i := range []struct {
-		from *charging.Interval
-		to   **Interval
-	}{{f.BattWh, &out.BattWh}, {f.PlugWh, &out.SocketWh}} {
-		if i.from != nil {
-			v := Interval(*i.from)
-			*i.to = &v
-		}
-	}
-	return out
-}
-
-// An ImportedSustain is what imported cycles of sustained load say.
-type ImportedSustain struct {
-	Cycles    int      `json:"cycles"`
-	Peak      float64  `json:"peak"`
-	Settled   float64  `json:"settled"`
-	Retention Interval `json:"retention"`
-	Worst     float64  `json:"worst_ratio"`
-	Throttled bool     `json:"throttled"`
-	Onset     int      `json:"onset_cycle,omitempty"` // 0: none
 }
 
 // importedFile is a file as it came, with how it is read. It is kept whole, so that the
@@ -201,13 +157,13 @@ func (d *Daemon) Import(q ImportRequest) (Import, error) {
 		run.Notes = append(run.Notes, results.Note{At: now, Text: q.Note})
 	}
 	last := log.Rows[len(log.Rows)-1]
-	run.EndedAt = run.StartedAt.Add(last.T)
+	run.EndedAt = run.StartedAt.Add(last.T - log.Rows[0].T)
 	g := results.Segment{
 		ID: run.ID + "-01-1", RunID: run.ID, Handset: name, Plan: q.Plan, Scenario: scenario, Index: 1, Repeat: 1, Attempt: 1,
 		Outcome: results.Measured, Imported: as, LoopS: q.LoopS, WarmUpS: q.WarmUpS, TargetPoints: q.TargetPoints,
 		StartedAt: run.StartedAt, EndedAt: run.EndedAt, EndedBy: "imported", ActivityUpS: log.Rows[0].T.Seconds(),
 	}
-	samples := importedSamples(log, run.StartedAt)
+	samples := importedSamples(log, run.StartedAt.Add(-log.Rows[0].T))
 	g.Samples = len(samples)
 	if as == results.AsEndurance {
 		read, err := log.Endurance(file.AtChange)
@@ -230,27 +186,22 @@ func (d *Daemon) Import(q ImportRequest) (Import, error) {
 			out.Figure = &figure
 		}
 	case results.AsCharge:
-		f, leveled, err := chargeOfFile(log)
-		switch {
+		c := Charge{Segment: g.ID, Run: run.ID, Handset: name, Scenario: scenario, Outcome: g.Outcome}
+		switch err := c.fromFile(g, log); {
 		case errors.Is(err, intake.ErrLacks) || errors.As(err, new(intake.Faults)):
 			return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
 		case err != nil:
 			out.Reason = why(err)
 		default:
-			out.Charge = importedCharge(f)
-			if !leveled {
-				out.Warnings = append(out.Warnings, "the file has no levels: nothing is said of times to levels")
-			}
+			out.Charge = &c
 		}
 	case results.AsSustain:
-		scores, err := log.Scores()
-		if err != nil {
+		h := HeatSeries{Segment: g.ID, Run: run.ID, Handset: name, Scenario: scenario, Outcome: g.Outcome, Workload: scenario, Imported: true}
+		if err := h.fromFile(g, log); err != nil {
 			return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
 		}
-		if f, err := sustain.Estimate(scores); err != nil {
-			out.Reason = why(err)
-		} else {
-			out.Sustain = &ImportedSustain{f.Cycles, f.Peak, f.Settled, Interval(f.Retention), f.Worst, f.Throttled, f.Onset}
+		if out.Reason = h.Reason; h.Reason == "" {
+			out.Sustain = &h
 		}
 	}
 	if run.Imported.UndatedStart {
@@ -422,17 +373,83 @@ func figureOfFile(g results.Segment, h results.Handset, file importedFile, log i
 	return out, est, nil
 }
 
-// chargeOfFile is the charging figure of an imported log.
-func chargeOfFile(log intake.Log) (f charging.Figure, leveled bool, err error) {
+// fromFile computes a charge from an imported log, whose first line is taken for plug-in.
+func (c *Charge) fromFile(g results.Segment, log intake.Log) error {
 	samples, leveled, err := log.Charge()
 	if err != nil {
-		return charging.Figure{}, leveled, err
+		return err
 	}
-	f, err = charging.Estimate(charging.Input{Samples: samples, PlugT: log.Rows[0].T})
+	if len(samples) == 0 {
+		return charging.ErrTooFewSamples
+	}
+	c.Imported, c.PluggedAt = true, g.StartedAt
+	c.Notes = append(c.Notes, "imported, not measured by rundown: times count from the file's first line")
+	fig, err := charging.Estimate(charging.Input{Samples: samples, PlugT: samples[0].T})
+	if err != nil {
+		return err
+	}
 	if !leveled {
-		f.Times, f.Spans, f.FromPct = nil, nil, 0
+		fig.Times, fig.Spans = nil, nil
+		c.Notes = append(c.Notes, "the file has no levels: nothing is said of times to levels")
 	}
-	return f, leveled, err
+	c.take(fig)
+	if leveled {
+		c.FromPct, c.ToPct = samples[0].LevelPct, samples[len(samples)-1].LevelPct
+	}
+	if fig.Source == "plug" {
+		peak := chargingInterval(fig.PeakW)
+		c.PeakSocketW = &peak
+	}
+	if fig.BattWh != nil && fig.PlugWh != nil && fig.PlugWh.Value > 0 {
+		e := fig.BattWh.Value / fig.PlugWh.Value
+		c.Efficiency = &e
+	}
+	var stored []results.Sample
+	for _, r := range log.Rows {
+		if r.TempC != nil {
+			s := results.Sample{HostAt: g.StartedAt.Add(r.T - log.Rows[0].T), TempC: r.TempC}
+			if r.Level != nil {
+				s.LevelPct = int(*r.Level)
+			}
+			stored = append(stored, s)
+		}
+	}
+	c.temperatures(stored)
+	if !leveled {
+		c.HighestAtPct = nil
+	}
+	return nil
+}
+
+// fromFile computes a series from an imported log of scores. Its error is that there are none.
+func (h *HeatSeries) fromFile(g results.Segment, log intake.Log) error {
+	scores, err := log.Scores()
+	if err != nil {
+		return err
+	}
+	w := workload{name: h.Workload, zero: g.StartedAt}
+	var readings []sustain.Reading
+	for i, score := range scores {
+		// The file says in which order the cycles came, not how long each took.
+		c := sustain.Cycle{From: time.Duration(i) * time.Second, To: time.Duration(i+1) * time.Second, Score: score}
+		w.cycles = append(w.cycles, c)
+		if t := log.Rows[i].TempC; t != nil {
+			readings = append(readings, sustain.Reading{T: c.To, BatteryC: t})
+		}
+	}
+	s := sustain.Describe(w.cycles, readings, nil)
+	h.Cycles, h.First, h.MeanTempC, h.HighestTempC = len(scores), s.First, s.MeanC, s.HighestC
+	for i, score := range scores {
+		h.Each = append(h.Each, HeatCycle{Cycle: i + 1, Score: score, TempC: log.Rows[i].TempC})
+	}
+	h.Notes = append(h.Notes, "imported, not measured by rundown")
+	if s.Err != nil {
+		h.Reason = why(s.Err)
+		return nil
+	}
+	retained := Interval{s.Retention.Value, s.Retention.Low, s.Retention.High}
+	h.Peak, h.Best, h.Settled, h.Retained, h.Worst, h.Throttled, h.Onset = s.Peak, s.Best, s.Settled, &retained, s.Worst, s.Throttled, s.Onset
+	return nil
 }
 
 // segmentFigure is a figure as it is shown.

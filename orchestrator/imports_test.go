@@ -155,16 +155,20 @@ func TestImportChargeAndCycles(t *testing.T) {
 	if err != nil || c.Charge == nil || c.Segment.Scenario != "charge" {
 		t.Fatalf("charge: %+v, %v", c, err)
 	}
-	if math.Abs(c.Charge.PeakW.Value-20) > 1e-9 || math.Abs(c.Charge.SocketWh.Value-20) > 0.2 {
-		t.Errorf("20 W for an hour: peak %+v, energy %+v", c.Charge.PeakW, c.Charge.SocketWh)
+	if math.Abs(c.Charge.PeakSocketW.Value-20) > 1e-9 || math.Abs(c.Charge.SocketWh.Value-20) > 0.2 {
+		t.Errorf("20 W for an hour: peak %+v, energy %+v", *c.Charge.PeakSocketW, c.Charge.SocketWh)
 	}
 	for _, at := range c.Charge.Times {
 		if want := 3600 * float64(at.LevelPct-2) / 98; math.Abs(at.S.Value-want) > 40 {
 			t.Errorf("to %d %%: %g s, want about %g", at.LevelPct, at.S.Value, want)
 		}
 	}
+	stored, err := d.Charges(orchestrator.FigureFilter{})
+	if err != nil || len(stored) != 1 || !stored[0].Imported || stored[0].ToPct != 100 || stored[0].SocketWh.Value != c.Charge.SocketWh.Value {
+		t.Errorf("charges stored: %+v, %v", stored, err)
+	}
 	s, err := d.Import(orchestrator.ImportRequest{File: "s.csv", Content: []byte(cycles.String()), Handset: "Rowan"})
-	if err != nil || s.Sustain == nil || !s.Sustain.Throttled || math.Abs(s.Sustain.Retention.Value-0.8) > 0.01 {
+	if err != nil || s.Sustain == nil || !s.Sustain.Throttled || math.Abs(s.Sustain.Retained.Value-0.8) > 0.01 {
 		t.Errorf("cycles: %+v, %v", s.Sustain, err)
 	}
 	if figures, err := d.Figures(orchestrator.FigureFilter{}); err != nil || len(figures) != 0 {

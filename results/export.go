@@ -31,7 +31,7 @@ type Table struct {
 	rows func(s *Store, g Segment, row func(...any) error) error
 }
 
-// Tables are all tables that can be exported, in the order in which people ask for them.
+// Tables are all tables of what was recorded that can be exported, in the order in which people ask for them.
 // Each row begins with the handset, run and segment that it belongs to.
 func Tables() []Table { return tables }
 
@@ -40,6 +40,7 @@ var key = []Column{
 	{"run_id", "string", "", "the run"},
 	{"segment_id", "string", "", "the segment"},
 	{"scenario", "string", "", "the scenario of the segment"},
+	{"imported", "boolean", "", "from a file, not measured by rundown"},
 }
 
 func keyed(columns ...Column) []Column { return append(slices.Clone(key), columns...) }
@@ -184,13 +185,21 @@ func (f Filter) takes(g Segment) bool {
 		(f.From.IsZero() || !g.StartedAt.Before(f.From)) && (f.To.IsZero() || g.StartedAt.Before(f.To))
 }
 
+// AllTables are the recorded tables and the computed ones.
+func AllTables() []Table { return append(slices.Clone(tables), ComputedTables()...) }
+
 // Formats are the formats that Export writes.
 func Formats() []string { return []string{"csv", "jsonl", "parquet"} }
 
-// TableNamed returns the table of a name; the error lists the names.
+// Takes says whether a run or segment of these is chosen; at is when it began.
+func (f Filter) Takes(handset, run, plan, scenario string, at time.Time) bool {
+	return f.takes(Segment{Handset: handset, RunID: run, Plan: plan, Scenario: scenario, StartedAt: at})
+}
+
+// TableNamed returns the table of a name, recorded or computed; the error lists the names.
 func TableNamed(name string) (Table, error) {
 	var names []string
-	for _, t := range tables {
+	for _, t := range AllTables() {
 		if t.Name == name {
 			return t, nil
 		}
@@ -228,7 +237,7 @@ func Export(s *Store, t Table, format string, f Filter, w io.Writer) (rows int, 
 		}
 		err := t.rows(s, g, func(values ...any) error {
 			rows++
-			writing = put(append([]any{g.Handset, g.RunID, g.ID, g.Scenario}, values...))
+			writing = put(append([]any{g.Handset, g.RunID, g.ID, g.Scenario, g.Imported != ""}, values...))
 			return writing
 		})
 		bad = append(bad, err)
@@ -324,6 +333,6 @@ func Describe(w io.Writer) error {
 	return e.Encode(map[string]any{
 		"format_version": FormatVersion,
 		"about":          "Rundown's exported tables. Empty (CSV) or null (JSON Lines, Parquet) is not measured, never zero. All times are UTC.",
-		"tables":         append(slices.Clone(tables), ComputedTables()...),
+		"tables":         AllTables(),
 	})
 }

@@ -120,6 +120,7 @@ type CurveRow struct {
 
 // A RatioRow is one side beside another at one scenario.
 type RatioRow struct {
+	Of                        string // "scenario" or "day mix": each is tested as a set of its own
 	Scenario, Side, Reference string
 	Ratio                     *Interval // hours of the side over hours of the reference; nil where left out
 	SideHours, ReferenceHours *Interval
@@ -170,11 +171,25 @@ func (c Computed[T]) Cells(rows []T) [][]string {
 	return out
 }
 
-// ComputedTables are the tables of Figures, Budgets, Cycles, Sustained, Charges, Curves and Ratios, for their
-// description.
+// ComputedTables are the tables of Figures, Budgets, Cycles, Sustained, Charges, Curves, Annotations and
+// Ratios, for their description.
 func ComputedTables() []Table {
-	return []Table{Figures.Table, Budgets.Table, Cycles.Table, Sustained.Table, Charges.Table, Curves.Table, Ratios.Table}
+	return []Table{Figures.Table, Budgets.Table, Cycles.Table, Sustained.Table, Charges.Table, Curves.Table, Annotations.Table, Ratios.Table}
 }
+
+// An AnnotationRow is what a person has said of a run.
+type AnnotationRow struct {
+	Whose
+	At       time.Time
+	By, Text string
+}
+
+// Annotations is the table of what people have said of runs.
+var Annotations = Computed[AnnotationRow]{Table{Name: "annotations", About: "One row an annotation: what a person has said of a run.", Columns: computedKey([]Column{
+	{"at_utc", "time", "", "when it was said, host's clock"},
+	{"by", "string", "", "who said it: the token's name"},
+	{"text", "string", "", "what was said"},
+})}, func(r AnnotationRow) []any { return cells(r.cells(), []any{r.At, r.By, r.Text}) }}
 
 // between are the columns of a value with its 95 % interval: name, name_low, name_high, with the unit
 // at the end of each name.
@@ -198,7 +213,7 @@ func columns(groups ...[]Column) (all []Column) {
 }
 
 func computedKey(more ...[]Column) []Column {
-	return columns(append([][]Column{key, {{"imported", "boolean", "", "computed from a file, not measured by rundown"}}}, more...)...)
+	return columns(append([][]Column{key}, more...)...)
 }
 
 func (w Whose) cells() []any { return []any{w.Handset, w.RunID, w.SegmentID, w.Scenario, w.Imported} }
@@ -345,12 +360,13 @@ var Curves = Computed[CurveRow]{Table{Name: "curves", About: "One row a point of
 // Ratios is the table of a comparison.
 var Ratios = Computed[RatioRow]{Table{Name: "ratios", About: "One row a side beside another at one scenario.", Columns: columns(
 	[]Column{
-		{"scenario", "string", "", "the scenario"},
+		{"of", "string", "", "scenario or day mix; the ratios of each are tested as a set of their own"},
+		{"scenario", "string", "", "the scenario, or the day mix"},
 		{"side", "string", "", "the handset, run or line-up"},
 		{"reference", "string", "", "what it is compared with"},
 	},
 	between("ratio", "", "", "hours of the side over hours of the reference"),
-	between("side_hours", "", "h", "endurance of the side, geometric mean"),
+	between("side_hours", "", "h", "endurance of the side, geometric mean; of a day mix 24 for each day that a full battery lasts"),
 	between("reference_hours", "", "h", "endurance of the reference, geometric mean"),
 	[]Column{
 		{"side_runs", "integer", "", "segments of the side"},
@@ -370,7 +386,7 @@ var Ratios = Computed[RatioRow]{Table{Name: "ratios", About: "One row a side bes
 		{"left_out", "string", "", "why there is no ratio"},
 		{"notes", "string", "", "what a reader has to know"},
 	})}, func(r RatioRow) []any {
-	return cells([]any{r.Scenario, r.Side, r.Reference}, spread(r.Ratio), spread(r.SideHours), spread(r.ReferenceHours),
+	return cells([]any{r.Of, r.Scenario, r.Side, r.Reference}, spread(r.Ratio), spread(r.SideHours), spread(r.ReferenceHours),
 		[]any{r.SideRuns, r.ReferenceRuns, r.Test, r.P, r.PSet, r.Shown, r.Says, r.BatteryRatio}, spread(r.Rest),
 		[]any{r.SidePerWh, r.ReferencePerWh, r.MoreRuns, r.LeftOut, text(r.Notes)})
 }}

@@ -98,7 +98,7 @@ func promptRows(s *Store, f Filter, row func(...any) error) error {
 		if !f.takes(like) {
 			continue
 		}
-		if err := row(p.Handset, p.RunID, p.SegmentID, like.Scenario, p.ID, p.Text, p.Why, p.OpenedAt, p.Until, p.Default, p.State, p.Choice, p.By, p.SettledAt, p.Reason); err != nil {
+		if err := row(p.Handset, p.RunID, p.SegmentID, like.Scenario, false, p.ID, p.Text, p.Why, p.OpenedAt, p.Until, p.Default, p.State, p.Choice, p.By, p.SettledAt, p.Reason); err != nil {
 			return err
 		}
 	}

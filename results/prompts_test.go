@@ -44,7 +44,7 @@ func TestPromptsOfARun(t *testing.T) {
 		}
 		var ids []string
 		for _, line := range strings.Split(strings.TrimSpace(b.String()), "\n")[1:] {
-			ids = append(ids, strings.Split(line, ",")[4])
+			ids = append(ids, strings.Split(line, ",")[5])
 		}
 		if n != len(ids) {
 			t.Errorf("%+v: %d rows said, %d written", f, n, len(ids))

@@ -113,12 +113,17 @@ func printImport(e *env, done orchestrator.Import) {
 	case done.Figure != nil:
 		rows = append(rows, []string{"hours from full to empty", hours(done.Figure.Hours)}, []string{"points", fmt.Sprint(done.Figure.Points)}, []string{"method", done.Figure.Method})
 	case done.Charge != nil:
-		rows = append(rows, []string{"peak, W", fmt.Sprintf("%.1f", done.Charge.PeakW.Value)})
+		if done.Charge.PeakW != nil {
+			rows = append(rows, []string{"peak into the battery, W", fmt.Sprintf("%.1f", done.Charge.PeakW.Value)})
+		}
+		if done.Charge.PeakSocketW != nil {
+			rows = append(rows, []string{"peak at the socket, W", fmt.Sprintf("%.1f", done.Charge.PeakSocketW.Value)})
+		}
 		for _, t := range done.Charge.Times {
 			rows = append(rows, []string{fmt.Sprintf("to %d %%", t.LevelPct), minutes(t.S.Value)})
 		}
 	case done.Sustain != nil:
-		rows = append(rows, []string{"retained", span(done.Sustain.Retention).String()})
+		rows = append(rows, []string{"retained", span(*done.Sustain.Retained).String()})
 	default:
 		rows = append(rows, []string{"no figure", done.Reason})
 	}

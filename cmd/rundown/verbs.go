@@ -276,7 +276,7 @@ func (c *showCmd) Run(e *env) error {
 }
 
 type exportCmd struct {
-	What     string `help:"Which table: samples, readings, edges, segments, conditions, evidence, or all." default:"all"`
+	What     string `help:"Which table, or all: ${tables}." default:"all"`
 	Format   string `help:"csv, jsonl or parquet." enum:"csv,jsonl,parquet" default:"csv"`
 	Out      string `short:"o" help:"Folder to write to; made when missing." default:"." placeholder:"DIR"`
 	Handset  string `help:"Only of this handset."`
@@ -287,10 +287,19 @@ type exportCmd struct {
 	To       string `help:"Only segments begun before this instant (RFC 3339)." placeholder:"TIME"`
 }
 
+// tableNames are the tables that can be exported, for help.
+func tableNames() string {
+	var names []string
+	for _, t := range results.AllTables() {
+		names = append(names, t.Name)
+	}
+	return strings.Join(names, ", ")
+}
+
 func (c *exportCmd) Run(e *env) error {
 	var names []string
 	if c.What == "all" {
-		for _, t := range results.Tables() {
+		for _, t := range results.AllTables() {
 			names = append(names, t.Name)
 		}
 	} else {

@@ -164,6 +164,7 @@ func (s *Server) register() {
 	get(s, described, "/v1/changes", "changes", "What has happened after a change, waiting for the next one if asked to", s.changes)
 	s.registerImports(described)
 	get(s, described, "/v1/doctor", "doctor", "What around the bench is right for a night and what is not, and what to do; handsets in a run are left alone", s.doctor)
+	s.registerCompare(described)
 	get(s, described, "/v1/tables", "tables", "What can be exported, column by column", s.tables)
 	get(s, described, "/v1/workloads", "workloads", "What handsets can be given to do, with hashes, sizes and what it asks of them", s.workloads)
 	get(s, described, "/v1/log", "log", "Who changed what and when, newest first", s.listLog)
@@ -179,6 +180,8 @@ func (s *Server) register() {
 	s.handle(Anyone, "GET /healthz", "", s.healthz)
 	s.handle(Reader, "GET /openapi.json", "", s.openapi)
 	s.describeStreams()
+	s.registerReports()
+	s.describeReports()
 
 	s.handle(Anyone, "GET /enter", "", s.enterPage)
 	s.handle(Anyone, "POST /enter", "", s.enter)
@@ -385,7 +388,7 @@ func (s *Server) changes(ctx context.Context, in *changesInput) (*body[[]orchest
 }
 
 func (s *Server) tables(context.Context, *none) (*body[[]results.Table], error) {
-	return &body[[]results.Table]{results.Tables()}, nil
+	return &body[[]results.Table]{results.AllTables()}, nil
 }
 
 func (s *Server) workloads(context.Context, *none) (*body[[]orchestrator.Workload], error) {

@@ -253,7 +253,11 @@ func (s *Server) export(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Disposition", fmt.Sprintf(`attachment; filename="%s.%s"`, table.Name, format))
 	w.Header().Set("Cache-Control", "no-store")
 	out := &patient{w: w, c: http.NewResponseController(w)}
-	if _, err := results.Export(s.d.Store(), table, format, f, out); err != nil {
+	write := func() (int, error) { return results.Export(s.d.Store(), table, format, f, out) }
+	if slices.ContainsFunc(results.ComputedTables(), func(t results.Table) bool { return t.Name == table.Name }) {
+		write = func() (int, error) { return s.d.ExportComputed(table.Name, format, f, out) }
+	}
+	if _, err := write(); err != nil {
 		s.d.Log().Error().Err(err).Str("table", table.Name).Msg("export is incomplete")
 		// The status is out already: a broken connection is how the reader learns of it.
 		panic(http.ErrAbortHandler)

@@ -35,6 +35,9 @@ type Run struct {
 	// one run to the next, of the level's bend (the same in each run over the same stretch of levels),
 	// and of what is the handset's own in every run. All 0 where the hours came with no interval.
 	ChanceSD, BendSD, OwnSD float64
+	// SharedSD is the part of OwnSD that is the same in every scenario of the handset: its cell's voltage
+	// and its learned charge. It matters where scenarios are put together (OfMix).
+	SharedSD float64
 	// FromPct and ToPct are the levels of the start and stop edge; both 0 where not known.
 	FromPct, ToPct int
 	// Straight says that the hours are not corrected for the level at which the segment began.

@@ -355,7 +355,7 @@ func TestRunOfAFigure(t *testing.T) {
 		t.Fatal(err)
 	}
 	r := RunOf(f)
-	if r.Hours != f.Hours.Value || r.FromPct-r.ToPct != 7 || !(r.ChanceSD > 0 && r.BendSD > 0 && r.OwnSD > 0) {
+	if r.Hours != f.Hours.Value || r.FromPct-r.ToPct != 7 || !(r.ChanceSD > 0 && r.BendSD > 0 && r.OwnSD > r.SharedSD && r.SharedSD > 0) {
 		t.Errorf("RunOf = %+v", r)
 	}
 	whole := math.Sqrt(r.ChanceSD*r.ChanceSD + r.BendSD*r.BendSD + r.OwnSD*r.OwnSD)

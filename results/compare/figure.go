@@ -2,6 +2,7 @@ package compare
 
 import (
 	"math"
+	"strings"
 
 	"rundown/results/endurance"
 )
@@ -13,11 +14,18 @@ const (
 	termBend   = "bend of the level away from charge"
 )
 
+// The handset's own terms that are the same in every scenario: the cell's voltage, and whatever rests on a
+// learned full charge.
+const (
+	termVoltage = "voltage curve of the cell"
+	termLearned = "its learned full charge"
+)
+
 // RunOf is a Run with the hours, levels and errors of a figure; the caller adds on which handset and
 // under what circumstances it was measured.
 func RunOf(f endurance.Figure) Run {
 	r := Run{Hours: f.Hours.Value, FromPct: f.FromPct, ToPct: f.ToPct}
-	var chance, bend, own float64
+	var chance, bend, own, shared float64
 	for _, t := range f.Budget {
 		switch t.Name {
 		case termTiming, termWander:
@@ -26,8 +34,11 @@ func RunOf(f endurance.Figure) Run {
 			bend += t.RelSD * t.RelSD
 		default:
 			own += t.RelSD * t.RelSD
+			if t.Name == termVoltage || strings.HasSuffix(t.Name, termLearned) {
+				shared += t.RelSD * t.RelSD
+			}
 		}
 	}
-	r.ChanceSD, r.BendSD, r.OwnSD = math.Sqrt(chance), math.Sqrt(bend), math.Sqrt(own)
+	r.ChanceSD, r.BendSD, r.OwnSD, r.SharedSD = math.Sqrt(chance), math.Sqrt(bend), math.Sqrt(own), math.Sqrt(shared)
 	return r
 }

@@ -35,6 +35,8 @@ type Report struct {
 	Sustained []results.SustainRow
 	// Mismatches are what was not measured alike, a sentence each.
 	Mismatches []string
+	// Remarks are what else a reader has to know: what people have said of the runs, who a line-up is.
+	Remarks []string
 }
 
 // Pictures are all that the rows can be drawn as.
@@ -195,7 +197,21 @@ func (r Report) enduranceTable() (t table, ok bool) {
 		}
 		t.add(notes, f.Scenario, f.Handset, value(f.Hours, 1), span(f.Hours, 1), halfWidth(f.Hours), value(f.RatePctH, 2), power, perWh, fmt.Sprint(f.Segments))
 	}
+	t.dropEmpty()
 	return t, len(t.Rows) > 0
+}
+
+// dropEmpty leaves out columns in which no row has anything.
+func (t *table) dropEmpty() {
+	for i := len(t.Head) - 1; i >= 0; i-- {
+		if slices.ContainsFunc(t.Rows, func(r row) bool { return r.Cells[i] != "" }) {
+			continue
+		}
+		t.Head = slices.Delete(t.Head, i, i+1)
+		for j := range t.Rows {
+			t.Rows[j].Cells = slices.Delete(t.Rows[j].Cells, i, i+1)
+		}
+	}
 }
 
 func (r Report) mixTable() (t table, ok bool) {
@@ -209,6 +225,7 @@ func (r Report) mixTable() (t table, ok bool) {
 			t.add(nil, f.Scenario, f.Handset, value(f.DaysOfMix, 2), span(f.DaysOfMix, 2), note)
 		}
 	}
+	t.dropEmpty()
 	return t, len(t.Rows) > 0
 }
 
@@ -226,11 +243,15 @@ func (r Report) ratioTable() (t table, ok bool) {
 	}
 	reference := oneReference(r.Ratios)
 	t = table{Title: "Beside each other", File: results.Ratios.Name, Head: slices.Concat(words("Scenario", "Side"), numbers("Ratio", "95 %", "p of the set", "Runs", "Battery", "Rest", "Hours per Wh"), words("What it shows"))}
-	tested := 0
+	tested, mixes := 0, 0
 	for _, x := range r.Ratios {
 		p, battery, rest, perWh := "", "", "", ""
 		if x.PSet != nil {
-			tested++
+			if x.Of == "day mix" {
+				mixes++
+			} else {
+				tested++
+			}
 			if p = number(*x.PSet, 3); *x.PSet < 0.001 {
 				p = "below 0.001"
 			}
@@ -252,10 +273,17 @@ func (r Report) ratioTable() (t table, ok bool) {
 		if x.Ratio != nil {
 			runs = fmt.Sprintf("%d and %d", x.SideRuns, x.ReferenceRuns)
 		}
-		t.add(notes, x.Scenario, sideName(x, reference), value(x.Ratio, 2), span(x.Ratio, 2), p, runs, battery, rest, perWh, x.Says)
+		scenario := x.Scenario
+		if x.Of == "day mix" {
+			scenario += " (day mix)"
+		}
+		t.add(notes, scenario, sideName(x, reference), value(x.Ratio, 2), span(x.Ratio, 2), p, runs, battery, rest, perWh, x.Says)
 	}
 	t.Note = fmt.Sprintf("Hours as a ratio%s. A difference is shown where p, corrected by Holm for all %s, is below 0.05. Battery is the ratio of rated energies; rest is what it does not explain.",
 		map[bool]string{true: " to " + reference, false: ""}[reference != ""], counted(tested, "ratio"))
+	if mixes > 0 {
+		t.Note += fmt.Sprintf(" Day mixes follow from the scenarios, and are corrected for their own %s.", counted(mixes, "ratio"))
+	}
 	return t, true
 }
 
@@ -402,6 +430,7 @@ func (r Report) sections() ([]section, error) {
 	add("Discharge", draw(discharge...), nil, nil)
 	add("Charging", draw(charge...), maybe(r.chargeTable()), nil)
 	add("Sustained load", draw(CyclePictures(r.Cycles)...), maybe(r.sustainTable()), nil)
+	add("Notes", nil, nil, r.Remarks)
 	add("What the figures rest on", nil, maybe(r.budgetTable()), r.assumed())
 	return list, err
 }
@@ -470,7 +499,7 @@ func (r Report) WriteMarkdown(w io.Writer) error {
 	for _, list := range []struct {
 		title string
 		lines []string
-	}{{"Mismatches", r.Mismatches}, {"What the figures rest on", r.assumed()}} {
+	}{{"Mismatches", r.Mismatches}, {"Notes", r.Remarks}, {"What the figures rest on", r.assumed()}} {
 		if len(list.lines) > 0 {
 			fmt.Fprintf(&b, "\n## %s\n\n", list.title)
 			for _, l := range list.lines {
@@ -487,48 +516,48 @@ func markdown(s string) string {
 	return strings.NewReplacer("\\", `\\`, "|", `\|`, "*", `\*`, "_", `\_`, "`", "\\`", "<", "&lt;", "[", `\[`, "\n", " ", "\r", " ").Replace(s)
 }
 
-// Write writes the whole report into a folder, which is made when missing: report.html, report.md, each
-// picture as SVG and PNG, each table that has rows as CSV, and columns.json, which says what their columns mean. It
-// returns the names of the files.
+// A File is one file of a report, made when it is written.
+type File struct {
+	Name  string
+	Write func(io.Writer) error
+}
+
+// Files are all files of the report: page, table for the editor, each picture as SVG and PNG, and the rows
+// that all of it is made of with their description.
+func (r Report) Files() []File {
+	list := []File{{"report.html", r.WriteHTML}, {"report.md", r.WriteMarkdown}}
+	for _, p := range r.Pictures() {
+		list = append(list, File{p.Name + ".svg", p.WriteSVG}, File{p.Name + ".png", func(w io.Writer) error { return p.WritePNG(w, 0) }})
+	}
+	add := func(name string, rows int, write func(io.Writer) (int, error)) {
+		if rows > 0 {
+			list = append(list, File{name + ".csv", func(w io.Writer) error { _, err := write(w); return err }})
+		}
+	}
+	add(results.Figures.Name, len(r.Figures), func(w io.Writer) (int, error) { return results.Figures.Export(r.Figures, "csv", w) })
+	add(results.Budgets.Name, len(r.Budgets), func(w io.Writer) (int, error) { return results.Budgets.Export(r.Budgets, "csv", w) })
+	add(results.Ratios.Name, len(r.Ratios), func(w io.Writer) (int, error) { return results.Ratios.Export(r.Ratios, "csv", w) })
+	add(results.Curves.Name, len(r.Curves), func(w io.Writer) (int, error) { return results.Curves.Export(r.Curves, "csv", w) })
+	add(results.Charges.Name, len(r.Charges), func(w io.Writer) (int, error) { return results.Charges.Export(r.Charges, "csv", w) })
+	add(results.Cycles.Name, len(r.Cycles), func(w io.Writer) (int, error) { return results.Cycles.Export(r.Cycles, "csv", w) })
+	add(results.Sustained.Name, len(r.Sustained), func(w io.Writer) (int, error) { return results.Sustained.Export(r.Sustained, "csv", w) })
+	return append(list, File{"columns.json", results.Describe})
+}
+
+// Write writes all files of the report into a folder, which is made where it is missing, and returns their names.
 func (r Report) Write(folder string) (names []string, err error) {
 	if err := os.MkdirAll(folder, 0o755); err != nil {
 		return nil, err
 	}
-	put := func(name string, write func(io.Writer) error) {
+	for _, file := range r.Files() {
+		f, err := os.Create(filepath.Join(folder, file.Name))
 		if err != nil {
-			return
+			return names, err
 		}
-		var f *os.File
-		if f, err = os.Create(filepath.Join(folder, name)); err != nil {
-			return
+		if err := errors.Join(file.Write(f), f.Close()); err != nil {
+			return names, err
 		}
-		if err = errors.Join(write(f), f.Close()); err == nil {
-			names = append(names, name)
-		}
+		names = append(names, file.Name)
 	}
-	put("report.html", r.WriteHTML)
-	put("report.md", r.WriteMarkdown)
-	for _, p := range r.Pictures() {
-		put(p.Name+".svg", p.WriteSVG)
-		put(p.Name+".png", func(w io.Writer) error { return p.WritePNG(w, 0) })
-	}
-	for _, t := range []struct {
-		name  string
-		rows  int
-		write func(io.Writer) (int, error)
-	}{
-		{results.Figures.Name, len(r.Figures), func(w io.Writer) (int, error) { return results.Figures.Export(r.Figures, "csv", w) }},
-		{results.Budgets.Name, len(r.Budgets), func(w io.Writer) (int, error) { return results.Budgets.Export(r.Budgets, "csv", w) }},
-		{results.Ratios.Name, len(r.Ratios), func(w io.Writer) (int, error) { return results.Ratios.Export(r.Ratios, "csv", w) }},
-		{results.Curves.Name, len(r.Curves), func(w io.Writer) (int, error) { return results.Curves.Export(r.Curves, "csv", w) }},
-		{results.Charges.Name, len(r.Charges), func(w io.Writer) (int, error) { return results.Charges.Export(r.Charges, "csv", w) }},
-		{results.Cycles.Name, len(r.Cycles), func(w io.Writer) (int, error) { return results.Cycles.Export(r.Cycles, "csv", w) }},
-		{results.Sustained.Name, len(r.Sustained), func(w io.Writer) (int, error) { return results.Sustained.Export(r.Sustained, "csv", w) }},
-	} {
-		if t.rows > 0 {
-			put(t.name+".csv", func(w io.Writer) error { _, err := t.write(w); return err })
-		}
-	}
-	put("columns.json", results.Describe)
-	return names, err
+	return names, nil
 }

@@ -24,7 +24,7 @@ func RatioRows(c compare.Comparison) (rows []results.RatioRow) {
 		return &v
 	}
 	for _, r := range c.Ratios {
-		row := results.RatioRow{Scenario: r.Scenario, Side: r.Side, Reference: r.Reference, SideHours: interval(r.SideHours), ReferenceHours: interval(r.ReferenceHours),
+		row := results.RatioRow{Of: "scenario", Scenario: r.Scenario, Side: r.Side, Reference: r.Reference, SideHours: interval(r.SideHours), ReferenceHours: interval(r.ReferenceHours),
 			SideRuns: r.SideRuns, ReferenceRuns: r.RefRuns, Test: r.By, Shown: r.Shown, Says: r.Says, LeftOut: r.LeftOut, Notes: r.Notes}
 		if r.LeftOut == "" {
 			row.Ratio = interval(r.Ratio)
@@ -93,7 +93,7 @@ func toldTogether(rows []results.FigureRow) (out []results.FigureRow) {
 				continue
 			}
 			together := r.Of == "segment" && slices.ContainsFunc(rows, func(o results.FigureRow) bool {
-				return o.Of == "repeats" && o.Scenario == sc && o.Handset == r.Handset
+				return o.Of == "repeats" && o.Scenario == sc && o.Handset == r.Handset && o.Imported == r.Imported
 			})
 			if !together {
 				out = append(out, r)

@@ -1,6 +1,7 @@
 package console
 
 import (
+	"errors"
 	"fmt"
 	"html/template"
 	"math"
@@ -11,13 +12,12 @@ import (
 	"time"
 
 	"rundown/orchestrator"
-	"rundown/orchestrator/api/outlook"
-	"rundown/results/compare"
 )
 
-// A ratioRow is one handset beside the reference at one scenario.
+// A ratioRow is one side beside the reference at one scenario.
 type ratioRow struct {
 	Scenario string // on the first row of its group
+	Mix      bool   // the scenario is a day mix
 	Rows     int
 	Handset  string
 	Mark     string
@@ -26,87 +26,128 @@ type ratioRow struct {
 	Ratio    string
 	Interval string
 	Says     string
+	More     []string // beside it: what the batteries explain, what would settle it
 }
 
-type hoursRow struct {
-	Scenario string
-	Cells    []hoursCell
+// A barRow is one handset's endurance at one scenario, or its days of a mix.
+type barRow struct {
+	Scenario string // on the first row of its group
+	Mix      bool
+	Rows     int
+	Handset  string
+	Mark     string
+	Bar      template.HTML
+	Value    string
+	Unit     string
+	Interval string
+	Why      string // why there is none
+	Imported bool
 }
-
-type hoursCell struct{ Hours, Interval, Why string }
 
 type mismatch struct {
-	Text, Link string
+	Text, Name, Link string
+}
+
+// A tickable is what can be put beside others.
+type tickable struct {
+	Name     string
+	LineUp   bool
+	Imported bool
+	On       bool
 }
 
 var marks = []string{"ci", "sq", "tr", "dm", "cr"}
 
 func (c *Console) beside(r *http.Request) (page, error) {
 	q := r.URL.Query()
-	choice := outlook.Choice{Reference: q.Get("reference"), Handsets: q["with"], Plan: q.Get("plan"), Allow: q["allow"]}
-	if from, err := time.Parse(time.DateOnly, q.Get("from")); err == nil {
-		choice.From = from
-	} else {
-		choice.From = c.o.Lately()
+	choice := orchestrator.Choice{Reference: q.Get("reference"), Sides: q["with"], Plan: q.Get("plan"), Allow: q["allow"]}
+	lately := c.d.Lately()
+	shownFrom := lately
+	if from, err := time.ParseInLocation(time.DateOnly, q.Get("from"), time.Local); err == nil {
+		// The form always sends its date: only another one than its own is somebody's wish.
+		if from.Format(time.DateOnly) != lately.Local().Format(time.DateOnly) {
+			choice.From, shownFrom = from, from
+		}
 	}
-	// Every handset with figures can be ticked, whoever is ticked now.
-	figures, err := c.o.Hours(outlook.Choice{Plan: choice.Plan, Allow: choice.Allow, From: choice.From})
-	if err != nil && len(figures) == 0 {
+	there, err := c.d.Comparable()
+	if err != nil && len(there) == 0 {
 		return page{}, err
 	}
 	p := page{Screen: "beside"}
-	have := map[string]bool{}
-	for _, f := range figures {
-		if f.Kept > 0 {
-			have[f.Handset] = true
+	var handsets, lineUps []tickable
+	var bench []string
+	for _, s := range there {
+		t := tickable{Name: s.Name, LineUp: s.Kind == orchestrator.SideLineUp, Imported: s.Imported, On: slices.Contains(choice.Sides, s.Name)}
+		if t.LineUp {
+			lineUps = append(lineUps, t)
+			continue
 		}
-	}
-	var all []string
-	for _, h := range c.d.File().Bench.Handsets {
-		if have[h.Name] {
-			all = append(all, h.Name)
+		if c.onBench(s.Name) {
+			t.On = t.On || len(choice.Sides) == 0
+			bench = append(bench, s.Name)
 		}
+		handsets = append(handsets, t)
 	}
-	if choice.Reference == "" && len(all) > 0 {
-		choice.Reference = all[0]
-		if len(choice.Handsets) > 0 && !slices.Contains(choice.Handsets, all[0]) {
-			choice.Reference = choice.Handsets[0]
-		}
+	if len(choice.Sides) == 0 {
+		choice.Sides = bench
 	}
-	type tickable struct {
-		Name string
-		On   bool
+	if choice.Reference == "" && len(choice.Sides) > 0 {
+		choice.Reference = choice.Sides[0]
 	}
-	var with []tickable
-	for _, n := range all {
-		with = append(with, tickable{n, len(choice.Handsets) == 0 || slices.Contains(choice.Handsets, n)})
+	body := map[string]any{"Handsets": handsets, "LineUps": lineUps, "Reference": choice.Reference, "From": shownFrom.Local().Format(time.DateOnly)}
+	if !slices.ContainsFunc(there, func(s orchestrator.BesideSide) bool { return s.Name == choice.Reference }) {
+		body["Other"] = choice.Reference // a run, named in the address
 	}
-	body := map[string]any{"All": with, "Reference": choice.Reference, "From": choice.From.Format(time.DateOnly)}
 	p.Body = body
-	if len(all) < 2 {
+	b, err := c.o.Beside(choice)
+	withHours := map[string]bool{}
+	for _, h := range b.Hours {
+		withHours[h.Side] = withHours[h.Side] || h.Hours != nil
+	}
+	switch {
+	case len(b.Sides) == 0 && err != nil && (!errors.Is(err, orchestrator.ErrRequest) || len(q["with"]) > 0 || q.Get("reference") != ""):
+		p.Heading, p.Lead = "These cannot be put beside each other", template.HTML(attr(capital(err.Error())+"."))
+		return p, nil
+	case len(withHours) < 2 && len(q["with"]) == 0:
 		p.Heading = "There are not two handsets with figures yet"
 		p.Lead = "Two handsets that have carried out the same plan stand here beside each other."
 		return p, nil
 	}
-	comparison, err := c.o.Beside(choice)
-	if err != nil {
-		p.Heading, p.Lead = "These cannot be put beside each other", template.HTML(attr(capital(err.Error())+"."))
-		return p, nil
+	p.Heading = b.Heading
+	body["Axis"], body["Ratios"] = ratioRows(b)
+	body["BarAxis"], body["Bars"] = barRows(b)
+	tested := b.Comparison.Tested
+	p.Lead = template.HTML("Runs since " + shownFrom.Local().Format("2 Jan 2006"))
+	if tested > 0 {
+		p.Lead += template.HTML(fmt.Sprintf(" · %d %s: by chance alone, one interval in 20 misses the truth; whether a difference is shown is corrected for their number", tested, plural(tested, "ratio", "ratios")))
 	}
-	p.Heading = comparison.Heading()
-	body["Axis"], body["Ratios"] = ratioRows(comparison)
-	var shown []string
-	for _, n := range all {
-		if len(choice.Handsets) == 0 || slices.Contains(choice.Handsets, n) || n == choice.Reference {
-			shown = append(shown, n)
+	body["Mismatches"] = mismatches(b, q)
+	body["Allowed"] = choice.Allow
+	back := url.Values{}
+	for k, v := range q {
+		if k != "allow" {
+			back[k] = v
 		}
 	}
-	body["Names"], body["Hours"] = shown, c.hoursRows(shown, figures)
-	p.Lead = template.HTML(fmt.Sprintf("Runs since %s · %d %s: by chance alone, one interval in 20 misses the truth; whether a difference is shown is corrected for their number",
-		choice.From.Local().Format("2 Jan 2006"), comparison.Tested, plural(comparison.Tested, "ratio", "ratios")))
-	var list []mismatch
+	body["Back"] = "/beside?" + back.Encode()
+	body["Notes"] = b.Notes
+	body["File"] = fileLinks(choice)
+	return p, nil
+}
+
+func (c *Console) onBench(name string) bool {
+	for _, h := range c.d.File().Bench.Handsets {
+		if h.Name == name {
+			return true
+		}
+	}
+	return false
+}
+
+// mismatches are what blocks, a sentence each, with the address that takes it in.
+func mismatches(b orchestrator.Beside, q url.Values) (list []mismatch) {
 	seen := map[string]bool{}
-	for _, m := range comparison.Mismatches {
+	for _, m := range b.Comparison.Mismatches {
 		if seen[m.Says] || m.Allowed {
 			continue
 		}
@@ -116,18 +157,37 @@ func (c *Console) beside(r *http.Request) (page, error) {
 			u[k] = slices.Clone(v)
 		}
 		u.Add("allow", m.What)
-		list = append(list, mismatch{m.Says, "/beside?" + u.Encode()})
+		list = append(list, mismatch{capital(m.Says), m.What, "/beside?" + u.Encode()})
 	}
-	body["Mismatches"] = list
-	body["Allowed"] = choice.Allow
-	return p, nil
+	return list
 }
 
-// ratioRows draws ratios on one log axis with 1 in ink.
-func ratioRows(k compare.Comparison) (template.HTML, []ratioRow) {
+// fileLinks are the addresses of the comparison's files, by their names.
+func fileLinks(choice orchestrator.Choice) map[string]string {
+	q := url.Values{"side": choice.Sides, "allow": choice.Allow}
+	if choice.Reference != "" {
+		q.Set("reference", choice.Reference)
+	}
+	if choice.Plan != "" {
+		q.Set("plan", choice.Plan)
+	}
+	if !choice.From.IsZero() {
+		q.Set("from", choice.From.Format(time.RFC3339))
+	}
+	links := map[string]string{"json": "/v1/compare?" + q.Encode()}
+	for name, file := range map[string]string{"page": "report.html", "markdown": "report.md", "ratios": "ratios.svg", "endurance": "endurance.svg", "ratiosPNG": "ratios.png", "endurancePNG": "endurance.png", "csv": "ratios.csv", "all": "all.zip"} {
+		q.Set("file", file)
+		links[name] = "/v1/compare/report?" + q.Encode()
+	}
+	return links
+}
+
+// ratioRows draws ratios on one log axis with 1 in ink, day mixes after the scenarios.
+func ratioRows(b orchestrator.Beside) (template.HTML, []ratioRow) {
+	all := append(slices.Clone(b.Comparison.Ratios), b.DayMixes.Ratios...)
 	low, high := 0.8, 1.25
-	for _, r := range k.Ratios {
-		if r.Ratio.Low > 0 {
+	for _, r := range all {
+		if r.LeftOut == "" && r.Ratio.Low > 0 {
 			low, high = math.Min(low, r.Ratio.Low), math.Max(high, r.Ratio.High)
 		}
 	}
@@ -137,15 +197,18 @@ func ratioRows(k compare.Comparison) (template.HTML, []ratioRow) {
 		return num(100*(math.Log(v)-math.Log(low))/(math.Log(high)-math.Log(low))) + "%"
 	}
 	step := 0.1
-	if high/low > 3 {
+	switch {
+	case high/low > 3:
 		step = 0.5
+	case high/low > 1.8:
+		step = 0.2
 	}
-	var ticks []float64
-	for v := math.Ceil(low/step-1e-9) * step; v <= high+1e-9; v += step {
+	ticks := []float64{1}
+	for v := 1 - step; v >= low-1e-9; v -= step {
+		ticks = append([]float64{math.Round(v*10) / 10}, ticks...)
+	}
+	for v := 1 + step; v <= high+1e-9; v += step {
 		ticks = append(ticks, math.Round(v*10)/10)
-	}
-	if !slices.Contains(ticks, 1) {
-		ticks = append(ticks, 1)
 	}
 	var lines, head strings.Builder
 	head.WriteString(`<svg class="axis" height="30" aria-hidden="true"><text class="t2" y="11">shorter</text><text class="t2" x="100%" y="11" text-anchor="end">longer</text>`)
@@ -164,14 +227,11 @@ func ratioRows(k compare.Comparison) (template.HTML, []ratioRow) {
 		fmt.Fprintf(&head, `<text class="t2" x="%s" y="27" text-anchor="%s">%g</text>`, x(v), anchor, v)
 	}
 	head.WriteString("</svg>")
-	sides := map[string]int{}
+	sides := sideMarks(b)
 	var rows []ratioRow
 	group := -1
-	for _, r := range k.Ratios {
-		if _, ok := sides[r.Side]; !ok {
-			sides[r.Side] = len(sides)
-		}
-		row := ratioRow{Handset: r.Side, Mark: marks[sides[r.Side]%len(marks)], Says: r.Says, None: r.LeftOut != "" || !r.Shown}
+	for i, r := range all {
+		row := ratioRow{Handset: r.Side, Mark: sides[r.Side], Says: r.Says, None: r.LeftOut != "" || !r.Shown, Mix: i >= len(b.Comparison.Ratios)}
 		plot := lines.String()
 		if r.LeftOut == "" && r.Ratio.Value > 0 {
 			row.Ratio = fmt.Sprintf("%.2f", r.Ratio.Value)
@@ -181,8 +241,20 @@ func ratioRows(k compare.Comparison) (template.HTML, []ratioRow) {
 			}
 			plot += fmt.Sprintf(`<use class="mk" href="#%s" x="%s" y="15"/>`, row.Mark, x(r.Ratio.Value))
 		}
+		if r.Battery != nil {
+			row.More = append(row.More, r.Battery.Says)
+			if r.Battery.SidePerWh > 0 {
+				row.More = append(row.More, fmt.Sprintf("%.2f h per Wh beside %.2f", r.Battery.SidePerWh, r.Battery.ReferencePerWh))
+			}
+		}
+		switch {
+		case r.MoreRuns > 0:
+			row.More = append(row.More, fmt.Sprintf("%d more a side would settle it", r.MoreRuns))
+		case r.OutOfReach:
+			row.More = append(row.More, "no number of repeats would settle it")
+		}
 		row.Plot = template.HTML(`<svg aria-hidden="true">` + plot + `</svg>`)
-		if group < 0 || rows[group].Scenario != r.Scenario {
+		if group < 0 || rows[group].Scenario != r.Scenario || rows[group].Mix != row.Mix {
 			group = len(rows)
 			row.Scenario = r.Scenario
 		}
@@ -192,43 +264,108 @@ func ratioRows(k compare.Comparison) (template.HTML, []ratioRow) {
 	return template.HTML(head.String()), rows
 }
 
-func (c *Console) hoursRows(shown []string, figures []orchestrator.ScenarioFigure) []hoursRow {
+// sideMarks are each side's mark, the same in every picture of the page.
+func sideMarks(b orchestrator.Beside) map[string]string {
+	by := map[string]string{}
+	for i, s := range b.Sides {
+		by[s.Name] = marks[i%len(marks)]
+	}
+	return by
+}
+
+// barRows draws hours as bars from nothing with their intervals, scenario by scenario, then
+// the days of each mix on a scale of their own.
+func barRows(b orchestrator.Beside) (template.HTML, []barRow) {
+	sides := sideMarks(b)
+	high := map[bool]float64{}
 	var order []string
-	cells := map[string]map[string]hoursCell{}
-	put := func(row, handset string, cell hoursCell) {
-		if cells[row] == nil {
-			cells[row] = map[string]hoursCell{}
-			order = append(order, row)
+	by := map[string][]orchestrator.SideHours{}
+	for _, h := range b.Hours {
+		key := h.Scenario
+		if h.DayMix != "" {
+			key = "\x00" + h.DayMix // after the scenarios, and apart from one of the same name
 		}
-		cells[row][handset] = cell
+		if by[key] == nil {
+			order = append(order, key)
+		}
+		by[key] = append(by[key], h)
+		if i := either(h); i != nil {
+			high[h.DayMix != ""] = math.Max(high[h.DayMix != ""], i.High)
+		}
 	}
-	for _, f := range figures {
-		if !slices.Contains(shown, f.Handset) {
-			continue
-		}
-		cell := hoursCell{Why: short(f.Reason)}
-		if f.Kept > 0 {
-			cell = hoursCell{Hours: hoursOf(f.Hours.Value), Interval: hoursOf(f.Hours.Low) + " to " + hoursOf(f.Hours.High)}
-		}
-		put(f.Scenario, f.Handset, cell)
+	slices.SortStableFunc(order, func(x, y string) int {
+		return map[bool]int{true: 1}[strings.HasPrefix(x, "\x00")] - map[bool]int{true: 1}[strings.HasPrefix(y, "\x00")]
+	})
+	if high[false] == 0 && high[true] == 0 {
+		return "", nil
 	}
-	for _, m := range c.d.MixFigures(figures) {
-		if !slices.Contains(shown, m.Handset) {
-			continue
+	top, step := roundTop(high[false])
+	var lines, head strings.Builder
+	head.WriteString(`<svg class="axis" height="16" aria-hidden="true">`)
+	for v := 0.0; v <= top+1e-9 && step > 0; v += step {
+		at := num(100*v/top) + "%"
+		anchor := "middle"
+		switch {
+		case v == 0:
+			anchor = "start"
+		case v > top-step/2:
+			anchor = "end"
 		}
-		cell := hoursCell{Why: "no " + names(m.Missing)}
-		if len(m.Missing) == 0 {
-			cell = hoursCell{Hours: fmt.Sprintf("%.2f", m.Days.Value), Interval: fmt.Sprintf("%.2f to %.2f", m.Days.Low, m.Days.High)}
-		}
-		put(m.Mix+", days", m.Handset, cell)
+		fmt.Fprintf(&head, `<text class="t2" x="%s" y="13" text-anchor="%s">%g</text>`, at, anchor, v)
+		fmt.Fprintf(&lines, `<line class="g" x1="%[1]s" x2="%[1]s" y2="30"/>`, at)
 	}
-	var rows []hoursRow
-	for _, name := range order {
-		row := hoursRow{Scenario: name}
-		for _, h := range shown {
-			row.Cells = append(row.Cells, cells[name][h])
+	head.WriteString("</svg>")
+	topDays, _ := roundTop(high[true])
+	var rows []barRow
+	for _, key := range order {
+		group := len(rows)
+		for _, h := range by[key] {
+			row := barRow{Handset: h.Side, Mark: sides[h.Side], Mix: h.DayMix != "", Imported: h.Imported, Unit: "h"}
+			if h.Handset != h.Side {
+				row.Handset = h.Side + ", " + h.Handset
+			}
+			whole, grid := top, lines.String()
+			if row.Mix {
+				whole, grid, row.Unit = topDays, "", "days"
+			}
+			if i := either(h); i != nil {
+				row.Value, row.Interval = hoursOf(i.Value), hoursOf(i.Low)+" to "+hoursOf(i.High)
+				if row.Mix {
+					row.Value, row.Interval = fmt.Sprintf("%.2f", i.Value), fmt.Sprintf("%.2f to %.2f", i.Low, i.High)
+				}
+				x := func(v float64) string { return num(100*v/whole) + "%" }
+				row.Bar = template.HTML(fmt.Sprintf(`<svg aria-hidden="true">%s<rect class="ba" x="0" y="8" width="%s" height="14"/><line class="iv" x1="%s" x2="%s" y1="15" y2="15"/></svg>`, grid, x(i.Value), x(i.Low), x(i.High)))
+			} else {
+				row.Why = "no " + names(h.Missing)
+			}
+			if len(rows) == group {
+				row.Scenario = strings.TrimPrefix(key, "\x00")
+			}
+			rows = append(rows, row)
+			rows[group].Rows++
 		}
-		rows = append(rows, row)
 	}
-	return rows
+	return template.HTML(head.String()), rows
+}
+
+// either are the hours of a row, or its days.
+func either(h orchestrator.SideHours) *orchestrator.Interval {
+	if h.DayMix != "" {
+		return h.Days
+	}
+	return h.Hours
+}
+
+// roundTop is a round end of an axis from 0 that holds a value, and a step that parts it.
+func roundTop(high float64) (top, step float64) {
+	if high <= 0 {
+		return 1, 1
+	}
+	power := math.Pow(10, math.Floor(math.Log10(high/4)))
+	for _, m := range []float64{1, 2, 5, 10} {
+		if step = m * power; high/step <= 6 {
+			break
+		}
+	}
+	return math.Ceil(high/step-1e-9) * step, step
 }

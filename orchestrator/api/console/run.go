@@ -116,7 +116,7 @@ func (c *Console) runs(r *http.Request) (page, error) {
 	if h := q.Get("handset"); h != "" {
 		heading += " of " + h
 	}
-	return page{Screen: "runs", Heading: heading, Lead: "Newest first. A run is one plan carried out on one handset.", Body: body}, nil
+	return page{Screen: "runs", Heading: heading, Lead: "Newest first. A run is one plan carried out on one handset.", Said: c.runSaid(r), Body: body}, nil
 }
 
 func (c *Console) run(r *http.Request) (page, error) {
@@ -158,6 +158,9 @@ func (c *Console) run(r *http.Request) (page, error) {
 		end = rec.EndedAt.Local().Format("Mon 15:04")
 	}
 	lead := fmt.Sprintf(`Run %s · %s · %s to %s`, attr(rec.ID), attr(rec.Plan), attr(rec.StartedAt.Local().Format("Mon 2 Jan 15:04")), end)
+	if i := rec.Imported; i != nil {
+		lead = fmt.Sprintf(`Run %s · imported as %s from %s at %s by %s · not measured by Rundown`, attr(rec.ID), attr(i.As), attr(i.File), attr(i.At.Local().Format("2 Jan 2006 15:04")), attr(i.By))
+	}
 	if rec.Handset.AndroidVersion != "" {
 		lead += " · Android " + attr(rec.Handset.AndroidVersion)
 	}
@@ -167,9 +170,9 @@ func (c *Console) run(r *http.Request) (page, error) {
 	body := map[string]any{
 		"Run": rec, "Rows": rows, "Curves": c.curves(a, rec, shapes), "Zoomed": zoomed, "Notes": notes, "Points": pointsOf(shapes), "Budget": budgetNames,
 		"From": a.from.UTC().Format(time.RFC3339), "To": a.to.UTC().Format(time.RFC3339), "Empty": len(shapes) == 0,
-		"WholeFrom": whole.from.UTC().Format(time.RFC3339),
+		"WholeFrom": whole.from.UTC().Format(time.RFC3339), "Remarks": c.remarks(rec.ID),
 	}
-	return page{Screen: "run", Heading: runHeading(rec, shapes), Lead: template.HTML(lead), Body: body}, nil
+	return page{Screen: "run", Said: c.runSaid(r), Heading: runHeading(rec, shapes), Lead: template.HTML(lead), Body: body}, nil
 }
 
 func runAxis(rec results.Run, shapes []outlook.Shape, now time.Time) axis {
@@ -191,6 +194,9 @@ func runHeading(rec results.Run, shapes []outlook.Shape) string {
 		n[s.Outcome]++
 	}
 	kept := n[results.Measured] + n[results.Flagged]
+	if rec.Imported != nil {
+		return fmt.Sprintf("%s: %s imported", rec.Handset.Name, shapesWord(shapes))
+	}
 	text := fmt.Sprintf("%s: %s %s measured", rec.Handset.Name, number(kept), plural(kept, "segment", "segments"))
 	if kept == 0 {
 		text = rec.Handset.Name + ": nothing measured"
@@ -211,6 +217,14 @@ func runHeading(rec results.Run, shapes []outlook.Shape) string {
 		text += "; stopped: " + short(rec.Reason)
 	}
 	return text
+}
+
+// shapesWord names the one segment of an import.
+func shapesWord(shapes []outlook.Shape) string {
+	if len(shapes) == 0 {
+		return "nothing"
+	}
+	return shapes[0].Scenario
 }
 
 func pointsOf(shapes []outlook.Shape) string {

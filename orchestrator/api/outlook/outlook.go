@@ -52,9 +52,8 @@ type Outlook struct {
 	shapes   map[string]Shape   // of ended segments, by ID
 	ended    map[string][]Shape // of ended runs, by ID
 
-	besideMu    sync.Mutex
-	beside      map[string][]estimated // by run
-	besideWhole map[string]bool        // runs that have ended
+	besideMu sync.Mutex
+	beside   map[string]keptBeside // by what was chosen
 
 	figuresMu sync.Mutex
 	figures   map[orchestrator.FigureFilter]figures
@@ -64,7 +63,7 @@ type Outlook struct {
 func New(d *orchestrator.Daemon) *Outlook {
 	o := &Outlook{
 		d: d, stop: make(chan struct{}), done: make(chan struct{}), readings: map[string][]Reading{}, moved: make(chan struct{}),
-		shapes: map[string]Shape{}, ended: map[string][]Shape{}, beside: map[string][]estimated{}, besideWhole: map[string]bool{}, figures: map[orchestrator.FigureFilter]figures{},
+		shapes: map[string]Shape{}, ended: map[string][]Shape{}, beside: map[string]keptBeside{}, figures: map[orchestrator.FigureFilter]figures{},
 	}
 	go o.watch()
 	return o

@@ -66,9 +66,9 @@ function take(html, mayMove) {
   return true;
 }
 
-let busy = false, again = false, tag = "";
+let busy = false, again = false, pressing = false, tag = "";
 async function refresh() {
-  if (busy || document.hidden) {
+  if (busy || pressing || document.hidden) { // a press may move on to another page
     again = true;
     return;
   }
@@ -115,6 +115,7 @@ async function press(form, button) {
   const action = button?.hasAttribute("formaction") ? button.formAction : form.action;
   const url = get ? `${action}?${data}` : action;
   button?.setAttribute("aria-busy", "true");
+  pressing = true;
   try {
     const answer = await fetch(url, get ? {} : { method: "POST", body: data });
     const html = await answer.text();
@@ -136,6 +137,8 @@ async function press(form, button) {
     form.submit();
   } finally {
     button?.removeAttribute("aria-busy");
+    pressing = false;
+    if (again) refresh();
   }
 }
 

@@ -1,0 +1,148 @@
+package main
+
+import (
+	"fmt"
+	"net/url"
+	"strings"
+	"time"
+
+	"rundown/orchestrator"
+	"rundown/results/compare"
+)
+
+// compareCmd puts sides beside each other.
+type compareCmd struct {
+	Sides []string `arg:"" optional:"" help:"Handsets, runs and line-ups by name; none: every handset of the bench with runs."`
+	choiceFlags
+}
+
+// choiceFlags choose what is put beside each other; report takes them too.
+type choiceFlags struct {
+	Reference string   `help:"The side that the others are compared with; the first when left out." placeholder:"SIDE"`
+	AllPairs  bool     `help:"Each side with each, instead of with the reference."`
+	Scenario  []string `help:"Only this scenario; may be given several times."`
+	Plan      string   `help:"Only runs of this plan."`
+	Run_      []string `name:"run" help:"A run as a further side; may be given several times." placeholder:"RUN"`
+	Allow     []string `help:"A mismatch that does not block, by its name: plan, workload, build, calibration, conditions, 'start level', flagged, or a precondition. May be given several times." placeholder:"NAME"`
+	From      string   `help:"Only runs of handsets begun on this day or later (2030-05-14); left out: of the 30 days before the newest run." placeholder:"DAY"`
+	To        string   `help:"Only runs of handsets begun on this day or earlier." placeholder:"DAY"`
+}
+
+func (c *compareCmd) Help() string {
+	return "Examples:\n  rundown compare Alder Birch\n  rundown compare this_year last_year --scenario video\n  rundown compare Alder Rowan --allow plan --allow workload\n\n" +
+		"What was not measured alike is listed and not compared, unless it is allowed by the name that stands beside it."
+}
+
+// query is the choice as GET /v1/compare takes it.
+func (c choiceFlags) query(sides []string) (url.Values, error) {
+	q := url.Values{"side": append(sides, c.Run_...), "scenario": c.Scenario, "allow": c.Allow}
+	for name, v := range map[string]string{"reference": c.Reference, "plan": c.Plan} {
+		if v != "" {
+			q.Set(name, v)
+		}
+	}
+	if c.AllPairs {
+		q.Set("all_pairs", "true")
+	}
+	for name, text := range map[string]string{"from": c.From, "to": c.To} {
+		if text == "" {
+			continue
+		}
+		at, err := time.ParseInLocation(time.DateOnly, text, time.Local)
+		if err != nil {
+			return nil, fmt.Errorf("--%s: want a day such as 2030-05-14, got %q", name, text)
+		}
+		if name == "to" {
+			at = at.AddDate(0, 0, 1)
+		}
+		q.Set(name, at.Format(time.RFC3339))
+	}
+	return q, nil
+}
+
+func (c *compareCmd) Run(e *env) error {
+	q, err := c.query(c.Sides)
+	if err != nil {
+		return err
+	}
+	b, err := e.client.Compare(e.ctx, q)
+	switch {
+	case err != nil:
+		return err
+	case e.json:
+		return e.printJSON(b)
+	}
+	printBeside(e, b)
+	return nil
+}
+
+func printBeside(e *env, b orchestrator.Beside) {
+	fmt.Fprintf(e.out, "%s.\n\n", b.Heading)
+	rows := [][]string{{"SCENARIO", "SIDE", "AGAINST", "RATIO (95 %)", "p OF THE SET", "RUNS", "TEST", "WHAT IT SHOWS", "BATTERY", "REST (95 %)", "H PER WH"}}
+	var notes []string
+	add := func(list []compare.Ratio, what string) {
+		for _, r := range list {
+			row := []string{r.Scenario + what, r.Side, r.Reference, "-", "-", "-", "-", r.Says, "-", "-", "-"}
+			if r.LeftOut == "" {
+				row[3] = fmt.Sprintf("%.3f (%.3f to %.3f)", r.Ratio.Value, r.Ratio.Low, r.Ratio.High)
+				row[4] = pValue(r.PSet)
+				row[5] = fmt.Sprintf("%d and %d", r.SideRuns, r.RefRuns)
+				row[6] = r.By
+			} else {
+				row[7] += ": " + r.LeftOut
+			}
+			if b := r.Battery; b != nil {
+				row[8] = fmt.Sprintf("%.3f", b.Ratio)
+				row[9] = fmt.Sprintf("%.3f (%.3f to %.3f)", b.Rest.Value, b.Rest.Low, b.Rest.High)
+				if b.SidePerWh > 0 {
+					row[10] = fmt.Sprintf("%.2f and %.2f", b.SidePerWh, b.ReferencePerWh)
+				}
+				notes = append(notes, fmt.Sprintf("%s, %s: %s", r.Scenario, r.Side, b.Says))
+			}
+			rows = append(rows, row)
+			for _, n := range r.Notes {
+				notes = append(notes, fmt.Sprintf("%s, %s: %s", r.Scenario, r.Side, n))
+			}
+		}
+	}
+	add(b.Comparison.Ratios, "")
+	add(b.DayMixes.Ratios, " (day mix)")
+	table(e.out, rows...)
+	seen := map[string]bool{}
+	var blocked, allowed []string
+	for _, m := range append(b.Comparison.Mismatches, b.DayMixes.Mismatches...) {
+		line := fmt.Sprintf("  %s: %s", m.What, m.Says)
+		if seen[line] {
+			continue
+		}
+		seen[line] = true
+		if m.Allowed {
+			allowed = append(allowed, line)
+		} else {
+			blocked = append(blocked, line)
+		}
+	}
+	if len(blocked) > 0 {
+		fmt.Fprintf(e.out, "\nNot measured alike, and not compared unless allowed by the name in front (--allow NAME):\n%s\n", strings.Join(blocked, "\n"))
+	}
+	if len(allowed) > 0 {
+		fmt.Fprintf(e.out, "\nNot measured alike, and compared because it was allowed:\n%s\n", strings.Join(allowed, "\n"))
+	}
+	if !b.From.IsZero() {
+		notes = append(notes, "runs of handsets since "+dateTime(b.From))
+	}
+	notes = append(notes, b.Notes...)
+	if len(notes) > 0 {
+		fmt.Fprintln(e.out)
+	}
+	for _, n := range notes {
+		fmt.Fprintln(e.out, "note:", n)
+	}
+}
+
+func pValue(p float64) string {
+	if p < 0.001 {
+		return "below 0.001"
+	}
+	return fmt.Sprintf("%.3f", p)
+}

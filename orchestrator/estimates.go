@@ -1,0 +1,131 @@
+package orchestrator
+
+import (
+	"cmp"
+	"fmt"
+	"hash/fnv"
+	"io"
+	"strings"
+	"sync"
+
+	"rundown/results"
+	"rundown/results/compare"
+	"rundown/results/endurance"
+)
+
+// An Estimated segment is one that was kept and gives hours.
+type Estimated struct {
+	Segment  results.Segment
+	Run      results.Run
+	Shown    SegmentFigure
+	Figure   endurance.Figure
+	Compared compare.Run // as a comparison takes it
+}
+
+// estimates keep the figures of segments that have ended: they change only when something
+// is learned of their handset.
+type estimates struct {
+	mu sync.Mutex
+	by map[string]keptEstimate // by segment
+}
+
+type keptEstimate struct {
+	learned string // what was known of the handset then
+	shown   SegmentFigure
+	figure  endurance.Figure
+	err     error
+}
+
+// learnedStamp tells what was known of a segment's handset: a figure made with the same
+// observations is the same figure.
+func (d *Daemon) learnedStamp(g results.Segment, h results.Handset) string {
+	if g.Imported != "" {
+		return "" // nothing learned is used
+	}
+	d.school.mu.Lock()
+	defer d.school.mu.Unlock()
+	t, ok := d.school.by[teachingID(g.Handset, h.Build)]
+	if !ok {
+		return strings.Join(d.school.builds[g.Handset], "\n") // that there is another build is said beside the figure
+	}
+	sum := fnv.New64a()
+	for _, o := range t.Observations {
+		_, _ = io.WriteString(sum, o.ID+"\n") // a hash does not fail
+	}
+	return fmt.Sprintf("%x", sum.Sum(nil))
+}
+
+// estimatesKept is how many segments' figures are held in memory.
+const estimatesKept = 20_000
+
+// estimateOnce is estimate, worked out once.
+func (d *Daemon) estimateOnce(g results.Segment, h results.Handset) (SegmentFigure, endurance.Figure, error) {
+	learned := d.learnedStamp(g, h)
+	d.estimates.mu.Lock()
+	have, ok := d.estimates.by[g.ID]
+	d.estimates.mu.Unlock()
+	if ok && have.learned == learned {
+		return have.shown, have.figure, have.err
+	}
+	shown, figure, err := d.estimate(g, h)
+	if g.Outcome == results.Underway {
+		return shown, figure, err
+	}
+	d.estimates.mu.Lock()
+	defer d.estimates.mu.Unlock()
+	if d.estimates.by == nil || len(d.estimates.by) >= estimatesKept {
+		d.estimates.by = map[string]keptEstimate{}
+	}
+	d.estimates.by[g.ID] = keptEstimate{learned, shown, figure, err}
+	return shown, figure, err
+}
+
+// Estimates are a run's segments that were kept and give hours, flagged ones too.
+func (d *Daemon) Estimates(r results.Run) ([]Estimated, error) {
+	segments, err := d.store.Segments(r.ID)
+	var list []Estimated
+	for _, g := range segments {
+		if g.Outcome != results.Measured && g.Outcome != results.Flagged || g.Imported != "" && g.Imported != results.AsEndurance {
+			continue
+		}
+		shown, figure, failed := d.estimateOnce(g, r.Handset)
+		if failed != nil {
+			continue // it says why where the run is shown
+		}
+		list = append(list, Estimated{g, r, shown, figure, compared(r, g, figure)})
+	}
+	return list, err
+}
+
+// compared is a segment's figure with all that must be alike on two sides.
+func compared(r results.Run, g results.Segment, f endurance.Figure) compare.Run {
+	one := compare.RunOf(f)
+	one.Handset = compare.Handset{ID: cmp.Or(r.Handset.Serial, r.Handset.Name), Model: r.Handset.Model, CapacityMAh: r.Handset.CapacityMAh, NominalMV: r.Handset.NominalMV}
+	one.Scenario, one.Segment, one.Flagged, one.Imported = g.Scenario, g.ID, g.Outcome == results.Flagged, g.Imported != ""
+	one.Under = compare.Circumstances{Plan: r.Plan, Build: r.Handset.Build, Calibration: r.Handset.Calibration, Conditions: map[string]string{}}
+	if r.PlanHash != "" {
+		one.Under.Plan += " " + short(r.PlanHash)
+	}
+	// The hash of a compiled scenario has the handset's own packages in it: the version is what two handsets share.
+	if g.WorkloadVersion != "" {
+		one.Under.Workload = "version " + g.WorkloadVersion
+	} else if g.WorkloadHash != "" {
+		one.Under.Workload = short(g.WorkloadHash)
+	}
+	for _, c := range g.Conditions {
+		one.Under.Conditions[c.Name] = condition(c)
+	}
+	return one
+}
+
+// condition is a precondition as it counts for likeness: the value wanted, which two
+// handsets may reach by different readings, and what was found where that was not it.
+func condition(c results.Condition) string {
+	if c.Verdict == "not met" {
+		return c.Wanted + ", but found " + c.Found
+	}
+	return c.Wanted
+}
+
+// short is a hash as people tell it from others.
+func short(hash string) string { return hash[:min(12, len(hash))] }

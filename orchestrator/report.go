@@ -1,0 +1,191 @@
+package orchestrator
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"rundown/results"
+	"rundown/results/compare"
+	"rundown/results/report"
+)
+
+// RunReport is the report of one run. results.ErrNotFound when there is none.
+func (d *Daemon) RunReport(runID string) (report.Report, error) {
+	run, err := d.store.Run(runID)
+	if err != nil {
+		return report.Report{}, err
+	}
+	return d.reportOf([]results.Run{run})
+}
+
+// NightReport is the report of the latest night of that name; an empty name stands for
+// whatever was queued last. results.ErrNotFound when there was none.
+func (d *Daemon) NightReport(night string) (report.Report, error) {
+	n, err := d.NightSummary(night)
+	if err != nil {
+		return report.Report{}, err
+	}
+	var runs []results.Run
+	var bad []error
+	for _, h := range n.Handsets {
+		if h.Run == "" {
+			continue
+		}
+		r, err := d.store.Run(h.Run)
+		if err != nil {
+			bad = append(bad, err)
+			continue
+		}
+		runs = append(runs, r)
+	}
+	r, err := d.reportOf(runs)
+	if !n.Over {
+		r.About = strings.TrimPrefix(r.About+"; the night is not over", "; ")
+	}
+	return r, errors.Join(append(bad, err)...)
+}
+
+// reportOf is the report of runs. What cannot be read of the store is left out and named in
+// the error; the rest is there.
+func (d *Daemon) reportOf(runs []results.Run) (r report.Report, err error) {
+	r.At = d.now()
+	for _, run := range runs {
+		f := results.Filter{Run: run.ID}
+		figures, budgets, figureErr := d.FigureRows(f)
+		charges, chargeErr := d.ChargeRows(f)
+		cycles, sustained, cycleErr := d.CycleRows(f)
+		curves, curveErr := d.CurveRows(f)
+		err = errors.Join(err, figureErr, chargeErr, cycleErr, curveErr)
+		r.Figures, r.Budgets, r.Charges = append(r.Figures, figures...), append(r.Budgets, budgets...), append(r.Charges, charges...)
+		r.Cycles, r.Sustained, r.Curves = append(r.Cycles, cycles...), append(r.Sustained, sustained...), append(r.Curves, curves...)
+		annotations, annotationErr := d.store.Annotations(run.ID)
+		err = errors.Join(err, annotationErr)
+		for _, a := range annotations {
+			r.Remarks = append(r.Remarks, fmt.Sprintf("%s, %s by %s: %s", run.Handset.Name, a.At.UTC().Format("2 Jan 2006 15:04 UTC"), a.By, a.Text))
+		}
+	}
+	r.About, err = d.aboutRuns(runs, err)
+	return r, err
+}
+
+// aboutRuns says in a line which plans were carried out when, and under which required
+// preconditions.
+func (d *Daemon) aboutRuns(runs []results.Run, err error) (string, error) {
+	var plans, conditions []string
+	var first, last results.Run
+	for _, r := range runs {
+		plan := r.Plan
+		if r.Imported != nil {
+			plan = "imported from " + r.Imported.File
+		}
+		if plan != "" && !slices.Contains(plans, plan) {
+			plans = append(plans, plan)
+		}
+		if first.ID == "" || r.StartedAt.Before(first.StartedAt) {
+			first = r
+		}
+		if r.EndedAt.After(last.EndedAt) {
+			last = r
+		}
+		segments, failed := d.store.Segments(r.ID)
+		err = errors.Join(err, failed)
+		for _, g := range segments {
+			for _, c := range g.Conditions {
+				if text := c.Name + " " + c.Wanted; c.Required && !slices.Contains(conditions, text) {
+					conditions = append(conditions, text)
+				}
+			}
+		}
+	}
+	if len(runs) == 0 {
+		return "", err
+	}
+	text := strings.Join(plans, ", ")
+	if len(plans) > 0 && runs[0].Imported == nil {
+		text = "Plan " + text
+	}
+	when := first.StartedAt.UTC().Format("2 Jan 2006 15:04")
+	if !last.EndedAt.IsZero() {
+		end := last.EndedAt.UTC().Format("2 Jan 2006 15:04")
+		if first.StartedAt.UTC().Format("2 Jan 2006") == last.EndedAt.UTC().Format("2 Jan 2006") {
+			end = last.EndedAt.UTC().Format("15:04")
+		}
+		when += " to " + end
+	}
+	text = strings.TrimPrefix(text+", "+when+" UTC", ", ")
+	if len(conditions) > 0 {
+		text += ". Required: " + strings.Join(conditions, "; ")
+	}
+	return text, err
+}
+
+// CompareReport is the report of a comparison: ratios, the figures they are made of, what
+// was not measured alike. Errors as of Compare.
+func (d *Daemon) CompareReport(c Choice) (report.Report, error) {
+	b, err := d.Compare(c)
+	if err != nil && len(b.Sides) == 0 {
+		return report.Report{}, err
+	}
+	r := report.Report{Heading: b.Heading, At: d.now(), Ratios: b.RatioRows()}
+	var runs []results.Run
+	for _, s := range b.Sides {
+		if s.Kind == SideLineUp {
+			text := s.Name + " is " + strings.Join(s.Handsets, ", ")
+			if s.About != "" {
+				text += " (" + strings.TrimSuffix(s.About, ".") + ")"
+			}
+			r.Remarks = append(r.Remarks, text)
+		}
+		for _, id := range s.Runs {
+			run, failed := d.store.Run(id)
+			if failed != nil {
+				err = errors.Join(err, failed)
+				continue
+			}
+			if !slices.ContainsFunc(runs, func(have results.Run) bool { return have.ID == id }) {
+				runs = append(runs, run)
+			}
+		}
+	}
+	r.About, err = d.aboutRuns(runs, err)
+	r.Figures = b.figureRows()
+	seen := map[string]bool{}
+	for _, m := range append(slices.Clone(b.Comparison.Mismatches), b.DayMixes.Mismatches...) {
+		text := m.Says
+		switch {
+		case m.Allowed:
+			text += " (allowed)"
+		case m.What != compare.AllowFlagged:
+			text += " (not compared; allowed by the name " + m.What + ")"
+		}
+		if !seen[text] {
+			seen[text] = true
+			r.Mismatches = append(r.Mismatches, text)
+		}
+	}
+	r.Remarks = append(r.Remarks, b.Notes...)
+	return r, err
+}
+
+// figureRows are the hours and days that stand beside the ratios.
+func (b Beside) figureRows() (rows []results.FigureRow) {
+	for _, h := range b.Hours {
+		row := results.FigureRow{Whose: results.Whose{Handset: h.Handset, Scenario: h.Scenario, Imported: h.Imported}, Of: "repeats", Hours: tableInterval(h.Hours), Segments: h.Segments, Agree: h.Agree}
+		if h.Segments == 1 {
+			row.Of = "segment"
+		}
+		if h.DayMix != "" {
+			row.Of, row.Scenario, row.DaysOfMix = "day mix", h.DayMix, tableInterval(h.Days)
+			if len(h.Missing) > 0 {
+				row.Reason = strings.Join(h.Missing, ", ") + " not measured"
+			}
+		}
+		if h.Side != h.Handset {
+			row.Handset = h.Side + ": " + h.Handset
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}

@@ -1,0 +1,392 @@
+package orchestrator
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"rundown/results"
+	"rundown/results/endurance"
+	"rundown/results/report"
+	"rundown/scenarios"
+)
+
+// What the daemon's figures are as rows of the exported tables. Exports and reports are
+// both made of these, so that nothing is drawn that has no number in the export.
+
+// chosen goes through the segments that a filter takes, run by run, oldest first.
+func (d *Daemon) chosen(f results.Filter, do func(results.Run, results.Segment) error) error {
+	var runs []results.Run
+	var err error
+	if f.Run != "" {
+		var r results.Run
+		if r, err = d.store.Run(f.Run); err != nil {
+			return err
+		}
+		runs = append(runs, r)
+	} else if runs, err = d.store.Runs(); err != nil && len(runs) == 0 {
+		return err
+	}
+	for _, r := range runs {
+		if f.Handset != "" && f.Handset != r.Handset.Name || f.Plan != "" && f.Plan != r.Plan {
+			continue
+		}
+		segments, failed := d.store.Segments(r.ID)
+		err = errors.Join(err, failed)
+		for _, g := range segments {
+			if f.Takes(g.Handset, g.RunID, g.Plan, g.Scenario, g.StartedAt) && g.Outcome != results.Underway {
+				err = errors.Join(err, do(r, g))
+			}
+		}
+	}
+	return err
+}
+
+// isEndurance says whether a segment is one of which hours are worked out.
+func isEndurance(g results.Segment) bool {
+	return g.Until != scenarios.UntilFull && !isCharge(g) && (g.Imported == "" || g.Imported == results.AsEndurance)
+}
+
+func whose(g results.Segment) results.Whose {
+	return results.Whose{Handset: g.Handset, RunID: g.RunID, SegmentID: g.ID, Scenario: g.Scenario, Imported: g.Imported != ""}
+}
+
+// FigureRows are the endurance figures of the segments that a filter takes, of each handset's
+// repeats together, and of the day mixes they make; and what their intervals are made of.
+// What cannot be read of the store is left out and named in the error.
+func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budgets []results.BudgetRow, err error) {
+	type group struct {
+		first     results.FigureRow
+		handset   results.Handset
+		estimates []endurance.Figure
+	}
+	var order []figureKey
+	groups := map[figureKey]*group{}
+	err = d.chosen(f, func(r results.Run, g results.Segment) error {
+		if !isEndurance(g) || g.Outcome == results.Skipped {
+			return nil
+		}
+		row := results.FigureRow{Whose: whose(g), Plan: g.Plan, Of: "segment", Outcome: g.Outcome, At: g.StartedAt, Segments: 1, Agree: true}
+		if g.Outcome == results.Spoiled {
+			row.Reason = "spoiled: " + g.Reason
+			figures = append(figures, row)
+			return nil
+		}
+		shown, figure, failed := d.estimateOnce(g, r.Handset)
+		if failed != nil {
+			row.Reason = cmp.Or(shown.Reason, why(failed))
+			figures = append(figures, row)
+			return nil
+		}
+		row.Hours, row.RatePctH = tableInterval(&shown.Hours), tableInterval(&shown.RatePctH)
+		row.PowerW, row.CurrentMA = tableInterval(shown.PowerW), tableInterval(shown.CurrentMA)
+		from, to := int64(figure.FromPct), int64(figure.ToPct)
+		row.Points, row.FromPct, row.ToPct, row.Factor = shown.Points, &from, &to, &shown.VoltageFactor
+		row.Gauge, row.Method, row.Assumptions, row.Warnings = figure.Gauge.String(), shown.Method, shown.Assumptions, shown.Warnings
+		if figure.HoursPerWh > 0 {
+			row.HoursPerWh = &figure.HoursPerWh
+		}
+		figures = append(figures, row)
+		for _, t := range shown.Budget {
+			budgets = append(budgets, results.BudgetRow{Whose: row.Whose, Term: t.Name, SDPct: t.SDPct, Share: t.Share})
+		}
+		if g.Outcome == results.Flagged {
+			return nil
+		}
+		k := figureKey{g.Handset, g.Scenario, g.Imported != ""}
+		if groups[k] == nil {
+			groups[k] = &group{first: row, handset: r.Handset}
+			order = append(order, k)
+		}
+		groups[k].estimates = append(groups[k].estimates, figure)
+		return nil
+	})
+	var together []ScenarioFigure
+	for _, k := range order {
+		g := groups[k]
+		combined, agree := endurance.Combine(g.estimates)
+		hours := intervalOf(combined)
+		if !k.imported {
+			together = append(together, ScenarioFigure{Handset: k.handset, Scenario: k.scenario, Hours: hours, Kept: len(g.estimates)})
+		}
+		if len(g.estimates) < 2 {
+			continue
+		}
+		row := results.FigureRow{
+			Whose: results.Whose{Handset: k.handset, Scenario: k.scenario, Imported: k.imported}, Plan: g.first.Plan, Of: "repeats", At: g.first.At, Hours: tableInterval(&hours),
+			Segments: len(g.estimates), Agree: agree, Method: fmt.Sprintf("geometric mean of %d segments", len(g.estimates)),
+		}
+		for _, e := range g.estimates {
+			row.Points += e.Points
+		}
+		if h := g.handset; h.CapacityMAh > 0 && h.NominalMV > 0 {
+			v := endurance.HoursPerWh(hours.Value, h.CapacityMAh, h.NominalMV)
+			row.HoursPerWh = &v
+		}
+		figures = append(figures, row)
+	}
+	if f.Scenario == "" {
+		for _, m := range d.mixesOf(together) {
+			row := results.FigureRow{Whose: results.Whose{Handset: m.Handset, Scenario: m.Mix}, Of: "day mix", Agree: true}
+			var parts []string
+			for _, name := range slices.Sorted(maps.Keys(d.file.DayMixes[m.Mix].Hours)) {
+				parts = append(parts, fmt.Sprintf("%g h %s", round2(d.file.DayMixes[m.Mix].Hours[name]), name))
+			}
+			row.Method = strings.Join(parts, ", ")
+			if len(m.Missing) > 0 {
+				row.Reason = strings.Join(m.Missing, ", ") + " not measured"
+			} else {
+				row.DaysOfMix = tableInterval(&m.Days)
+			}
+			figures = append(figures, row)
+		}
+	}
+	return figures, budgets, err
+}
+
+func round2(v float64) float64 { return float64(int(v*100+0.5)) / 100 }
+
+func tableInterval(i *Interval) *results.Interval {
+	if i == nil {
+		return nil
+	}
+	return &results.Interval{Value: i.Value, Low: i.Low, High: i.High}
+}
+
+// ChargeRows are the charges that a filter takes.
+func (d *Daemon) ChargeRows(f results.Filter) (rows []results.ChargeRow, err error) {
+	list, err := d.Charges(FigureFilter{Handset: f.Handset, Scenario: f.Scenario, Plan: f.Plan, Run: f.Run, WithFlagged: true})
+	for _, c := range list {
+		if !f.Takes(c.Handset, c.Run, f.Plan, c.Scenario, c.PluggedAt) {
+			continue
+		}
+		row := results.ChargeRow{
+			Whose:     results.Whose{Handset: c.Handset, RunID: c.Run, SegmentID: c.Segment, Scenario: c.Scenario, Imported: c.Imported},
+			StartedAt: c.PluggedAt, FullS: c.FullS, FullRule: c.FullRule, PeakW: tableInterval(c.PeakW), Above90S: c.Above90S, TaperS: c.TaperS,
+			ChargeMAh: c.ChargeMAh, Efficiency: c.Efficiency, MeanTempC: c.MeanTempC, HighestTempC: c.HighestTempC, Notes: slices.Clone(c.Notes),
+		}
+		if len(c.Times) > 0 || !c.Imported {
+			from, to := int64(c.FromPct), int64(c.ToPct)
+			row.FromPct, row.ToPct = &from, &to
+		}
+		for _, t := range c.Times {
+			for level, to := range map[int]**float64{50: &row.To50S, 80: &row.To80S, 95: &row.To95S} {
+				if t.LevelPct == level {
+					v := t.S.Value
+					*to = &v
+				}
+			}
+		}
+		for _, s := range c.Spans {
+			if s.FromPct == 20 && s.ToPct == 80 {
+				row.From20To80S = tableInterval(&s.S)
+			}
+		}
+		value := func(i *Interval) *float64 {
+			if i == nil {
+				return nil
+			}
+			return &i.Value
+		}
+		row.PeakSocketW, row.BatteryWh, row.SocketWh = value(c.PeakSocketW), value(c.BatteryWh), value(c.SocketWh)
+		whole := func(i *int) *int64 {
+			if i == nil {
+				return nil
+			}
+			v := int64(*i)
+			return &v
+		}
+		row.HighestTempPct = whole(c.HighestAtPct)
+		if c.TaperPct != nil {
+			v := float64(*c.TaperPct)
+			row.TaperPct = &v
+		}
+		if c.Reason != "" {
+			row.Notes = append(row.Notes, "no figure: "+c.Reason)
+		}
+		rows = append(rows, row)
+	}
+	return rows, err
+}
+
+// CycleRows are the cycles of sustained load that a filter takes, and what they say.
+func (d *Daemon) CycleRows(f results.Filter) (cycles []results.CycleRow, sustained []results.SustainRow, err error) {
+	err = d.chosen(f, func(_ results.Run, g results.Segment) error {
+		if g.Outcome != results.Measured && g.Outcome != results.Flagged {
+			return nil
+		}
+		list, err := d.heatOf(g, true)
+		series, each := HeatRows(list)
+		sustained, cycles = append(sustained, series...), append(cycles, each...)
+		return err
+	})
+	return cycles, sustained, err
+}
+
+// curveStretches is how many stretches of time a curve is thinned to.
+const curveStretches = 240
+
+// CurveRows are the discharge and charging curves of the segments that a filter takes, as
+// reports draw them.
+func (d *Daemon) CurveRows(f results.Filter) (rows []results.CurveRow, err error) {
+	err = d.chosen(f, func(_ results.Run, g results.Segment) error {
+		if g.Outcome != results.Measured && g.Outcome != results.Flagged {
+			return nil
+		}
+		list, err := d.curve(g)
+		rows = append(rows, report.Thin(list, curveStretches)...)
+		return err
+	})
+	return rows, err
+}
+
+// curve is a segment's curve, a row a sample.
+func (d *Daemon) curve(g results.Segment) (rows []results.CurveRow, err error) {
+	charge := isCharge(g) || g.Imported == results.AsCharge
+	if g.Imported != "" {
+		return d.importedCurve(g, charge)
+	}
+	samples, err := d.store.Samples(g.ID)
+	if len(samples) == 0 {
+		return nil, err
+	}
+	kind, zero := report.Discharge, int64(g.ActivityUpS*1000)
+	watts := wattsOutOfBattery(samples)
+	var plug socket
+	if charge {
+		kind, watts = report.Charge, wattsIntoBattery(samples)
+		zero = samples[0].UptimeMS
+		for _, s := range samples {
+			if s.Plugged != 0 {
+				zero = s.UptimeMS
+				break
+			}
+		}
+		readings, failed := d.store.Readings(g.ID)
+		err = errors.Join(err, failed)
+		plug = d.socketOf(&Charge{}, g, readings)
+	}
+	for i, s := range samples {
+		if s.UptimeMS < zero || !charge && s.Plugged != 0 {
+			continue
+		}
+		level := float64(s.LevelPct)
+		row := results.CurveRow{Whose: whose(g), Kind: kind, TimeS: float64(s.UptimeMS-zero) / 1000, LevelPct: &level, PowerW: watts[i], TempC: s.TempC}
+		if charge {
+			if w, ok := plug.mean(s.HostAt, spacing(samples, i)); ok {
+				row.SocketW = &w
+			}
+		}
+		rows = append(rows, row)
+	}
+	return rows, err
+}
+
+func (d *Daemon) importedCurve(g results.Segment, charge bool) (rows []results.CurveRow, err error) {
+	if g.Imported == results.AsSustain {
+		return nil, nil
+	}
+	_, log, err := d.importedLog(g.RunID)
+	if err != nil {
+		return nil, err
+	}
+	kind := report.Discharge
+	if charge {
+		kind = report.Charge
+	}
+	for _, r := range log.Rows {
+		rows = append(rows, results.CurveRow{Whose: whose(g), Kind: kind, TimeS: (r.T - log.Rows[0].T).Seconds(), LevelPct: r.Level, PowerW: r.BatteryW, SocketW: r.SocketW, TempC: r.TempC})
+	}
+	return rows, nil
+}
+
+// AnnotationRows are what people have said of the runs that a filter takes.
+func (d *Daemon) AnnotationRows(f results.Filter) (rows []results.AnnotationRow, err error) {
+	list, err := d.store.Annotations(f.Run)
+	for _, a := range list {
+		r, failed := d.store.Run(a.RunID)
+		if failed != nil {
+			err = errors.Join(err, failed)
+			continue
+		}
+		if f.Scenario == "" && f.Takes(r.Handset.Name, r.ID, r.Plan, "", r.StartedAt) {
+			rows = append(rows, results.AnnotationRow{Whose: results.Whose{Handset: r.Handset.Name, RunID: r.ID, Imported: r.Imported != nil}, At: a.At, By: a.By, Text: a.Text})
+		}
+	}
+	return rows, err
+}
+
+// RatioRows are a comparison as rows of the exported table, day mixes after the scenarios.
+func (b Beside) RatioRows() []results.RatioRow {
+	rows := report.RatioRows(b.Comparison)
+	for _, r := range report.RatioRows(b.DayMixes) {
+		r.Of = "day mix"
+		rows = append(rows, r)
+	}
+	return rows
+}
+
+// ExportComputed writes one computed table in one format, and returns the rows written.
+// What cannot be read of the store is left out and named in the error. The table of ratios
+// has its rows from Compare, over the handsets, plan, scenario and time of the filter.
+func (d *Daemon) ExportComputed(table, format string, f results.Filter, w io.Writer) (n int, err error) {
+	var failed error
+	switch table {
+	case results.Figures.Name:
+		rows, _, bad := d.FigureRows(f)
+		n, failed = results.Figures.Export(rows, format, w)
+		err = bad
+	case results.Budgets.Name:
+		_, rows, bad := d.FigureRows(f)
+		n, failed = results.Budgets.Export(rows, format, w)
+		err = bad
+	case results.Cycles.Name:
+		rows, _, bad := d.CycleRows(f)
+		n, failed = results.Cycles.Export(rows, format, w)
+		err = bad
+	case results.Sustained.Name:
+		_, rows, bad := d.CycleRows(f)
+		n, failed = results.Sustained.Export(rows, format, w)
+		err = bad
+	case results.Charges.Name:
+		rows, bad := d.ChargeRows(f)
+		n, failed = results.Charges.Export(rows, format, w)
+		err = bad
+	case results.Curves.Name:
+		rows, bad := d.CurveRows(f)
+		n, failed = results.Curves.Export(rows, format, w)
+		err = bad
+	case results.Annotations.Name:
+		rows, bad := d.AnnotationRows(f)
+		n, failed = results.Annotations.Export(rows, format, w)
+		err = bad
+	case results.Ratios.Name:
+		var rows []results.RatioRow
+		choice := Choice{Plan: f.Plan, From: f.From, To: f.To}
+		if f.Scenario != "" {
+			choice.Scenarios = []string{f.Scenario}
+		}
+		if choice.From.IsZero() {
+			choice.From = time.Unix(0, 0) // an export leaves nothing out that nobody asked to
+		}
+		if f.Handset == "" && f.Run == "" {
+			b, bad := d.Compare(choice)
+			if errors.Is(bad, ErrRequest) { // fewer than two handsets: no ratio
+				bad = nil
+			}
+			rows, err = b.RatioRows(), bad
+		}
+		n, failed = results.Ratios.Export(rows, format, w)
+	default:
+		_, failed = results.TableNamed(table)
+		if failed == nil {
+			failed = fmt.Errorf("table %s is recorded, not computed", table)
+		}
+	}
+	return n, errors.Join(err, failed)
+}
