@@ -82,8 +82,8 @@ type Daemon struct {
 	engaged     engaged
 	errands     chan func(context.Context)
 
-	attaching  sync.Mutex                    // held while a meter's record is attached
-	estimates estimates // figures of segments that have ended
+	attaching sync.Mutex // held while a meter's record is attached
+	estimates estimates  // figures of segments that have ended
 
 	collecting sync.Mutex                    // held while segments that were left on a handset are collected
 	nightTold  map[string]bool               // nights whose end was published; guarded by collecting
