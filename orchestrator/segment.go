@@ -3,8 +3,6 @@ package orchestrator
 import (
 	"bytes"
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -163,7 +161,7 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 	}
 	now := r.d.now()
 	g.u.BootID, g.u.HostZero, g.u.ZeroWithin = id.BootID, before.Add(now.Sub(before)/2).Add(-uptime).UTC(), now.Sub(before)/2
-	g.rec.BootID, g.rec.WorkloadHash, g.rec.LoopS = id.BootID, withStage(hash, g.scenario.Stage), program.LoopS
+	g.rec.BootID, g.rec.WorkloadHash, g.rec.LoopS = id.BootID, workloadHash(hash, g.scenario.Stage, g.rec.ClipSHA256), program.LoopS
 	g.rec.ActivityUpS = uptime.Seconds()
 	g.witness, g.phoneUntil, g.turns = newWitness(g.scenario.Evidence, now), now, r.d.board.turns()
 	limit := r.allowed()
@@ -185,22 +183,6 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 		return stored(err)
 	}
 	return r.startPrograms(ctx, l)
-}
-
-// withStage joins a scenario's hash with that of the pages which the stage serves for it: a
-// page that changed is another load. What the hash ends in ("+shell") stays.
-func withStage(hash, activity string) string {
-	served := stage.WorkloadHash(activity)
-	if served == "" {
-		return hash
-	}
-	own, mark, marked := strings.Cut(hash, "+")
-	sum := sha256.Sum256([]byte(own + "\n" + served))
-	if joined := hex.EncodeToString(sum[:]); marked {
-		return joined + "+" + mark
-	} else {
-		return joined
-	}
 }
 
 // wake switches the screen on for a scenario that needs it.

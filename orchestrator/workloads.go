@@ -1,9 +1,11 @@
 package orchestrator
 
 import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"maps"
-	"os"
 	"slices"
 	"strings"
 
@@ -17,14 +19,16 @@ type Workload struct {
 	Name    string `json:"name"`
 	About   string `json:"about"`
 	Version string `json:"version"`
-	// Hash is the SHA-256 of the scenario, compiled for a reference handset, hex; it ends
-	// in "+shell" when the scenario has commands of its own. Empty for a page of the stage
-	// that no scenario opens.
+	// Hash is the one that segments of it are stored with: SHA-256, hex, over the scenario
+	// compiled for a reference handset, what the stage serves for it and the clip that it
+	// plays. It ends in "+shell" when the scenario has commands of its own. Of a page that
+	// no scenario opens it is the page's. Empty where a clip is played and there is none.
 	Hash string `json:"hash,omitempty"`
 	// Activity, ContentVersion and ContentHash (SHA-256, hex) tell what the stage serves for it.
 	Activity       string `json:"activity,omitempty"`
 	ContentVersion string `json:"content_version,omitempty"`
 	ContentHash    string `json:"content_hash,omitempty"`
+	ClipSHA256     string `json:"clip_sha256,omitempty"`
 	// Bytes is what reaches the handset: one visit to each page, one turn of a call's
 	// pictures and sound, or the clip; 0 where nothing does, or the clip is not known.
 	Bytes   int64    `json:"bytes"`
@@ -34,9 +38,33 @@ type Workload struct {
 }
 
 // Workloads lists the scenarios of a plan file, the built-in ones among them, by name,
-// then the pages of the stage that no scenario opens. The first call in a process takes a
-// second or two: it makes the pages that are hashed.
-func Workloads(file scenarios.File) []Workload {
+// then the pages of the stage that no scenario opens. The first call in a process takes
+// seconds: it makes the pages that are hashed, and reads the clip.
+func Workloads(ctx context.Context, file scenarios.File) []Workload {
+	return workloads(ctx, file, newLabClip(file.Bench.Clip))
+}
+
+// Workloads lists what the handsets of this bench can be given to do.
+func (d *Daemon) Workloads(ctx context.Context) []Workload { return workloads(ctx, d.file, d.clip) }
+
+// workloadHash joins a scenario's hash with those of the pages that the stage serves for
+// it and of the clip: where one of them changed it is another load. What the hash ends in
+// ("+shell") stays.
+func workloadHash(hash, activity, clipSHA256 string) string {
+	own, mark, marked := strings.Cut(hash, "+")
+	for _, with := range []string{stage.WorkloadHash(activity), clipSHA256} {
+		if with != "" {
+			sum := sha256.Sum256([]byte(own + "\n" + with))
+			own = hex.EncodeToString(sum[:])
+		}
+	}
+	if marked {
+		return own + "+" + mark
+	}
+	return own
+}
+
+func workloads(ctx context.Context, file scenarios.File, film *labClip) []Workload {
 	served := map[string]stage.Workload{}
 	for _, w := range stage.Workloads() {
 		served[w.Name] = w
@@ -47,33 +75,31 @@ func Workloads(file scenarios.File) []Workload {
 		s := file.Scenarios[name]
 		base, same := builtIn[name]
 		w := Workload{
-			Name: name, About: s.About, Version: s.Version, Hash: s.Hash(), Activity: s.Stage, Ask: s.Ask,
+			Name: name, About: s.About, Version: s.Version, Activity: s.Stage, Ask: s.Ask,
 			BuiltIn: same && base.Hash() == s.Hash(), Needs: asksOf(s, served[s.Stage].Needs),
 		}
 		if page, ok := served[s.Stage]; ok {
 			opened[s.Stage] = true
 			w.ContentVersion, w.ContentHash, w.Bytes = page.Version, page.Hash, page.Bytes
 		}
-		if s.NeedsClip() {
-			if info, err := os.Stat(file.Bench.Clip); err == nil && info.Mode().IsRegular() {
-				w.Bytes += info.Size()
-			}
+		if !s.NeedsClip() {
+			w.Hash = workloadHash(s.Hash(), s.Stage, "")
+		} else if f, err := film.read(ctx); err == nil {
+			w.Hash, w.ClipSHA256 = workloadHash(s.Hash(), s.Stage, f.SHA256), f.SHA256
+			w.Bytes += f.Bytes
 		}
 		list = append(list, w)
 	}
 	for _, name := range slices.Sorted(maps.Keys(served)) {
 		if page := served[name]; !opened[name] {
 			list = append(list, Workload{
-				Name: name, About: page.About, Version: page.Version, Activity: name,
+				Name: name, About: page.About, Version: page.Version, Hash: page.Hash, Activity: name,
 				ContentVersion: page.Version, ContentHash: page.Hash, Bytes: page.Bytes, Needs: []string{page.Needs}, BuiltIn: true,
 			})
 		}
 	}
 	return list
 }
-
-// Workloads lists what the handsets of this bench can be given to do.
-func (d *Daemon) Workloads() []Workload { return Workloads(d.file) }
 
 // asksOf says what a scenario asks of a handset; stageNeeds is what its page does.
 func asksOf(s scenarios.Scenario, stageNeeds string) []string {

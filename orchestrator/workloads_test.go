@@ -21,7 +21,7 @@ func TestWorkloadsOfAPlanFile(t *testing.T) {
 		t.Fatal(err)
 	}
 	file.Bench.Clip = filepath.Join("demo", "clip.mp4")
-	list := Workloads(file)
+	list := Workloads(t.Context(), file)
 	of := map[string]Workload{}
 	for _, w := range list {
 		if of[w.Name].Name != "" || w.About == "" || w.Version == "" || len(w.Needs) == 0 {
@@ -30,14 +30,15 @@ func TestWorkloadsOfAPlanFile(t *testing.T) {
 		of[w.Name] = w
 	}
 	for name, s := range file.Scenarios {
-		if w := of[name]; w.Hash != s.Hash() || w.Hash == "" || w.Activity != s.Stage {
-			t.Errorf("%s: hash %q, activity %q; want %q, %q", name, w.Hash, w.Activity, s.Hash(), s.Stage)
+		w := of[name]
+		if (w.Hash == s.Hash()) == (s.Stage != "" || s.NeedsClip()) || len(w.Hash) < 64 || w.Activity != s.Stage || strings.HasSuffix(w.Hash, "+shell") != s.HasShell() {
+			t.Errorf("%s: hash %q, activity %q; the scenario's own are %q, %q", name, w.Hash, w.Activity, s.Hash(), s.Stage)
 		}
 		if s.Stage != "" && of[name].ContentHash != stage.WorkloadHash(s.Stage) {
 			t.Errorf("%s: content %q, want the stage's", name, of[name].ContentHash)
 		}
 	}
-	if len(list) != len(file.Scenarios)+1 || of["light"].ContentHash == "" || of["light"].Hash != "" {
+	if len(list) != len(file.Scenarios)+1 || of["light"].ContentHash == "" || of["light"].Hash != of["light"].ContentHash {
 		t.Errorf("%d workloads, light %+v; want every scenario, and the page that none opens", len(list), of["light"])
 	}
 	for name, want := range map[string]string{
@@ -51,6 +52,20 @@ func TestWorkloadsOfAPlanFile(t *testing.T) {
 	if of["browse"].BuiltIn != true || of["slow_browse"].BuiltIn || of["slow_browse"].Hash == of["browse"].Hash {
 		t.Errorf("browse %+v, slow_browse %+v: one is built in, the other is not", of["browse"], of["slow_browse"])
 	}
+	film := of["video"]
+	file.Bench.Clip = filepath.Join("demo", "bench.yaml") // another clip, as far as its hash goes
+	for _, w := range Workloads(t.Context(), file) {
+		if (w.Hash == of[w.Name].Hash) == (w.Name == "video") || w.Name == "video" && w.ClipSHA256 == film.ClipSHA256 {
+			t.Errorf("with another clip %s has hash %q, before %q", w.Name, w.Hash, of[w.Name].Hash)
+		}
+	}
+	file.Bench.Clip = ""
+	for _, w := range Workloads(t.Context(), file) {
+		if w.Name == "video" && (w.Hash != "" || w.Bytes != 0) {
+			t.Errorf("without a clip: %+v", w)
+		}
+	}
+	file.Bench.Clip = filepath.Join("demo", "clip.mp4")
 	if info, err := os.Stat(file.Bench.Clip); err != nil || of["video"].Bytes != info.Size() || of["browse"].Bytes < 12*300_000 || of["idle"].Bytes != 0 {
 		t.Errorf("bytes: video %d, browse %d, idle %d", of["video"].Bytes, of["browse"].Bytes, of["idle"].Bytes)
 	}

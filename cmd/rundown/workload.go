@@ -28,7 +28,9 @@ type workloadListCmd struct {
 }
 
 func (c *workloadListCmd) Help() string {
-	return "Without --file: those of the running daemon's plan file, or the built-in ones where no daemon runs.\nResults under different hashes are different workloads. --json gives the hashes whole, and what a person may have to do once."
+	return "Without --file: those of the running daemon's plan file, or the built-in ones where no daemon runs.\n" +
+		"The hash is the one that segments are stored with: over script, pages and clip. Results under different hashes are\n" +
+		"of different workloads. --json gives hashes whole, those of pages and clip apart, and what a person may have to do once."
 }
 
 func (c *workloadListCmd) Run(e *env) error {
@@ -38,14 +40,14 @@ func (c *workloadListCmd) Run(e *env) error {
 		if err != nil {
 			return err
 		}
-		list = orchestrator.Workloads(file)
+		list = orchestrator.Workloads(e.ctx, file)
 	} else {
 		var err error
 		list, err = e.client.Workloads(e.ctx)
 		switch {
 		case errors.Is(err, api.ErrNoDaemon):
 			fmt.Fprintln(e.errOut, "No daemon answers: these are the built-in ones. --file PLANFILE lists a plan file's.")
-			list = orchestrator.Workloads(scenarios.File{Scenarios: scenarios.Builtin()})
+			list = orchestrator.Workloads(e.ctx, scenarios.File{Scenarios: scenarios.Builtin()})
 		case err != nil:
 			return err
 		}
@@ -53,9 +55,9 @@ func (c *workloadListCmd) Run(e *env) error {
 	if e.json {
 		return e.printJSON(list)
 	}
-	rows := [][]string{{"NAME", "VERSION", "HASH", "CONTENT", "SIZE", "ASKS OF THE HANDSET"}}
+	rows := [][]string{{"NAME", "VERSION", "HASH", "SIZE", "ASKS OF THE HANDSET"}}
 	for _, w := range list {
-		rows = append(rows, []string{w.Name, w.Version, dash(short(w.Hash)), dash(short(w.ContentHash)), size(w.Bytes), strings.Join(w.Needs, "; ")})
+		rows = append(rows, []string{w.Name, w.Version, dash(short(w.Hash)), size(w.Bytes), strings.Join(w.Needs, "; ")})
 	}
 	table(e.out, rows...)
 	return nil

@@ -391,6 +391,6 @@ func (s *Server) tables(context.Context, *none) (*body[[]results.Table], error) 
 	return &body[[]results.Table]{results.AllTables()}, nil
 }
 
-func (s *Server) workloads(context.Context, *none) (*body[[]orchestrator.Workload], error) {
-	return &body[[]orchestrator.Workload]{s.d.Workloads()}, nil
+func (s *Server) workloads(ctx context.Context, _ *none) (*body[[]orchestrator.Workload], error) {
+	return &body[[]orchestrator.Workload]{s.d.Workloads(ctx)}, nil
 }
