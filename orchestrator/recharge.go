@@ -202,8 +202,8 @@ func (r *run) connectPower(ctx context.Context) (Event, error) {
 
 // leavePower closes the gate of a charge on the way out of it, whatever the way.
 func (r *run) leavePower(ctx context.Context) {
-	if !r.e.GateOpen {
-		return
+	if !r.e.GateOpen || r.byHand() {
+		return // a person is asked before the next segment, or while restoring, in no hurry
 	}
 	bounded, cancel := context.WithTimeout(context.WithoutCancel(ctx), gateLimit)
 	defer cancel()
