@@ -149,7 +149,11 @@ func filmLength(b []byte) (time.Duration, error) {
 	if scale == 0 || length == 0 || length/scale > 24*3600 {
 		return 0, errNoFilm
 	}
-	return time.Duration(float64(length) / float64(scale) * float64(time.Second)), nil
+	d := time.Duration(float64(length) / float64(scale) * float64(time.Second))
+	if d < time.Millisecond { // what counts positions in ms has nothing to show of it
+		return 0, errNoFilm
+	}
+	return d, nil
 }
 
 // box finds the content of the first box of a kind among boxes that follow one another.
