@@ -5,9 +5,10 @@ STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
 .PHONY: demo build test lint race accuracy fuzz faults crash soak needs
 
-# An accelerated night on four simulated handsets; nothing but Go is needed.
+# An accelerated night on four simulated handsets, then a charging night; nothing but Go is needed.
 demo:
 	$(GO) run ./cmd/rundown demo --once
+	$(GO) run ./cmd/rundown demo --once --charge
 
 build:
 	$(GO) build -o rundown ./cmd/rundown

@@ -103,6 +103,30 @@ func TestDemoOnce(t *testing.T) {
 	}
 }
 
+// The demo's charging night, as other programs read it.
+func TestDemoChargingNight(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a whole night")
+	}
+	var out, log strings.Builder
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
+	defer cancel()
+	if code := run(ctx, []string{"demo", "--once", "--charge", "--json", "--factor", nightFactor}, &out, &log); code != 0 {
+		t.Fatalf("exit code %d\n%s", code, log.String())
+	}
+	var night struct {
+		Charges []demo.ChargeRow `json:"charges"`
+	}
+	if err := json.Unmarshal([]byte(out.String()), &night); err != nil || len(night.Charges) != 4 {
+		t.Fatalf("%d charges, %v; want four:\n%s", len(night.Charges), err, out.String())
+	}
+	for _, c := range night.Charges {
+		if c.Reason != "" || c.FullS == nil || c.Efficiency == nil || c.PeakSocketW == nil || c.Meter != "line "+c.Handset || c.ErrorPct < -4 || c.ErrorPct > 4 {
+			t.Errorf("%s: %+v; want a figure by the meter on its line, and the charge within 4 %% of the cell's", c.Handset, c)
+		}
+	}
+}
+
 func TestExampleFileIsTheDocumentedOne(t *testing.T) {
 	if _, err := os.Stat("../../scenarios.example.yaml"); err != nil {
 		t.Fatal(err)

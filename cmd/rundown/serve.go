@@ -72,6 +72,7 @@ func (c *serveCmd) Run(e *env) error {
 
 type demoCmd struct {
 	Once   bool    `help:"End when the night has ended; otherwise the daemon stays up for the other verbs."`
+	Charge bool    `help:"A charging night instead, with a simulated meter on each charging line."`
 	Seed   int64   `help:"Changes the night." default:"1"`
 	Factor float64 `help:"How many times faster than the wall clock." default:"${factor}" hidden:""`
 	Data   string  `help:"Folder for the night's records; a temporary one when left out." placeholder:"DIR"`
@@ -93,7 +94,11 @@ func (c *demoCmd) Run(e *env) error {
 	if c.Log {
 		log = newLog(e.errOut)
 	}
-	d, err := demo.New(e.ctx, demo.Options{Seed: c.Seed, DataDir: data, Factor: c.Factor, Log: log})
+	begin := demo.New
+	if c.Charge {
+		begin = demo.NewCharging
+	}
+	d, err := begin(e.ctx, demo.Options{Seed: c.Seed, DataDir: data, Factor: c.Factor, Log: log})
 	if err != nil {
 		return err
 	}
@@ -121,11 +126,12 @@ func (c *demoCmd) Run(e *env) error {
 			return errors.New("the night was interrupted")
 		}
 	}
-	rows, err := d.Rows()
-	if err != nil {
-		return err
+	if c.Charge {
+		err = e.printChargingNight(c.Seed, d)
+	} else {
+		err = e.printEverydayNight(c.Seed, d)
 	}
-	if err := e.printNight(c.Seed, rows, d); err != nil {
+	if err != nil {
 		return err
 	}
 	if c.Once {
@@ -141,8 +147,12 @@ func (c *demoCmd) Run(e *env) error {
 	}
 }
 
-// printNight sets the night's figures beside the truth of the simulated handsets.
-func (e *env) printNight(seed int64, rows []demo.Row, d *demo.Demo) error {
+// printEverydayNight sets the night's figures beside the truth of the simulated handsets.
+func (e *env) printEverydayNight(seed int64, d *demo.Demo) error {
+	rows, err := d.Rows()
+	if err != nil {
+		return err
+	}
 	if e.json {
 		return e.printJSON(map[string]any{"seed": seed, "simulated": true, "results": rows})
 	}

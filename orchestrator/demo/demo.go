@@ -50,18 +50,25 @@ type Demo struct {
 	Daemon   *orchestrator.Daemon
 	Clock    simulated.Clock
 	handsets map[string]*simulated.Handset
+	capacity map[string]float64 // of the simulated cells, mAh
 	stop     []func()
 }
 
 // New starts the bench, the daemon, and the night's queue.
-func New(ctx context.Context, o Options) (d *Demo, err error) {
-	d = &Demo{handsets: map[string]*simulated.Handset{}}
+func New(ctx context.Context, o Options) (*Demo, error) {
+	return start(ctx, o, "bench.yaml", benchFile, Plan, func(int, *simulated.Options) {})
+}
+
+// start starts a bench of a plan file whose handsets are changed a little, with one of its
+// plans queued.
+func start(ctx context.Context, o Options, name string, text []byte, plan string, change func(int, *simulated.Options)) (d *Demo, err error) {
+	d = &Demo{handsets: map[string]*simulated.Handset{}, capacity: map[string]float64{}}
 	defer func() {
 		if err != nil {
 			d.Stop()
 		}
 	}()
-	file, err := scenarios.Parse("bench.yaml", benchFile)
+	file, err := scenarios.Parse(name, text)
 	if err != nil {
 		return d, err
 	}
@@ -75,7 +82,9 @@ func New(ctx context.Context, o Options) (d *Demo, err error) {
 	d.Clock = simulated.NewScaledClock(Start, o.Factor)
 	gates := map[string]devices.PowerGate{}
 	var bench []*simulated.Handset
-	for _, options := range handsets(file, o.Seed, d.Clock) {
+	for i, options := range handsets(file, o.Seed, d.Clock) {
+		change(i, &options.Options)
+		d.capacity[options.name] = options.CapacityMAh
 		h := simulated.New(options.Options)
 		d.stop = append(d.stop, h.Close)
 		d.handsets[options.name], gates[options.name] = h, h.Gate()
@@ -86,6 +95,9 @@ func New(ctx context.Context, o Options) (d *Demo, err error) {
 				return d, err
 			}
 		}
+	}
+	if err := d.serveMeters(&file); err != nil {
+		return d, err
 	}
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -102,7 +114,7 @@ func New(ctx context.Context, o Options) (d *Demo, err error) {
 		return d, err
 	}
 	d.stop = append(d.stop, d.Daemon.Stop)
-	_, err = d.Daemon.Enqueue(orchestrator.Request{Plan: Plan})
+	_, err = d.Daemon.Enqueue(orchestrator.Request{Plan: plan})
 	return d, err
 }
 
