@@ -209,7 +209,7 @@ func (d *Daemon) carryOn(ctx context.Context, h scenarios.Handset, e *entry, log
 	if err := d.dropEntry(e); err != nil {
 		return err
 	}
-	d.backUp(log)
+	d.backUp()
 	d.nightOver(it)
 	return nil
 }

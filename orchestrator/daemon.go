@@ -71,6 +71,7 @@ type Daemon struct {
 	school  *school
 	limits  *limits
 	pulses  *pulses
+	backups backups
 	prompts *prompts
 	meters  *meterSet
 	stage   *stage.Stage
@@ -146,6 +147,7 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 		return err
 	}
 	d.undo = append(d.undo, func() { _ = d.store.Close() })
+	d.clearBackups()
 	if d.queue, err = openQueue(d.store); err != nil {
 		d.log.Error().Err(err).Msg("some queue items cannot be read and are left out")
 	}

@@ -28,6 +28,7 @@ func (d *Daemon) watchNights(ctx context.Context) {
 				d.log.Error().Err(err).Str("night", name).Msg("the night could not be queued")
 			}
 		}
+		d.backUpDue()
 		if d.clock.Sleep(ctx, nightLook) != nil {
 			return
 		}

@@ -3,12 +3,9 @@ package orchestrator
 import (
 	"errors"
 	"fmt"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
-
-	"github.com/rs/zerolog"
 
 	"rundown/results"
 )
@@ -157,15 +154,4 @@ func (d *Daemon) nightOver(it Item) {
 	d.nightTold[key] = true
 	d.log.Info().Str("night", it.Night).Strs("summary", s.Lines()).Msg("the night is over")
 	d.publish(Change{Kind: "night", Text: strings.Join(s.Lines(), " ")})
-}
-
-// backupName is the copy of the store that is made whenever a run has ended.
-const backupName = "rundown-backup.db"
-
-// backUp copies the store, so that a file that is damaged or cut short costs at most the
-// runs since.
-func (d *Daemon) backUp(log zerolog.Logger) {
-	if err := d.store.BackUp(filepath.Join(d.dataDir, backupName)); err != nil {
-		log.Error().Err(err).Msg("the store could not be copied to " + backupName)
-	}
 }

@@ -12,7 +12,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/google/renameio/v2"
 	"go.etcd.io/bbolt"
 	bbolterrors "go.etcd.io/bbolt/errors"
 )
@@ -455,23 +454,6 @@ func (s *Store) CompleteSamples(segmentID string, file []Sample) (changed int, e
 // of a degree in which they are stored.
 func (s Sample) Equal(o Sample) bool {
 	return bytes.Equal(encodeColumns([]Sample{s}), encodeColumns([]Sample{o}))
-}
-
-// BackUp writes a copy of the store to path, in place of an earlier one. The copy is
-// whole or not made at all.
-func (s *Store) BackUp(path string) error {
-	f, err := renameio.NewPendingFile(path, renameio.WithPermissions(0o600))
-	if err != nil {
-		return err
-	}
-	defer f.Cleanup()
-	if err := s.db.View(func(tx *bbolt.Tx) error {
-		_, err := tx.WriteTo(f)
-		return err
-	}); err != nil {
-		return err
-	}
-	return f.CloseAtomicallyReplace()
 }
 
 func putChunk(b *bbolt.Bucket, samples []Sample) error {

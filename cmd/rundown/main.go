@@ -59,6 +59,7 @@ type commands struct {
 	Import    importCmd    `cmd:"" help:"Bring in a log timed by hand or written by an instrument, or take it back."`
 	Annotate  annotateCmd  `cmd:"" help:"Say something of a run, with who and when."`
 	Learned   learnedCmd   `cmd:"" help:"What surveys, segments and recharges taught about each handset."`
+	Backup    backupCmd    `cmd:"" help:"Copy everything recorded to a file, while the daemon runs."`
 	Calculate calculateCmd `cmd:"" help:"Work out one CSV file of a drain, a charge or repeated cycles, without a daemon."`
 	Workload  workloadCmd  `cmd:"" help:"What handsets can be given to do, and the video that they play."`
 	Token     tokenCmd     `cmd:"" help:"Make, list and withdraw tokens for those who reach the daemon over the network."`

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"net"
 	"os"
 	"regexp"
@@ -30,9 +31,19 @@ func TestScripts(t *testing.T) {
 			}
 			e.Setenv("PORT", l.Addr().String()[len("127.0.0.1:"):])
 			e.Setenv("RUNDOWN_DAEMON", l.Addr().String())
-			return l.Close()
+			stage, err := net.Listen("tcp", "127.0.0.1:0")
+			if err != nil {
+				return errors.Join(err, l.Close())
+			}
+			e.Setenv("STAGE", stage.Addr().String()[len("127.0.0.1:"):])
+			return errors.Join(l.Close(), stage.Close())
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			// fill puts the script's variables into a file.
+			"fill": func(ts *testscript.TestScript, neg bool, args []string) {
+				path := ts.MkAbs(args[0])
+				ts.Check(os.WriteFile(path, []byte(os.Expand(ts.ReadFile(path), ts.Getenv)), 0o644))
+			},
 			// runs puts the newest run that was printed last into $RUN.
 			"runs": func(ts *testscript.TestScript, neg bool, args []string) {
 				id := regexp.MustCompile(`(?m)^r[0-9]{14}-[0-9a-f]{8}`).FindString(ts.ReadFile("stdout"))

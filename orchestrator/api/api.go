@@ -113,7 +113,7 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.S
 
 // streams reports whether a path's answer has no bound on size or time.
 func streams(path string) bool {
-	return path == "/v1/events" || strings.HasPrefix(path, "/v1/export/")
+	return path == "/v1/events" || path == "/v1/backup" || strings.HasPrefix(path, "/v1/export/")
 }
 
 // OpenAPI is the description as served, indented and ending in a newline.
@@ -176,6 +176,7 @@ func (s *Server) register() {
 
 	s.handle(Reader, "GET /v1/events", "events", s.events)
 	s.handle(Reader, "GET /v1/export/{table}", "export", s.export)
+	s.handle(Operator, "GET /v1/backup", "backup", s.backup)
 	s.handle(Reader, "GET /metrics", "", s.metrics)
 	s.handle(Anyone, "GET /healthz", "", s.healthz)
 	s.handle(Reader, "GET /openapi.json", "", s.openapi)

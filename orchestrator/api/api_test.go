@@ -181,6 +181,7 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 		{"tokens", "GET", at("/v1/tokens"), nil, 200},
 		{"withdraw-token", "DELETE", func() string { return "/v1/tokens/" + made }, nil, 200},
 		{"collect", "POST", at("/v1/handsets/Birch/collect"), nil, 200},
+		{"backup", "GET", at("/v1/backup"), nil, 200},
 		{"export", "GET", at("/v1/export/segments?format=csv"), nil, 200},
 	}
 	called := map[string]bool{"events": true} // TestEventsResume

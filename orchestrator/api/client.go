@@ -237,6 +237,20 @@ func (c *Client) Doctor(ctx context.Context) (r doctor.Report, err error) {
 	return r, c.call(ctx, http.MethodGet, "/v1/doctor", nil, &r)
 }
 
+// Backup copies the daemon's store to w, whole or with an error, and returns the bytes written.
+func (c *Client) Backup(ctx context.Context, w io.Writer) (int64, error) {
+	answer, err := c.send(ctx, http.MethodGet, "/v1/backup", nil)
+	if err != nil {
+		return 0, err
+	}
+	defer answer.Body.Close()
+	n, err := io.Copy(w, answer.Body)
+	if err == nil && n != answer.ContentLength {
+		err = fmt.Errorf("the backup has %d bytes of %d: %w", n, answer.ContentLength, io.ErrUnexpectedEOF)
+	}
+	return n, err
+}
+
 // Export copies one table to w and returns the bytes written.
 func (c *Client) Export(ctx context.Context, table string, q url.Values, w io.Writer) (int64, error) {
 	answer, err := c.send(ctx, http.MethodGet, "/v1/export/"+url.PathEscape(table)+"?"+q.Encode(), nil)

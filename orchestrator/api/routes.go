@@ -78,6 +78,11 @@ func (s *Server) describeStreams() {
 		Responses: answer("the stream", "text/event-stream"),
 	})
 	s.spec.AddOperation(&huma.Operation{
+		OperationID: "backup", Method: http.MethodGet, Path: "/v1/backup", Summary: "A copy of the store as it stands, made while runs go on",
+		Description: "Needs the role operator: the copy holds everything. It is a bbolt file; a daemon starts on it as rundown.db in its data folder.",
+		Responses:   answer("the store", "application/octet-stream"),
+	})
+	s.spec.AddOperation(&huma.Operation{
 		OperationID: "export", Method: http.MethodGet, Path: "/v1/export/{table}", Summary: "One table of results, streamed",
 		Description: "Needs the role reader. /v1/tables describes the columns.",
 		Parameters: []*huma.Param{
