@@ -268,14 +268,15 @@ func (r *run) bringClip(ctx context.Context) error {
 	return nil
 }
 
-// playable says why a plan that plays the clip cannot be carried out on this bench, or nil.
-func (d *Daemon) playable(plan scenarios.Plan) error {
-	for i, s := range plan.Segments {
-		if !d.file.Scenarios[s.Scenario].NeedsClip() {
+// Playable says why a plan that plays the clip cannot be carried out on the bench of its
+// file as this host stands, or nil.
+func Playable(file scenarios.File, plan string) error {
+	for i, s := range file.Plans[plan].Segments {
+		if !file.Scenarios[s.Scenario].NeedsClip() {
 			continue
 		}
-		if err := newLabClip(d.file.Bench.Clip).missing(); err != nil {
-			return fmt.Errorf("plan %s: segments[%d]: scenario %s plays the clip: %w", plan.Name, i, s.Scenario, err)
+		if err := newLabClip(file.Bench.Clip).missing(); err != nil {
+			return fmt.Errorf("plans.%s.segments[%d]: scenario %s plays the clip: %w", plan, i, s.Scenario, err)
 		}
 		break
 	}

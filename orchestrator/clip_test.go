@@ -201,12 +201,12 @@ func TestNoClip(t *testing.T) {
 			t.Errorf("clip %q: Enqueue = %v, want ErrRequest", path, err)
 			continue
 		}
-		for _, word := range []string{"plan films", "segments[1]", "scenario video", want} {
+		for _, word := range []string{"plans.films", "segments[1]", "scenario video", want} {
 			if !strings.Contains(err.Error(), word) {
 				t.Errorf("clip %q: Enqueue = %v, want %q in it", path, err, word)
 			}
 		}
-		if err := d.playable(d.file.Plans["pages"]); err != nil {
+		if err := Playable(d.file, "pages"); err != nil {
 			t.Errorf("a plan without a film: %v", err)
 		}
 	}

@@ -171,7 +171,7 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	}
 	d.clip = newLabClip(d.file.Bench.Clip)
 	for _, n := range d.file.Nights {
-		if err := d.playable(d.file.Plans[n.Plan]); err != nil {
+		if err := Playable(d.file, n.Plan); err != nil {
 			d.log.Error().Err(err).Str("night", n.Name).Msg("the night will not be queued as the plan file stands")
 		}
 	}

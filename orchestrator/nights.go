@@ -82,7 +82,7 @@ func (d *Daemon) enqueue(q Request, id func(handset string) string) ([]Item, err
 	if err != nil {
 		return nil, err
 	}
-	if err := d.playable(order.Plan); err != nil {
+	if err := Playable(d.file, q.Plan); err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrRequest, err)
 	}
 	names := q.Handsets

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -364,6 +365,14 @@ type validateCmd struct {
 
 func (c *validateCmd) Run(e *env) error {
 	f, err := scenarios.Load(c.File)
+	if err == nil {
+		// No fault of the file: it may be for another host, or the clip may come later.
+		for _, name := range slices.Sorted(maps.Keys(f.Nights)) {
+			if err := orchestrator.Playable(f, f.Nights[name].Plan); err != nil {
+				fmt.Fprintf(e.errOut, "note: nights.%s would not be queued on this host: %s\n", name, err)
+			}
+		}
+	}
 	var faults scenarios.Faults
 	switch {
 	case errors.As(err, &faults) && e.json:
