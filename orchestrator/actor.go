@@ -192,6 +192,7 @@ func (d *Daemon) carryOn(ctx context.Context, h scenarios.Handset, e *entry, log
 	if err := r.carryOut(ctx); err != nil {
 		return err
 	}
+	r.notifyOver()
 	outcome := string(e.State)
 	if e.StopReason != "" {
 		outcome += ": " + e.StopReason

@@ -25,6 +25,7 @@ import (
 	"rundown/devices/adb"
 	"rundown/devices/gates"
 	"rundown/devices/preconditions"
+	"rundown/orchestrator/notices"
 	"rundown/results"
 	"rundown/scenarios"
 	"rundown/scenarios/stage"
@@ -73,6 +74,7 @@ type Daemon struct {
 	pulses  *pulses
 	backups backups
 	prompts *prompts
+	notices *notices.Sender
 	meters  *meterSet
 	stage   *stage.Stage
 	clip    *labClip
@@ -111,6 +113,7 @@ func New(c Config) *Daemon {
 	if d.pollEvery == 0 {
 		d.pollEvery = defaultPoll
 	}
+	d.notices = d.newNotices()
 	if d.links == nil {
 		d.adb = newADBLinks(c.File.Bench.Servers, c.ADB)
 		d.links = d.adb
@@ -150,6 +153,9 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	d.clearBackups()
 	if d.queue, err = openQueue(d.store); err != nil {
 		d.log.Error().Err(err).Msg("some queue items cannot be read and are left out")
+	}
+	if err := d.notices.Open(d.store); err != nil {
+		d.log.Error().Err(err).Msg("some notices cannot be read and are left out")
 	}
 	if err := d.loadPrompts(); err != nil {
 		d.log.Error().Err(err).Msg("some prompts cannot be read and are left out")
@@ -224,6 +230,7 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	}
 	wg.Go(func() { d.pulses.living(running, "nights", watchQuiet, d.watchNights) })
 	wg.Go(func() { d.pulses.living(running, "prompts", watchQuiet, d.watchPrompts) })
+	wg.Go(func() { d.notices.Run(running) })
 	return nil
 }
 

@@ -288,6 +288,8 @@ func (d *Daemon) TestGate(ctx context.Context, handset string) ([]GateStep, erro
 	switch {
 	case gate == nil:
 		return nil, fmt.Errorf("%w: handset %s has no power gate in the plan file", ErrRequest, handset)
+	case d.busy(handset) != "":
+		return nil, fmt.Errorf("%w: %s is in run %s", ErrNotNow, handset, d.busy(handset))
 	case hand:
 		return nil, fmt.Errorf("%w: handset %s has a person for its power gate: nothing here switches its power", ErrRequest, handset)
 	}

@@ -137,6 +137,7 @@ func (d *Daemon) openPrompt(q Prompt) (*standingPrompt, error) {
 		d.tell(q.Handset, func(h *HandsetStatus) { h.WaitsFor = waitsForPerson(q.Text) })
 	}
 	d.publish(Change{Kind: "prompt", Handset: q.Handset, Run: q.Run, Text: q.Text})
+	d.notifyPrompt(s.rec)
 	return s, nil
 }
 

@@ -83,6 +83,7 @@ func (r *run) recharge(ctx context.Context) (event Event, err error) {
 			return r.giveUp(ctx, "recharge: the handset gives no battery temperature, and it must not be charged unwatched without one")
 		case open && tempC >= plan.RechargeStopTempC:
 			r.note("recharge held: battery at %.1f °C (limit %.1f)", tempC, plan.RechargeStopTempC)
+			r.notifyHot(tempC, plan.RechargeStopTempC)
 			if err := r.closeGate(ctx); err != nil {
 				return r.giveUp(ctx, "recharge: battery at %.1f °C and power gate %s does not close: cut the power by hand: %s", tempC, r.gate.Name(), why(err))
 			}

@@ -117,7 +117,13 @@ func (r *run) move(event Event) error {
 	}
 	r.d.tell(r.h.Name, func(s *HandsetStatus) { s.State, s.Problem, s.WaitsFor = string(to), r.e.StopReason, "" })
 	r.d.publish(Change{Handset: r.h.Name, Run: r.e.RunID, Kind: "state", Text: strings.TrimSpace(string(to) + " " + r.e.StopReason)})
-	return r.d.store.PutRun(r.rec)
+	if err := r.d.store.PutRun(r.rec); err != nil {
+		return err
+	}
+	if event == LimitReached {
+		r.notifyLimit()
+	}
+	return nil
 }
 
 // giveUp ends the run before its list is through. What fails only because the daemon is

@@ -74,6 +74,7 @@ func (r *run) showStanding(s standing) {
 	r.log.Error().Str("reason", s.SetAside.Reason).Msg("the handset is set aside")
 	r.d.tell(r.h.Name, func(h *HandsetStatus) { h.SetAside = s.SetAside })
 	r.d.publish(Change{Kind: "set aside", Handset: r.h.Name, Run: r.e.RunID, Text: s.SetAside.Reason})
+	r.d.notifySetAside(*s.SetAside)
 }
 
 // setAside returns why a handset begins no run, or nil.

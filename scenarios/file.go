@@ -21,6 +21,7 @@ type File struct {
 	Nights        map[string]Night
 	DayMixes      map[string]DayMix
 	LineUps       map[string]LineUp // sides of comparisons
+	Notices       Notices
 	Limits        Limits
 }
 

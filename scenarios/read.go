@@ -162,6 +162,7 @@ func build(r *reader, e *entry) File {
 		Plans:    map[string]Plan{},
 		Nights:   map[string]Night{},
 	}
+	f.Notices = noticesOf(e.at("notices"))
 	f.Preconditions = b.sets(e.at("preconditions"))
 	b.built = f.Preconditions
 	f.Scenarios = b.scenarios(e.at("scenarios"))

@@ -27,6 +27,7 @@ var fileShape = &object{
 		{key: "day_mixes", about: "The hours a day that a person spends in each scenario, by name.", shape: &dictionary{noun: "day mixes by name", key: name("a day mix's name"), value: dayMixShape}},
 		{key: "line_ups", about: "Several handsets or runs under one name, to be put beside others.", shape: &dictionary{noun: "line-ups by name", key: name("a line-up's name"), value: lineUpShape}},
 		{key: "limits", about: "What the daemon does at once.", shape: limitsShape, def: empty},
+		{key: "notices", about: "Who is told what, away from the bench.", shape: noticesShape},
 	},
 }
 

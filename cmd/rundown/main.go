@@ -49,6 +49,7 @@ type commands struct {
 	Collect   collectCmd   `cmd:"" help:"Pick up segments that lie on a handset, such as one carried out without any link."`
 	Prompts   promptsCmd   `cmd:"" help:"What a person is asked to do at the bench, and until when."`
 	Answer    answerCmd    `cmd:"" help:"Answer a prompt."`
+	Notices   noticesCmd   `cmd:"" help:"What was told away from the bench, and what did not arrive."`
 	Gate      gateCmd      `cmd:"" help:"See to what lets power to a handset."`
 	Release   releaseCmd   `cmd:"" help:"Let a handset take part again that was set aside."`
 	Calibrate calibrateCmd `cmd:"" help:"Find which brightness setting of a handset gives which luminance."`

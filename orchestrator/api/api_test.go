@@ -133,6 +133,9 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 		{"prompts", "GET", at("/v1/prompts?state=all"), nil, 200},
 		{"prompt", "GET", at("/v1/prompts/p1"), nil, 200},
 		{"answer", "POST", at("/v1/prompts/p1/answer"), map[string]any{"choice": "done"}, 200}, // as it was
+		{"notices", "GET", at("/v1/notices"), nil, 200},
+		{"notice-targets", "GET", at("/v1/notices/targets"), nil, 200},
+		{"test-notices", "POST", at("/v1/notices/test"), map[string]any{}, 422}, // the plan file has none
 		{"forecast", "GET", at("/v1/forecast?plan=short&handset=Alder"), nil, 200},
 		{"enqueue", "POST", at("/v1/queue"), map[string]any{"plan": "short", "handsets": []string{"Alder", "Birch"}}, 200},
 		{"queue", "GET", at("/v1/queue"), nil, 200},

@@ -107,6 +107,19 @@ func (c *Console) answeredSaid(r *http.Request) *said {
 	return &said{Text: text}
 }
 
+// untold says for each target of notices what it was not told, and why.
+func (c *Console) untold() (list []string) {
+	for _, t := range c.d.NoticeTargets() {
+		switch {
+		case t.Undelivered > 0:
+			list = append(list, fmt.Sprintf("%s %s not arrive at %s: %s.", capital(number(t.Undelivered)), plural(t.Undelivered, "notice did", "notices did"), t.Target, t.Error))
+		case t.Problem != "":
+			list = append(list, fmt.Sprintf("Notices cannot be sent to %s: %s.", t.Target, t.Problem))
+		}
+	}
+	return list
+}
+
 // promptNotes are a run's prompts as notes.
 func (c *Console) promptNotes(run string) (notes []runNote) {
 	list, _ := c.d.Store().Prompts(run) // what cannot be read is in the log

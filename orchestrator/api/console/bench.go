@@ -102,7 +102,7 @@ func (c *Console) bench(r *http.Request) (page, error) {
 	}
 	return page{
 		Screen: "bench", Heading: benchHeading(count), Lead: c.benchLead(list),
-		Said: c.answeredSaid(r), Body: map[string]any{"Rows": rows, "Strangers": strangers, "Asked": c.asked()},
+		Said: c.answeredSaid(r), Body: map[string]any{"Rows": rows, "Strangers": strangers, "Asked": c.asked(), "Untold": c.untold()},
 	}, nil
 }
 

@@ -99,7 +99,7 @@ function listen() {
     lastHeard = performance.now();
     if (e.type === "beat") hear(JSON.parse(e.data).now);
   };
-  for (const kind of ["beat", "bench", "gap", "state", "segment", "queue", "link", "night", "annotation", "set aside", "collected", "prompt"]) {
+  for (const kind of ["beat", "bench", "gap", "state", "segment", "queue", "link", "night", "annotation", "set aside", "collected", "prompt", "notice"]) {
     source.addEventListener(kind, (e) => {
       alive(e);
       if (kind !== "beat" && !still()) refresh();
