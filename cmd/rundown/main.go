@@ -35,6 +35,7 @@ const (
 type commands struct {
 	Daemon string `help:"Address of the running daemon." default:"${address}" env:"RUNDOWN_DAEMON" placeholder:"HOST:PORT"`
 	Token_ string `help:"Token for a daemon that is not on this host." name:"token" env:"RUNDOWN_TOKEN" placeholder:"SECRET"`
+	CA     string `help:"Certificate of the authority that the daemon's is from, PEM, when this host does not know it." name:"ca" type:"existingfile" env:"RUNDOWN_CA" placeholder:"FILE"`
 	JSON   bool   `help:"Print JSON for machines." name:"json"`
 
 	Serve     serveCmd     `cmd:"" help:"Run the daemon for the bench of a plan file."`
@@ -79,6 +80,22 @@ type env struct {
 	client *api.Client
 	json   bool
 	root   *kong.Kong
+}
+
+// client speaks to the daemon as the command line says.
+func (c *commands) client() (*api.Client, error) {
+	client := api.NewClient(c.Daemon).WithToken(c.Token_)
+	if c.CA == "" {
+		return client, nil
+	}
+	pem, err := os.ReadFile(c.CA)
+	if err != nil {
+		return nil, fmt.Errorf("--ca: %w", err)
+	}
+	if client, err = client.WithAuthority(pem); err != nil {
+		return nil, fmt.Errorf("--ca %s: %w", c.CA, err)
+	}
+	return client, nil
 }
 
 // errUnmet ends check with a code other than 0 after the report was printed.
@@ -126,7 +143,12 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		fmt.Fprintf(stderr, "rundown: %s\nTry `rundown --help`.\n", err)
 		return exitUsage
 	}
-	e := &env{ctx: ctx, out: stdout, errOut: stderr, client: api.NewClient(c.Daemon).WithToken(c.Token_), json: c.JSON, root: parser}
+	client, err := c.client()
+	if err != nil {
+		fmt.Fprintln(stderr, err)
+		return exitFailed
+	}
+	e := &env{ctx: ctx, out: stdout, errOut: stderr, client: client, json: c.JSON, root: parser}
 	switch err := parsed.Run(e); {
 	case errors.Is(err, errUnmet):
 		return exitFailed

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"context"
 	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -49,6 +51,26 @@ func (c *Client) WithToken(secret string) *Client {
 // lab's own certificate.
 func (c *Client) WithTransport(t http.RoundTripper) *Client {
 	return &Client{base: c.base, token: c.token, http: &http.Client{Transport: t}}
+}
+
+// WithAuthority returns a client that trusts the certificates of an authority besides the
+// system's; pem is its certificate. The daemon is spoken to over TLS then, whether its
+// address says so or not.
+func (c *Client) WithAuthority(pem []byte) (*Client, error) {
+	pool, err := x509.SystemCertPool()
+	if err != nil {
+		pool = x509.NewCertPool()
+	}
+	if !pool.AppendCertsFromPEM(pem) {
+		return nil, errors.New("there is no certificate in it (PEM, with BEGIN CERTIFICATE)")
+	}
+	transport := http.DefaultTransport.(*http.Transport).Clone()
+	transport.TLSClientConfig = &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}
+	safe := c.WithTransport(transport)
+	if rest, plain := strings.CutPrefix(safe.base, "http://"); plain {
+		safe.base = "https://" + rest
+	}
+	return safe, nil
 }
 
 // call sends in as JSON (nil: no body) and reads the answer into out.
@@ -113,7 +135,7 @@ func (c *Client) send(ctx context.Context, method, path string, content io.Reade
 	case errors.Is(err, syscall.ECONNREFUSED):
 		return nil, fmt.Errorf("%w at %s: start one with `rundown serve --file PLANFILE`, or name another with --daemon", ErrNoDaemon, c.base)
 	case err != nil:
-		return nil, err
+		return nil, c.explained(err)
 	case answer.StatusCode < 300:
 		return answer, nil
 	}
@@ -126,6 +148,9 @@ func (c *Client) send(ctx context.Context, method, path string, content io.Reade
 			Location string `json:"location"`
 		} `json:"errors"`
 	}
+	if answer.StatusCode == http.StatusBadRequest && strings.Contains(string(text), "HTTPS server") { // net/http's own words
+		return nil, fmt.Errorf("the daemon at %s speaks TLS: name it as https://%s", c.base, strings.TrimPrefix(c.base, "http://"))
+	}
 	if json.Unmarshal(text, &p) != nil || p.Detail == "" {
 		return nil, fmt.Errorf("the daemon answers %s", answer.Status)
 	}
@@ -137,6 +162,22 @@ func (c *Client) send(ctx context.Context, method, path string, content io.Reade
 		p.Detail += fmt.Sprintf("; %s: %s", e.Location, e.Message)
 	}
 	return nil, errors.New(p.Detail)
+}
+
+// explained says what to do about a daemon whose certificate is not taken.
+func (c *Client) explained(err error) error {
+	var unknown x509.UnknownAuthorityError
+	var name x509.HostnameError
+	var invalid x509.CertificateInvalidError
+	switch {
+	case errors.As(err, &unknown):
+		return fmt.Errorf("the certificate of %s is from an authority that this host does not know: give the authority's with --ca: %w", c.base, err)
+	case errors.As(err, &name):
+		return fmt.Errorf("the certificate of %s is for another name: use the name that it is for, or have one made for this: %w", c.base, err)
+	case errors.As(err, &invalid):
+		return fmt.Errorf("the certificate of %s is not valid: renew it on the daemon's host: %w", c.base, err)
+	}
+	return err
 }
 
 func (c *Client) About(ctx context.Context) (a About, err error) {

@@ -40,7 +40,7 @@ func Listen(address string, tokens *Tokens, certificate *tls.Certificate) (net.L
 		return nil, fmt.Errorf("the API cannot listen on %s (is another daemon running?): %w", address, err)
 	}
 	if certificate != nil {
-		l = tls.NewListener(l, &tls.Config{Certificates: []tls.Certificate{*certificate}, MinVersion: tls.VersionTLS12, NextProtos: []string{"http/1.1"}})
+		l = tls.NewListener(l, &tls.Config{Certificates: []tls.Certificate{*certificate}, MinVersion: tls.VersionTLS12, NextProtos: []string{"h2", "http/1.1"}})
 	}
 	return l, nil
 }
