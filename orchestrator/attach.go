@@ -161,7 +161,7 @@ func formatOf(m scenarios.Meter, c scenarios.MeterRecord) (lineup.Format, error)
 		Factor: cmp.Or(c.Factor, have.Factor),
 	}
 	if f.Time == "" || f.Power == "" && (f.Voltage == "" || f.Current == "") {
-		return f, fmt.Errorf("%w: which columns are what is not known: name those of time and of power (or voltage and current), or add the meter to the plan file with record", ErrRequest)
+		return f, fmt.Errorf("%w: it is not known which columns are what: name those of time and of power (or voltage and current), or add the meter to the plan file with record", ErrRequest)
 	}
 	if zone := cmp.Or(c.Zone, have.Zone); zone != "" {
 		z, err := time.LoadLocation(zone)

@@ -432,56 +432,56 @@ func (d *Daemon) ceiling(c *Charge, s socket) {
 	}
 }
 
-// ChargeRows are charges as their export has them.
-func ChargeRows(list []Charge) []results.ChargeRow {
-	var rows []results.ChargeRow
-	for _, c := range list {
-		r := results.ChargeRow{
-			Whose: results.Whose{Handset: c.Handset, RunID: c.Run, SegmentID: c.Segment, Scenario: c.Scenario}, StartedAt: c.PluggedAt,
-			FullS: c.FullS, FullRule: c.FullRule, Above90S: c.Above90S, TaperS: c.TaperS, ChargeMAh: c.ChargeMAh, Efficiency: c.Efficiency,
-			MeanTempC: c.MeanTempC, HighestTempC: c.HighestTempC, Notes: c.Notes,
+// Rows are the charge for a person to read: names and values, in the order in which they
+// are asked for. What was not measured is left out.
+func (c Charge) Rows() (rows [][2]string) {
+	row := func(name, format string, args ...any) {
+		rows = append(rows, [2]string{name, fmt.Sprintf(format, args...)})
+	}
+	minutes := func(i Interval) string {
+		return fmt.Sprintf("%.1f min (%.1f to %.1f)", i.Value/60, i.Low/60, i.High/60)
+	}
+	measured := func(name string, i *Interval, unit string) {
+		if i != nil {
+			row(name, "%.1f %s (%.1f to %.1f)", i.Value, unit, i.Low, i.High)
 		}
-		if c.Reason != "" {
-			r.Notes = append(slices.Clone(c.Notes), "no figure: "+c.Reason)
-		}
-		whole := func(v int) *int64 { n := int64(v); return &n }
-		if !c.PluggedAt.IsZero() {
-			r.FromPct, r.ToPct = whole(c.FromPct), whole(c.ToPct)
-		}
-		for _, t := range c.Times {
-			s := t.S.Value
-			switch t.LevelPct {
-			case 50:
-				r.To50S = &s
-			case 80:
-				r.To80S = &s
-			case 95:
-				r.To95S = &s
-			}
-		}
-		for _, s := range c.Spans {
-			if s.FromPct == 20 && s.ToPct == 80 {
-				r.From20To80S = &results.Interval{Value: s.S.Value, Low: s.S.Low, High: s.S.High}
-			}
-		}
-		if c.PeakW != nil {
-			r.PeakW = &results.Interval{Value: c.PeakW.Value, Low: c.PeakW.Low, High: c.PeakW.High}
-		}
-		value := func(i *Interval) *float64 {
-			if i == nil {
-				return nil
-			}
-			return &i.Value
-		}
-		r.PeakSocketW, r.BatteryWh, r.SocketWh = value(c.PeakSocketW), value(c.BatteryWh), value(c.SocketWh)
-		if c.TaperPct != nil {
-			p := float64(*c.TaperPct)
-			r.TaperPct = &p
-		}
-		if c.HighestAtPct != nil {
-			r.HighestTempPct = whole(*c.HighestAtPct)
-		}
-		rows = append(rows, r)
+	}
+	if c.Supply != "" {
+		row("charger and cable", "%s", c.Supply)
+	}
+	if !c.PluggedAt.IsZero() {
+		row("power came", "%s, at %d %%", c.PluggedAt.Local().Format("2006-01-02 15:04"), c.FromPct)
+	}
+	for _, t := range c.Times {
+		row(fmt.Sprintf("to %d %%", t.LevelPct), "%s", minutes(t.S))
+	}
+	for _, s := range c.Spans {
+		row(fmt.Sprintf("%d to %d %%", s.FromPct, s.ToPct), "%s", minutes(s.S))
+	}
+	if c.FullS != nil {
+		row("to full", "%.1f min (%s)", *c.FullS/60, c.FullRule)
+	}
+	measured("peak into the battery", c.PeakW, "W")
+	measured("peak arriving", c.PeakSocketW, "W")
+	if c.Above90S != nil {
+		row("within 90 % of peak", "%.1f min", *c.Above90S/60)
+	}
+	if c.TaperS != nil && c.TaperPct != nil {
+		row("taper sets in", "after %.1f min, at %d %%", *c.TaperS/60, *c.TaperPct)
+	}
+	measured("energy into the battery", c.BatteryWh, "Wh")
+	measured("energy arriving", c.SocketWh, "Wh")
+	if c.Meter != "" {
+		row("arriving power by", "meter %s", c.Meter)
+	}
+	if c.Efficiency != nil {
+		row("efficiency", "%.0f %%", 100**c.Efficiency)
+	}
+	if c.ChargeMAh != nil {
+		row("charge into the battery", "%.0f mAh", *c.ChargeMAh)
+	}
+	if c.MeanTempC != nil && c.HighestTempC != nil && c.HighestAtPct != nil {
+		row("battery temperature", "mean %.1f °C, highest %.1f °C at %d %%", *c.MeanTempC, *c.HighestTempC, *c.HighestAtPct)
 	}
 	return rows
 }

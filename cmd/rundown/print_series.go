@@ -12,53 +12,12 @@ func printCharges(w io.Writer, list []orchestrator.Charge) {
 	for _, c := range list {
 		fmt.Fprintf(w, "\nCharge %s of %s, %s\n", c.Segment, c.Handset, c.Outcome)
 		var rows [][]string
-		row := func(name, value string) { rows = append(rows, []string{"  " + name, value}) }
-		if c.Supply != "" {
-			row("charger and cable", c.Supply)
-		}
-		if !c.PluggedAt.IsZero() {
-			row("power came", fmt.Sprintf("%s, at %d %%", dateTime(c.PluggedAt), c.FromPct))
-		}
-		for _, t := range c.Times {
-			row(fmt.Sprintf("to %d %%", t.LevelPct), inMinutes(t.S))
-		}
-		for _, s := range c.Spans {
-			row(fmt.Sprintf("%d to %d %%", s.FromPct, s.ToPct), inMinutes(s.S))
-		}
-		if c.FullS != nil {
-			row("to full", fmt.Sprintf("%.1f min (%s)", *c.FullS/60, c.FullRule))
-		}
-		watts := func(name string, i *orchestrator.Interval, unit string) {
-			if i != nil {
-				row(name, fmt.Sprintf("%.1f %s (%.1f to %.1f)", i.Value, unit, i.Low, i.High))
-			}
-		}
-		watts("peak into the battery", c.PeakW, "W")
-		watts("peak arriving", c.PeakSocketW, "W")
-		if c.Above90S != nil {
-			row("within 90 % of peak", fmt.Sprintf("%.1f min", *c.Above90S/60))
-		}
-		if c.TaperS != nil && c.TaperPct != nil {
-			row("taper sets in", fmt.Sprintf("after %.1f min, at %d %%", *c.TaperS/60, *c.TaperPct))
-		}
-		watts("energy into the battery", c.BatteryWh, "Wh")
-		watts("energy arriving", c.SocketWh, "Wh")
-		if c.Efficiency != nil {
-			row("efficiency", fmt.Sprintf("%.0f %%", 100**c.Efficiency))
-		}
-		if c.ChargeMAh != nil {
-			row("charge into the battery", fmt.Sprintf("%.0f mAh", *c.ChargeMAh))
-		}
-		if c.MeanTempC != nil && c.HighestTempC != nil && c.HighestAtPct != nil {
-			row("battery temperature", fmt.Sprintf("mean %.1f °C, highest %.1f °C at %d %%", *c.MeanTempC, *c.HighestTempC, *c.HighestAtPct))
+		for _, r := range c.Rows() {
+			rows = append(rows, []string{"  " + r[0], r[1]})
 		}
 		table(w, rows...)
 		remark(w, c.Reason, c.Notes)
 	}
-}
-
-func inMinutes(i orchestrator.Interval) string {
-	return fmt.Sprintf("%.1f min (%.1f to %.1f)", i.Value/60, i.Low/60, i.High/60)
 }
 
 // printHeatSeries prints what cycles of sustained load say, several workloads beside one

@@ -42,7 +42,7 @@ type panels struct {
 
 // curves draws level, power, temperature and evidence of a run.
 func (c *Console) curves(a axis, rec results.Run, shapes []outlook.Shape) panels {
-	var volts, amps, temps, evidence []reading
+	var volts, amps, temps, evidence, arriving, into []reading
 	var edges, ends strings.Builder
 	lowest, hottest, coolest, most := 100.0, 0.0, 100.0, 1.0
 	for _, s := range shapes {
@@ -54,7 +54,10 @@ func (c *Console) curves(a axis, rec results.Run, shapes []outlook.Shape) panels
 		gap := reading{v: math.NaN()}
 		amps, volts, temps = append(amps, gap), append(volts, gap), append(temps, gap)
 		inView := slices.DeleteFunc(slices.Clone(samples), func(p results.Sample) bool { return !a.holds(p.HostAt) })
-		for _, p := range outlook.Thin(inView, 0, drawnSamples) {
+		thinned := outlook.Thin(inView, 0, drawnSamples)
+		socket, cell := c.arriving(a, s, thinned, unit)
+		arriving, into = append(arriving, socket...), append(into, cell...)
+		for _, p := range thinned {
 			if p.CurrentRaw != nil && p.VoltageMV != nil && p.Plugged == 0 {
 				amps = append(amps, reading{p.HostAt, math.Abs(float64(*p.CurrentRaw)) * unit * float64(*p.VoltageMV) / 1000})
 			}
@@ -117,6 +120,13 @@ func (c *Console) curves(a axis, rec results.Run, shapes []outlook.Shape) panels
 		out.List = append(out.List, panel{"Power", "W drawn, by the handset's own gauge", "", []panelMark{{num(s.high), "top"}, {"0", "low"}}, frame(curve(a, s, amps), "")})
 	} else if has(volts) {
 		out.List = append(out.List, panel{"Voltage", "V; this handset reports no current", "", []panelMark{{"4.5", "top"}, {"3", "low"}}, frame(curve(a, scale{3, 4.5}, volts), "")})
+	}
+	charging := scale{0, math.Ceil((highest(arriving, into)+1)/5) * 5}
+	if has(arriving) {
+		out.List = append(out.List, panel{"Arriving", "W, by the meter on the charging line", "", []panelMark{{num(charging.high), "top"}, {"0", "low"}}, frame(curve(a, charging, arriving), "")})
+	}
+	if has(into) {
+		out.List = append(out.List, panel{"Into the battery", "W, by the handset's own gauge", "", []panelMark{{num(charging.high), "top"}, {"0", "low"}}, frame(curve(a, charging, into), "")})
 	}
 	if has(temps) {
 		s := scale{math.Floor((coolest-1)/5) * 5, math.Ceil((hottest+1)/5) * 5}

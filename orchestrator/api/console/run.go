@@ -164,6 +164,9 @@ func (c *Console) run(r *http.Request) (page, error) {
 	if rec.Handset.AndroidVersion != "" {
 		lead += " · Android " + attr(rec.Handset.AndroidVersion)
 	}
+	if rec.Handset.Supply != "" {
+		lead += " · charger " + attr(rec.Handset.Supply)
+	}
 	if rec.Handset.Calibration != "" {
 		lead += " · luminance curve " + attr(rec.Handset.Calibration)
 	}

@@ -1,0 +1,113 @@
+package console
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"rundown/orchestrator"
+	"rundown/orchestrator/api/outlook"
+	"rundown/results"
+)
+
+// A chargeTable is what one charge of a run says.
+type chargeTable struct {
+	Name  string
+	Rows  [][2]string
+	Notes []runNote
+}
+
+// A heatRow is what one series of cycles of a run says.
+type heatRow struct {
+	Name, Cycles, Peak, Settled, Retained, Throttling, Hottest, Energy string
+	Notes                                                              []runNote
+}
+
+// series are the figures of a run's charges and of its sustained load.
+func (c *Console) series(rec results.Run, shapes []outlook.Shape) (charges []chargeTable, heat []heatRow) {
+	if !slices.ContainsFunc(shapes, func(s outlook.Shape) bool { return s.Until != "" }) {
+		return nil, nil
+	}
+	name := func(segment, scenario string) string {
+		i := slices.IndexFunc(shapes, func(s outlook.Shape) bool { return s.ID == segment })
+		return fmt.Sprintf("%d %s", i+1, scenario)
+	}
+	remarks := func(reason string, notes []string) (list []runNote) {
+		if reason != "" {
+			list = append(list, runNote{Text: "No figure: " + reason, Hand: true})
+		}
+		for _, n := range notes {
+			list = append(list, runNote{Text: capital(n)})
+		}
+		return list
+	}
+	of := orchestrator.FigureFilter{Run: rec.ID, WithFlagged: true}
+	list, _ := c.d.Charges(of)
+	for _, one := range list {
+		charges = append(charges, chargeTable{name(one.Segment, one.Scenario), one.Rows(), remarks(one.Reason, one.Notes)})
+	}
+	found, _ := c.d.HeatSeries(of)
+	for _, h := range found {
+		row := heatRow{Name: name(h.Segment, h.Scenario) + ", " + h.Workload, Cycles: fmt.Sprint(h.Cycles), Notes: remarks(h.Reason, h.Notes)}
+		if h.Retained != nil {
+			row.Peak, row.Settled = fmt.Sprintf("%.4g", h.Peak), fmt.Sprintf("%.4g", h.Settled)
+			row.Retained = fmt.Sprintf("%.1f %% (%.1f to %.1f)", 100*h.Retained.Value, 100*h.Retained.Low, 100*h.Retained.High)
+			switch row.Throttling = "none seen"; {
+			case h.Onset > 0:
+				row.Throttling = fmt.Sprintf("from cycle %d", h.Onset)
+			case h.Throttled:
+				row.Throttling = "yes"
+			}
+		}
+		if h.HighestTempC != nil {
+			row.Hottest = fmt.Sprintf("%.1f °C", *h.HighestTempC)
+		}
+		if h.EnergyJ != nil {
+			row.Energy = fmt.Sprintf("%.0f J", *h.EnergyJ)
+		}
+		heat = append(heat, row)
+	}
+	return charges, heat
+}
+
+// arriving is the power at the handset's charging line as its meter read it, W, and into
+// is that into the battery by the handset's own gauge, both while it had power.
+func (c *Console) arriving(a axis, s outlook.Shape, samples []results.Sample, unit float64) (arriving, into []reading) {
+	if s.Until != "full" {
+		return nil, nil
+	}
+	gap := reading{v: math.NaN()}
+	arriving, into = append(arriving, gap), append(into, gap)
+	record := ""
+	g, _ := c.d.Store().Segment(s.ID) // a record may have been attached since its shape was made
+	for _, r := range g.Records {
+		if r.ReplacedAt.IsZero() {
+			record = r.Name
+		}
+	}
+	list, _ := c.d.Store().Readings(s.ID)
+	list = slices.DeleteFunc(list, func(r results.Reading) bool { return r.PowerW == nil || r.Record != record || !a.holds(r.At) })
+	every := max(1, len(list)/drawnSamples)
+	for i := 0; i < len(list); i += every {
+		arriving = append(arriving, reading{list[i].At, *list[i].PowerW})
+	}
+	for _, p := range samples {
+		if p.CurrentRaw != nil && p.VoltageMV != nil && p.Plugged != 0 {
+			into = append(into, reading{p.HostAt, math.Abs(float64(*p.CurrentRaw)) * unit * float64(*p.VoltageMV) / 1000})
+		}
+	}
+	return arriving, into
+}
+
+// highest is the highest value of curves.
+func highest(lists ...[]reading) float64 {
+	most := 0.0
+	for _, list := range lists {
+		for _, r := range list {
+			if !math.IsNaN(r.v) {
+				most = math.Max(most, r.v)
+			}
+		}
+	}
+	return most
+}
