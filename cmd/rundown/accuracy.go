@@ -8,12 +8,17 @@ import (
 type accuracyCmd struct {
 	Segments int    `help:"Simulated segments for each class of gauge." default:"1000"`
 	Seed     uint64 `help:"Changes the fleet." default:"1"`
+	Markdown bool   `help:"Print the tables in Markdown."`
+	Quick    bool   `help:"The table of drains alone."`
 }
 
 func (c *accuracyCmd) Run(e *env) error {
-	rows := accuracy.Table(accuracy.Conditions{Seed: c.Seed, PerClass: c.Segments})
-	if e.json {
-		return e.printJSON(rows)
+	report := accuracy.Report{Rows: accuracy.Table(accuracy.Conditions{Seed: c.Seed, PerClass: c.Segments, WithSurvey: true})}
+	if !c.Quick {
+		report.Checks = accuracy.Checks(c.Seed, c.Segments)
 	}
-	return accuracy.Print(e.out, rows)
+	if e.json {
+		return e.printJSON(report)
+	}
+	return accuracy.Print(e.out, report, c.Markdown)
 }

@@ -7,13 +7,10 @@
 package accuracy
 
 import (
-	"fmt"
-	"io"
 	"math"
 	"runtime"
 	"sort"
 	"sync"
-	"text/tabwriter"
 	"time"
 
 	"rundown/devices/simulated/fleet"
@@ -26,6 +23,7 @@ const (
 	Plain     = "time x 100 / points"
 	LevelOnly = "level edges x voltage"
 	Fused     = "with learned charge"
+	Surveyed  = "after our survey" // what Learn makes of a survey: charge, voltage curve, bend
 )
 
 // Conditions say what is measured. Zero means the default named beside it.
@@ -39,6 +37,8 @@ type Conditions struct {
 	EveryS   float64 // 0 means 10
 	GapShare float64 // share of samples lost
 	Spread   *fleet.Spread
+	// WithSurvey adds the row of what the calculator's own survey teaches; it takes as long as all the rest.
+	WithSurvey bool
 }
 
 // A Stat is the error of one quantity over a fleet, in per cent of the truth.
@@ -101,8 +101,9 @@ var Classes = []physics.CounterClass{physics.FineCounter, physics.MediumCounter,
 
 // A Case is one phone's drain as a lab has it, and its truth.
 type Case struct {
-	Input endurance.Input // with what a survey taught
-	Drain fleet.Drain
+	Input   endurance.Input    // with a full charge that is given
+	Learned *endurance.Learned // by the calculator's own survey; nil without Conditions.WithSurvey
+	Drain   fleet.Drain
 }
 
 // Input is a drain of a fleet's phone as the calculator takes it.
@@ -191,6 +192,9 @@ func Cases(c Conditions, class physics.CounterClass, do func(i int, x Case)) {
 				d := p.Drain(fleet.Segment{StartPct: c.start(i), Points: c.Points, WarmUpS: c.WarmUpS, EveryS: c.EveryS, Run: 1, GapShare: c.GapShare})
 				x := Case{Input: Input(p, d, c.Points, c.WarmUpS), Drain: d}
 				x.Input.LearnedCounter, x.Input.LearnedCurrent = p.Survey(2)
+				if c.WithSurvey {
+					x.Learned, _ = Survey(p) // nil counts as nothing learned
+				}
 				out[i] = x
 			}
 		})
@@ -206,12 +210,15 @@ func Table(c Conditions) []Row {
 	var rows []Row
 	for _, class := range Classes {
 		names := []string{Plain, LevelOnly, Fused}
+		if c.WithSurvey {
+			names = append(names, Surveyed)
+		}
 		type sums struct {
 			hours, rate, watts errors
 			refused            int
 			half               float64
 		}
-		sum := map[string]*sums{Plain: {}, LevelOnly: {}, Fused: {}}
+		sum := map[string]*sums{Plain: {}, LevelOnly: {}, Fused: {}, Surveyed: {}}
 		Cases(c, class, func(_ int, x Case) {
 			for _, name := range names {
 				s := sum[name]
@@ -227,6 +234,9 @@ func Table(c Conditions) []Row {
 				}
 				if name == LevelOnly {
 					in.LearnedCounter, in.LearnedCurrent = nil, nil
+				}
+				if name == Surveyed {
+					in.Learned = x.Learned
 				}
 				f, err := endurance.Estimate(in)
 				if err != nil {
@@ -252,47 +262,4 @@ func Table(c Conditions) []Row {
 		}
 	}
 	return rows
-}
-
-// Print writes the rows as a table for people.
-func Print(w io.Writer, rows []Row) error {
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(t, "gauge\testimator\tsegments\thours: bias\tRMS\t95 %\tcover\t%/h: bias\t95 %\tcover\tW: 95 %\tcover\tclaimed\trefused\t")
-	for _, r := range rows {
-		fmt.Fprintf(t, "%s\t%s\t%d\t%+.2f\t%.2f\t%.2f\t%s\t", r.Class, r.Estimator, r.Hours.N, r.Hours.Bias, r.Hours.RMS, r.Hours.P95, percent(r.Hours))
-		for _, s := range []Stat{r.Rate, r.Watts} {
-			if s.N == 0 {
-				fmt.Fprint(t, "-\t-\t")
-				if s == r.Rate {
-					fmt.Fprint(t, "-\t")
-				}
-				continue
-			}
-			if s == r.Rate {
-				fmt.Fprintf(t, "%+.2f\t", s.Bias)
-			}
-			fmt.Fprintf(t, "%.2f\t%s\t", s.P95, percent(s))
-		}
-		half := "-"
-		if r.ClaimedPct > 0 {
-			half = fmt.Sprintf("%.1f", r.ClaimedPct)
-		}
-		fmt.Fprintf(t, "%s\t%d\t\n", half, r.Refused)
-	}
-	if err := t.Flush(); err != nil {
-		return err
-	}
-	_, err := fmt.Fprint(w, `
-All errors in per cent of the truth; 95 % is the 95th percentile of the absolute error, cover how often the
-95 % interval held the truth, claimed the mean half-width of the interval of hours. Simulated phones: how far levels
-bend from charge, power drifts with warmth and sensors err are guesses, shared by phones and intervals.
-`)
-	return err
-}
-
-func percent(s Stat) string {
-	if math.IsNaN(s.Cover) {
-		return "-"
-	}
-	return fmt.Sprintf("%.0f", s.Cover)
 }

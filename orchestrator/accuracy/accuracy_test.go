@@ -37,47 +37,36 @@ func row(t *testing.T, rows []Row, class, estimator string) Row {
 func TestGoals(t *testing.T) {
 	rows := Table(Conditions{Seed: 1, PerClass: *perClass})
 	if testing.Verbose() {
-		if err := Print(os.Stdout, rows); err != nil {
+		if err := Print(os.Stdout, Report{Rows: rows}, false); err != nil {
 			t.Fatal(err)
 		}
 	}
 	n := *perClass
-	for _, g := range []struct {
-		class, estimator   string
-		hours, rate, watts float64
-		least, most        float64 // cover
-	}{
-		{"fine", Fused, 3.0, 1.2, 2.5, 93, 98},
-		{"medium", Fused, 3.1, 1.5, 2.6, 93, 98},
-		{"coarse", Fused, 4.5, 3.6, 5.2, 93, 99},
-		{"coarse", LevelOnly, 7.2, 6.8, 5.2, 92, 97},
-		{"none", Fused, 3.7, 2.5, 4.8, 93, 98},
-		{"none", LevelOnly, 5.2, 4.7, 4.8, 92, 97},
-	} {
-		r := row(t, rows, g.class, g.estimator)
+	for _, g := range Goals {
+		r := row(t, rows, g.Class, g.Estimator)
 		if r.Refused > 0 {
-			t.Errorf("%s, %s: %d refused", g.class, g.estimator, r.Refused)
+			t.Errorf("%s, %s: %d refused", g.Class, g.Estimator, r.Refused)
 		}
 		for _, x := range []struct {
 			name  string
 			s     Stat
 			limit float64
-		}{{"hours", r.Hours, g.hours}, {"%/h", r.Rate, g.rate}, {"W", r.Watts, g.watts}} {
+		}{{"hours", r.Hours, g.Hours}, {"%/h", r.Rate, g.Rate}, {"W", r.Watts, g.Watts}} {
 			if x.s.P95 > x.limit*slack(n) {
-				t.Errorf("%s, %s: 95 %% error of %s is %.2f %%, goal %.2f (%.2f with slack)", g.class, g.estimator, x.name, x.s.P95, x.limit, x.limit*slack(n))
+				t.Errorf("%s, %s: 95 %% error of %s is %.2f %%, goal %.2f (%.2f with slack)", g.Class, g.Estimator, x.name, x.s.P95, x.limit, x.limit*slack(n))
 			}
-			if x.name != "W" && (x.s.Cover < g.least-coverSlack(n) || x.s.Cover > g.most+coverSlack(n)) {
-				t.Errorf("%s, %s: the interval of %s holds the truth in %.1f %%, goal %.0f to %.0f", g.class, g.estimator, x.name, x.s.Cover, g.least, g.most)
+			if x.name != "W" && (x.s.Cover < g.CoverLeast-coverSlack(n) || x.s.Cover > g.CoverMost+coverSlack(n)) {
+				t.Errorf("%s, %s: the interval of %s holds the truth in %.1f %%, goal %.0f to %.0f", g.Class, g.Estimator, x.name, x.s.Cover, g.CoverLeast, g.CoverMost)
 			}
 		}
 		if b := math.Abs(r.Hours.Bias); b > 0.5+3*r.Hours.RMS/math.Sqrt(float64(n)) {
-			t.Errorf("%s, %s: bias of hours %.2f %%", g.class, g.estimator, r.Hours.Bias)
+			t.Errorf("%s, %s: bias of hours %.2f %%", g.Class, g.Estimator, r.Hours.Bias)
 		}
-		if level := row(t, rows, g.class, LevelOnly); r.Hours.RMS > level.Hours.RMS*1.05 || r.Rate.RMS > level.Rate.RMS*1.05 {
-			t.Errorf("%s, %s: worse (hours %.2f, %%/h %.2f RMS) than its own level (%.2f, %.2f)", g.class, g.estimator, r.Hours.RMS, r.Rate.RMS, level.Hours.RMS, level.Rate.RMS)
+		if level := row(t, rows, g.Class, LevelOnly); r.Hours.RMS > level.Hours.RMS*1.05 || r.Rate.RMS > level.Rate.RMS*1.05 {
+			t.Errorf("%s, %s: worse (hours %.2f, %%/h %.2f RMS) than its own level (%.2f, %.2f)", g.Class, g.Estimator, r.Hours.RMS, r.Rate.RMS, level.Hours.RMS, level.Rate.RMS)
 		}
-		if plain := row(t, rows, g.class, Plain); r.Hours.RMS > 0.8*plain.Hours.RMS {
-			t.Errorf("%s, %s: RMS of hours %.2f, the plain rule has %.2f", g.class, g.estimator, r.Hours.RMS, plain.Hours.RMS)
+		if plain := row(t, rows, g.Class, Plain); r.Hours.RMS > 0.8*plain.Hours.RMS {
+			t.Errorf("%s, %s: RMS of hours %.2f, the plain rule has %.2f", g.Class, g.Estimator, r.Hours.RMS, plain.Hours.RMS)
 		}
 	}
 }

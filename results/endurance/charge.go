@@ -88,8 +88,9 @@ func (s series) mean(a, b float64) (float64, bool) {
 }
 
 // fallRate is how fast q (something that falls) falls per hour over whole loops from t0,
-// with the relative variance from wandering power. ok is false where q does not cover the window.
-func fallRate(q series, t0, t1, loopS float64) (perHour, wander float64, ok bool) {
+// with the relative variance from wandering power; noise is the relative variance that scattered readings give the whole
+// window, which the blocks show as well and which is counted elsewhere. ok is false where q does not cover the window.
+func fallRate(q series, t0, t1, loopS, noise float64) (perHour, wander float64, ok bool) {
 	length := t1 - t0
 	block := length
 	if loopS > 0 && loopS <= length {
@@ -138,6 +139,7 @@ func fallRate(q series, t0, t1, loopS float64) (perHour, wander float64, ok bool
 	// An error of reading at a block's end is added to one block and taken from the next:
 	// the lag-one term cancels it.
 	seen := max(c0+2*c1, 0.3*c0) / float64(n)
+	seen = max(seen-noise, 0.3*seen)
 	const weight = 6
 	return perHour, (weight*prior + float64(n-1)*seen) / (weight + float64(n-1)), true
 }
@@ -154,7 +156,7 @@ func readCounter(in Input, w window) counterReading {
 	if len(q.t) < 4 || len(q.t) < len(w.samples)/2 {
 		return c
 	}
-	perHour, wander, ok := fallRate(q, w.t0, w.t1, in.LoopS)
+	perHour, wander, ok := fallRate(q, w.t0, w.t1, in.LoopS, 0)
 	drop := q.v[0] - q.v[len(q.v)-1]
 	if !ok || perHour <= 0 || drop <= 0 {
 		c.warnings = append(c.warnings, "the charge counter does not fall while the level does: not used")
@@ -344,7 +346,7 @@ func readCurrent(in Input, w window) currentReading {
 	for i := range q.v {
 		q.v[i] = -q.v[i]
 	}
-	perHour, wander, ok := fallRate(q, w.t0, w.t1, in.LoopS)
+	perHour, wander, ok := fallRate(q, w.t0, w.t1, in.LoopS, scatter-lock)
 	if !ok || perHour <= 0 {
 		return c
 	}

@@ -232,7 +232,7 @@ func rowsOf(list []Observation, drawn func(Observation, int) float64, current bo
 			continue
 		}
 		days := at.Sub(o.At).Abs().Hours() / 24
-		scale := 0.002*0.002 + agePerDay*agePerDay*days*days
+		scale := 0.001*0.001 + agePerDay*agePerDay*days*days
 		if o.Charge {
 			scale += chargeSD * chargeSD
 		}
