@@ -44,7 +44,11 @@ func (c *Console) series(rec results.Run, shapes []outlook.Shape) (charges []cha
 	of := orchestrator.FigureFilter{Run: rec.ID, WithFlagged: true}
 	list, _ := c.d.Charges(of)
 	for _, one := range list {
-		charges = append(charges, chargeTable{name(one.Segment, one.Scenario), one.Rows(), remarks(one.Reason, one.Notes)})
+		rows := one.Rows()
+		for i := range rows {
+			rows[i][0] = capital(rows[i][0])
+		}
+		charges = append(charges, chargeTable{name(one.Segment, one.Scenario), rows, remarks(one.Reason, one.Notes)})
 	}
 	found, _ := c.d.HeatSeries(of)
 	for _, h := range found {
