@@ -150,6 +150,7 @@ func dial(t testing.TB, s *Stage, session *Session, over, address string) *phone
 	if err != nil {
 		t.Fatal(err)
 	}
+	var once sync.Once
 	p := &phone{pc: pc, up: make(chan struct{}), stop: make(chan struct{}), done: make(chan struct{})}
 	picture, err := webrtc.NewTrackLocalStaticSample(webrtc.RTPCodecCapability{MimeType: webrtc.MimeTypeVP8}, "v", "phone")
 	if err != nil {
@@ -180,7 +181,7 @@ func dial(t testing.TB, s *Stage, session *Session, over, address string) *phone
 	pc.OnConnectionStateChange(func(state webrtc.PeerConnectionState) {
 		switch state {
 		case webrtc.PeerConnectionStateConnected:
-			close(p.up)
+			once.Do(func() { close(p.up) }) // on a busy machine it may be lost and come back
 		case webrtc.PeerConnectionStateClosed, webrtc.PeerConnectionStateFailed, webrtc.PeerConnectionStateDisconnected:
 			p.ended.Store(true)
 		}

@@ -296,17 +296,22 @@ func farFrames(t testing.TB, session *Session) int64 {
 	return in[1] - in[0]
 }
 
-// Ten calls at once, each with pictures both ways all the time.
+// Ten calls at once, each with pictures both ways all the time. The race detector takes so
+// much of both ends' speed that ten are not what a host would bear; it sees what there is to
+// see with two.
 func TestTenCallsAtOnce(t *testing.T) {
-	s := started(t)
+	s, calls := started(t), 10
+	if raced {
+		calls = 2
+	}
 	var open []*Session
 	job := asHandsets{Activity: "call", Addr: s.Addr(), Seconds: 3}
-	for range 10 {
+	for range calls {
 		open = append(open, s.Open("call"))
 		job.Keys = append(job.Keys, open[len(open)-1].Key())
 	}
 	did, used, took := handsets(t, job)
-	t.Logf("%.0f %% of a core for ten", 100*used.Seconds()/took.Seconds())
+	t.Logf("%.0f %% of a core for %d", 100*used.Seconds()/took.Seconds(), calls)
 	for i, session := range open {
 		// Thirty a second; a busy machine may lose most of them, and the call is up all the same.
 		if in := farFrames(t, session); did.Frames[i] < 9 || in < 9 {

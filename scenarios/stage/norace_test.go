@@ -1,0 +1,6 @@
+//go:build !race
+
+package stage
+
+// raced says that the race detector is at work.
+const raced = false
