@@ -204,3 +204,52 @@ func TestCompareRefuses(t *testing.T) {
 		})
 	}
 }
+
+// A night of twelve handsets and five scenarios each, from the store to all files of its
+// report, with nothing worked out beforehand; and the comparison of the twelve.
+func BenchmarkNight(b *testing.B) {
+	d := awayBench(b, "")
+	var runs []results.Run
+	for i := range 12 {
+		for j, scenario := range []string{"browse", "video", "call", "camera", "game"} {
+			runs = append(runs, drained(b, d, fmt.Sprintf("H%02d", i), scenario, evening.Add(time.Duration(j)*3*time.Hour), 400+10*float64(i)))
+		}
+	}
+	b.Run("report", func(b *testing.B) {
+		b.ReportAllocs()
+		size := 0
+		for b.Loop() {
+			d.ForgetEstimates()
+			r, err := d.ReportOf(runs)
+			if err != nil || len(r.Figures) < 60 {
+				b.Fatalf("%d figures, %v", len(r.Figures), err)
+			}
+			size = 0
+			for _, f := range r.Files() {
+				w := &counted{}
+				if err := f.Write(w); err != nil {
+					b.Fatal(err)
+				}
+				size += w.n
+			}
+		}
+		b.ReportMetric(float64(size)/1e6, "MB")
+	})
+	b.Run("compare", func(b *testing.B) {
+		b.ReportAllocs()
+		var names []string
+		for i := range 12 {
+			names = append(names, fmt.Sprintf("H%02d", i))
+		}
+		for b.Loop() {
+			d.ForgetEstimates()
+			if c, err := d.Compare(orchestrator.Choice{Sides: names}); err != nil || len(c.Comparison.Ratios) != 55 {
+				b.Fatalf("%d ratios, %v", len(c.Comparison.Ratios), err)
+			}
+		}
+	})
+}
+
+type counted struct{ n int }
+
+func (c *counted) Write(b []byte) (int, error) { c.n += len(b); return len(b), nil }

@@ -1,5 +1,10 @@
 package orchestrator
 
+import (
+	"rundown/results"
+	"rundown/results/report"
+)
+
 // Watch has f called whenever a run is about to do something in a state, before it does.
 // It must be set before Start.
 func (d *Daemon) Watch(f func(handset string, s State)) { d.watch = f }
@@ -9,4 +14,14 @@ func (d *Daemon) Watch(f func(handset string, s State)) { d.watch = f }
 func (d *Daemon) Owes(handset string) bool {
 	o, err := d.owed(handset)
 	return err != nil || len(o.Changes) > 0 || len(d.leftOn(handset)) > 0
+}
+
+// ReportOf is the report of runs, as a night's is made.
+func (d *Daemon) ReportOf(runs []results.Run) (report.Report, error) { return d.reportOf(runs) }
+
+// ForgetEstimates drops what was worked out once.
+func (d *Daemon) ForgetEstimates() {
+	d.estimates.mu.Lock()
+	defer d.estimates.mu.Unlock()
+	clear(d.estimates.by)
 }

@@ -93,7 +93,7 @@ func (d *Daemon) aboutRuns(runs []results.Run, err error) (string, error) {
 		err = errors.Join(err, failed)
 		for _, g := range segments {
 			for _, c := range g.Conditions {
-				if text := c.Name + " " + c.Wanted; c.Required && !slices.Contains(conditions, text) {
+				if text := strings.ReplaceAll(c.Name, "_", " ") + " " + c.Wanted; c.Required && !slices.Contains(conditions, text) {
 					conditions = append(conditions, text)
 				}
 			}

@@ -79,7 +79,7 @@ func (c *compareCmd) Run(e *env) error {
 func printBeside(e *env, b orchestrator.Beside) {
 	fmt.Fprintf(e.out, "%s.\n\n", b.Heading)
 	rows := [][]string{{"SCENARIO", "SIDE", "AGAINST", "RATIO (95 %)", "p OF THE SET", "RUNS", "TEST", "WHAT IT SHOWS", "BATTERY", "REST (95 %)", "H PER WH"}}
-	var notes []string
+	var said grouped
 	add := func(list []compare.Ratio, what string) {
 		for _, r := range list {
 			row := []string{r.Scenario + what, r.Side, r.Reference, "-", "-", "-", "-", r.Says, "-", "-", "-"}
@@ -97,11 +97,11 @@ func printBeside(e *env, b orchestrator.Beside) {
 				if b.SidePerWh > 0 {
 					row[10] = fmt.Sprintf("%.2f and %.2f", b.SidePerWh, b.ReferencePerWh)
 				}
-				notes = append(notes, fmt.Sprintf("%s, %s: %s", r.Scenario, r.Side, b.Says))
+				said.add(b.Says, r.Side, r.Scenario)
 			}
 			rows = append(rows, row)
 			for _, n := range r.Notes {
-				notes = append(notes, fmt.Sprintf("%s, %s: %s", r.Scenario, r.Side, n))
+				said.add(n, r.Side, r.Scenario)
 			}
 		}
 	}
@@ -128,6 +128,7 @@ func printBeside(e *env, b orchestrator.Beside) {
 	if len(allowed) > 0 {
 		fmt.Fprintf(e.out, "\nNot measured alike, and compared because it was allowed:\n%s\n", strings.Join(allowed, "\n"))
 	}
+	notes := said.lines()
 	if !b.From.IsZero() {
 		notes = append(notes, "runs of handsets since "+dateTime(b.From))
 	}
@@ -145,4 +146,36 @@ func pValue(p float64) string {
 		return "below 0.001"
 	}
 	return fmt.Sprintf("%.3f", p)
+}
+
+// grouped are notes on ratios, those that say the same once.
+type grouped struct {
+	order []string
+	of    map[string][]string // scenarios, by text and side
+	sides map[string][]string // by text
+}
+
+func (g *grouped) add(text, side, scenario string) {
+	if g.of == nil {
+		g.of, g.sides = map[string][]string{}, map[string][]string{}
+	}
+	if g.sides[text] == nil {
+		g.order = append(g.order, text)
+	}
+	key := text + "\x00" + side
+	if g.of[key] == nil {
+		g.sides[text] = append(g.sides[text], side)
+	}
+	g.of[key] = append(g.of[key], scenario)
+}
+
+func (g *grouped) lines() (list []string) {
+	for _, text := range g.order {
+		var whom []string
+		for _, side := range g.sides[text] {
+			whom = append(whom, side+" in "+strings.Join(g.of[text+"\x00"+side], ", "))
+		}
+		list = append(list, text+" ("+strings.Join(whom, "; ")+")")
+	}
+	return list
 }
