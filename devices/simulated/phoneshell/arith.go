@@ -251,6 +251,12 @@ func (sh *shell) arithText(s string, depth int) (int64, error) {
 		expressions.store(s, x)
 		v = x
 	}
+	// What an expression expands to may be an expression again that expands to itself.
+	if sh.unfolded > 20 {
+		return 0, fmt.Errorf("%s: expression recurses on parameter", s)
+	}
+	sh.unfolded++
+	defer func() { sh.unfolded-- }()
 	return sh.arith(v.(syntax.ArithmExpr))
 }
 

@@ -178,6 +178,7 @@ type shell struct {
 	functions  int
 	sourcing   int
 	depth      int
+	unfolded   int // expressions that came out of expressions, at the moment
 	guarded    int // inside a condition: set -e does not act
 	keepFDs    bool
 	traps      map[int]string // by signal, 0 is EXIT
@@ -994,6 +995,11 @@ func (sh *shell) cmd(cm syntax.Command) {
 	case *syntax.CaseClause:
 		sh.caseClause(cm)
 	case *syntax.FuncDecl:
+		if cm.Name == nil { // which the parser takes for a function without a name
+			sh.errorf("syntax error: unexpected '('")
+			sh.status = 2
+			return
+		}
 		if sh.shared {
 			sh.funcs, sh.shared = maps.Clone(sh.funcs), false
 		}
