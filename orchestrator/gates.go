@@ -279,19 +279,21 @@ func (r *run) switched(err error) error {
 // TestGate proves a handset's power gate: closed, open and closed again, each read on the
 // handset. ErrNotNow while a run is under way; ErrRequest when nothing here switches power.
 func (d *Daemon) TestGate(ctx context.Context, handset string) ([]GateStep, error) {
-	h, _, err := d.atHand(handset)
-	if err != nil {
-		return nil, err
-	}
+	h, known := d.file.Handset(handset)
 	gate := d.gates[handset]
 	_, hand := gate.(*gates.ByHand)
 	switch {
+	case !known:
+		return nil, fmt.Errorf("%w: no handset %q on the bench; there are %v", ErrRequest, handset, d.handsetNames())
 	case gate == nil:
 		return nil, fmt.Errorf("%w: handset %s has no power gate in the plan file", ErrRequest, handset)
 	case d.busy(handset) != "":
 		return nil, fmt.Errorf("%w: %s is in run %s", ErrNotNow, handset, d.busy(handset))
 	case hand:
 		return nil, fmt.Errorf("%w: handset %s has a person for its power gate: nothing here switches its power", ErrRequest, handset)
+	}
+	if _, err := d.linkTo(h); err != nil {
+		return nil, err
 	}
 	if _, verified := gate.(*gates.Verified); !verified {
 		gate = gates.Verify(gate, linkedPhone{d, h}, h.Name, gates.VerifyOptions{Clock: d.clock})

@@ -93,9 +93,13 @@ func (r *run) notifyOver() {
 
 // notifyHot tells that charging was cut for heat, once a run.
 func (r *run) notifyHot(tempC, limitC float64) {
+	title, then := "charging cut", "its power is cut until it has cooled"
+	if r.byHand() {
+		title, then = "unplug it", "unplug it now; nothing here can cut its power"
+	}
 	r.d.notify(notices.Notice{
-		Cause: "hot " + r.e.RunID, Kind: scenarios.NoticeLimit, Title: fmt.Sprintf("%s: charging cut at %.1f °C", r.h.Name, tempC),
-		Text: fmt.Sprintf("The battery of %s is at %.1f °C while it is recharged (limit %.1f °C): its power is cut until it has cooled.", r.h.Name, tempC, limitC), Handset: r.h.Name, Run: r.e.RunID,
+		Cause: "hot " + r.e.RunID, Kind: scenarios.NoticeLimit, Title: fmt.Sprintf("%s: %s, battery at %.1f °C", r.h.Name, title, tempC),
+		Text: fmt.Sprintf("The battery of %s is at %.1f °C while it is recharged (limit %.1f °C): %s.", r.h.Name, tempC, limitC, then), Handset: r.h.Name, Run: r.e.RunID,
 	})
 }
 

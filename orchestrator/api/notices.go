@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"net/http"
+	"strings"
 
 	"rundown/orchestrator/notices"
 )
@@ -35,16 +36,18 @@ func (s *Server) noticeTargets(context.Context, *none) (*body[[]notices.Status],
 }
 
 type testNoticesInput struct {
-	Body struct {
+	Body *struct { // may be left out
 		Target string `json:"target,omitempty" doc:"its name in the plan file; left out: all of them"`
-	} `required:"false"`
+	}
 }
 
 func (s *Server) testNotices(ctx context.Context, in *testNoticesInput) (*body[[]notices.Trial], error) {
-	if did(ctx, "sent a test notice"); in.Body.Target != "" {
-		did(ctx, "sent a test notice to "+in.Body.Target)
+	target := ""
+	if in.Body != nil {
+		target = in.Body.Target
 	}
-	trials, err := s.d.TestNotices(ctx, in.Body.Target)
+	did(ctx, strings.TrimSuffix("sent a test notice to "+target, " to "))
+	trials, err := s.d.TestNotices(ctx, target)
 	if err != nil {
 		return nil, problem(err)
 	}

@@ -42,16 +42,20 @@ func (s *Server) prompt(_ context.Context, in *itemInput) (*body[results.Prompt]
 }
 
 type answerInput struct {
-	ID   string `path:"id"`
-	Body struct {
+	ID   string    `path:"id"`
+	Body *struct { // may be left out
 		Choice string `json:"choice,omitempty" doc:"one of the prompt's choices; left out: the first"`
-	} `required:"false"`
+	}
 }
 
 // answer answers a prompt. Sent again, the same answer changes nothing.
 func (s *Server) answer(ctx context.Context, in *answerInput) (*body[results.Prompt], error) {
 	did(ctx, "answered prompt "+in.ID)
-	p, err := s.d.AnswerPrompt(in.ID, in.Body.Choice, callerOf(ctx).Name)
+	choice := ""
+	if in.Body != nil {
+		choice = in.Body.Choice
+	}
+	p, err := s.d.AnswerPrompt(in.ID, choice, callerOf(ctx).Name)
 	if err != nil {
 		return nil, problem(err)
 	}

@@ -21,6 +21,9 @@ func byHandBench(t *testing.T) *bench {
 	b, err := startWith(func(c *orchestrator.Config) {
 		c.Gates = nil
 		c.File.Bench.Handsets[0].Gate = scenarios.Gate{ByHand: true, ConfirmWithin: 10 * time.Hour, AnswerWithin: 20 * time.Hour}
+		c.File.Notices = scenarios.Notices{RetryFor: time.Hour, Targets: []scenarios.NoticeTarget{
+			{Name: "desk", About: scenarios.NoticeKinds, Webhook: &scenarios.Webhook{Address: scenarios.Secret{Env: "RUNDOWN_TEST_NOT_SET"}}},
+		}}
 		plan := c.File.Plans["short"]
 		plan.StartLevel, plan.Segments = scenarios.Window{Least: 95, Most: 99}, plan.Segments[:1]
 		c.File.Plans["short"] = plan
@@ -69,6 +72,9 @@ func TestPromptsOverTheAPI(t *testing.T) {
 		t.Errorf("done: %d %s", a.status, a.body)
 	}
 	var said results.Prompt
+	if a := answer(nil); a.status != 200 {
+		t.Errorf("done once more, without a body: %d %s", a.status, a.body)
+	}
 	if a := answer(map[string]any{}); a.status != 200 || json.Unmarshal(a.body, &said) != nil || said.Choice != "done" || said.By != "this host" {
 		t.Errorf("done once more, without a choice: %d %s", a.status, a.body)
 	}
@@ -114,6 +120,7 @@ func TestAPromptIsAnsweredInTheBrowser(t *testing.T) {
 	if got := p.js(`document.querySelector(".asks").getAttribute("aria-live") + " " + document.querySelector(".asks").compareDocumentPosition(document.querySelector("table.bench"))`); got != "polite 4" {
 		t.Errorf("what is asked is %q, want it announced and before the table", got)
 	}
+	p.until(`document.querySelector("main").textContent`, "Notices cannot be sent to desk: webhook: address: the environment variable RUNDOWN_TEST_NOT_SET is not set for the daemon.", 5*time.Second)
 	for _, at := range []struct {
 		name          string
 		width, height int64
