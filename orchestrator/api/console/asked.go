@@ -24,6 +24,7 @@ type answerButton struct{ Choice, Label string }
 func (c *Console) asked() []askedView {
 	var list []askedView
 	for _, p := range c.d.Prompts() {
+		p.Why = capital(p.Why)
 		list = append(list, askedView{Prompt: p, Title: capital(p.Text), Left: duration(p.Until.Sub(c.d.Now())), Answers: answersOf(p)})
 	}
 	return list
