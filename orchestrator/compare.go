@@ -193,13 +193,11 @@ func (d *Daemon) sideHours(sides []side, c Choice) []SideHours {
 // mixesOf are the day mixes of whatever handsets have figures, on the bench or not.
 func (d *Daemon) mixesOf(figures []ScenarioFigure) (list []MixFigure) {
 	var order []string
-	hours := map[string]map[string]Interval{}
+	hours := hoursOf(figures)
 	for _, f := range figures {
-		if hours[f.Handset] == nil {
-			hours[f.Handset] = map[string]Interval{}
+		if !slices.Contains(order, f.Handset) {
 			order = append(order, f.Handset)
 		}
-		hours[f.Handset][f.Scenario] = f.Hours
 	}
 	for _, name := range order {
 		for _, mix := range slices.Sorted(maps.Keys(d.file.DayMixes)) {

@@ -2,7 +2,6 @@ package orchestrator
 
 import (
 	"errors"
-	"maps"
 	"slices"
 	"time"
 
@@ -209,55 +208,4 @@ func enduranceSamples(samples []results.Sample) []endurance.Sample {
 		}
 	}
 	return list
-}
-
-// A MixFigure is the endurance of a handset for a stated mix of hours a day.
-type MixFigure struct {
-	Handset string   `json:"handset"`
-	Mix     string   `json:"day_mix"`
-	Days    Interval `json:"days"`              // from full to empty
-	Missing []string `json:"missing,omitempty"` // scenarios of the mix without a figure: no days then
-}
-
-// MixFigures put each handset's figures together with the plan file's day mixes. A day
-// mix costs, of a full battery, the sum over its scenarios of hours a day over hours to
-// empty; the figures' errors are taken as independent.
-func (d *Daemon) MixFigures(figures []ScenarioFigure) []MixFigure {
-	hours := map[string]map[string]Interval{}
-	for _, f := range figures {
-		if hours[f.Handset] == nil {
-			hours[f.Handset] = map[string]Interval{}
-		}
-		if f.Kept > 0 {
-			hours[f.Handset][f.Scenario] = f.Hours
-		}
-	}
-	var list []MixFigure
-	for _, h := range d.file.Bench.Handsets {
-		if hours[h.Name] == nil {
-			continue
-		}
-		for _, name := range slices.Sorted(maps.Keys(d.file.DayMixes)) {
-			list = append(list, mixFigure(h.Name, d.file.DayMixes[name], hours[h.Name]))
-		}
-	}
-	return list
-}
-
-func mixFigure(handset string, mix scenarios.DayMix, hours map[string]Interval) MixFigure {
-	m := MixFigure{Handset: handset, Mix: mix.Name}
-	parts := map[string]endurance.MixPart{}
-	for name, perDay := range mix.Hours {
-		i, ok := hours[name]
-		if !ok {
-			m.Missing = append(m.Missing, name)
-			continue
-		}
-		parts[name] = endurance.MixPart{HoursPerDay: perDay, Hours: endurance.Interval{Value: i.Value, Low: i.Low, High: i.High}}
-	}
-	slices.Sort(m.Missing)
-	if len(m.Missing) == 0 {
-		m.Days = intervalOf(endurance.Mix(parts))
-	}
-	return m
 }

@@ -60,6 +60,7 @@ type commands struct {
 	Report    reportCmd    `cmd:"" help:"Write a report of a run, a night or a comparison: page, table for an editor, pictures."`
 	Import    importCmd    `cmd:"" help:"Bring in a log timed by hand or written by an instrument, or take it back."`
 	Annotate  annotateCmd  `cmd:"" help:"Say something of a run, with who and when."`
+	Figures   figuresCmd   `cmd:"" help:"Endurance by handset and scenario, and what the day mixes make of it."`
 	Learned   learnedCmd   `cmd:"" help:"What surveys, segments and recharges taught about each handset."`
 	Backup    backupCmd    `cmd:"" help:"Copy everything recorded to a file, while the daemon runs."`
 	Calculate calculateCmd `cmd:"" help:"Work out one CSV file of a drain, a charge or repeated cycles, without a daemon."`

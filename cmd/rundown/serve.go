@@ -174,7 +174,7 @@ func (e *env) printEverydayNight(seed int64, d *demo.Demo) error {
 	}
 	for _, m := range d.Daemon.MixFigures(figures) {
 		if len(m.Missing) == 0 {
-			fmt.Fprintf(e.out, "%s, %s: %.2f days (%.2f to %.2f)\n", m.Handset, m.Mix, m.Days.Value, m.Days.Low, m.Days.High)
+			printMix(e.out, m)
 		}
 	}
 	fmt.Fprintln(e.out, "Simulated handsets: these hours are no phone's. Truth is known exactly here, and nowhere else.")

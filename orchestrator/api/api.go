@@ -335,6 +335,8 @@ func (s *Server) night(_ context.Context, in *struct {
 type Figures struct {
 	Scenarios []orchestrator.ScenarioFigure `json:"scenarios"`
 	DayMixes  []orchestrator.MixFigure      `json:"day_mixes"`
+	// Regulation is for handsets of which idle and another part of the cycle were measured.
+	Regulation []orchestrator.RegulationFigure `json:"regulation" doc:"what the smartphone cycle of Regulation (EU) 2023/1669 would come to: calculated, not a declared value"`
 }
 
 type figuresInput struct {
@@ -350,7 +352,7 @@ func (s *Server) figures(_ context.Context, in *figuresInput) (*body[Figures], e
 	if err != nil && len(figures) == 0 {
 		return nil, problem(err)
 	}
-	return &body[Figures]{Figures{figures, s.d.MixFigures(figures)}}, nil
+	return &body[Figures]{Figures{figures, s.d.MixFigures(figures), s.d.RegulationFigures(figures)}}, nil
 }
 
 type forecastInput struct {
