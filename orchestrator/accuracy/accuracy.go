@@ -23,7 +23,7 @@ const (
 	Plain     = "time x 100 / points"
 	LevelOnly = "level edges x voltage"
 	Fused     = "with learned charge"
-	Surveyed  = "after our survey" // what Learn makes of a survey: charge, voltage curve, bend
+	Surveyed  = "after a survey" // what Learn makes of a survey: charge, voltage curve, bend
 )
 
 // Conditions say what is measured. Zero means the default named beside it.
