@@ -75,6 +75,7 @@ type queue struct {
 	store *results.Store
 	mu    sync.Mutex
 	items map[string]*Item
+	order []*Item       // the same, oldest first
 	wake  chan struct{} // closed and made anew at every change
 }
 
@@ -83,8 +84,18 @@ func openQueue(store *results.Store) (*queue, error) {
 	list, err := results.Documents[Item](store, documentsQueue)
 	for _, it := range list {
 		q.items[it.ID] = &it
+		q.order = append(q.order, &it)
 	}
+	slices.SortFunc(q.order, older)
 	return q, err
+}
+
+// older orders items by when they were queued; those of one instant by their identifiers.
+func older(a, b *Item) int {
+	if c := a.QueuedAt.Compare(b.QueuedAt); c != 0 {
+		return c
+	}
+	return strings.Compare(a.ID, b.ID)
 }
 
 // changed returns a channel that is closed at the next change of the queue.
@@ -119,6 +130,8 @@ func (q *queue) add(items []Item) error {
 	}
 	for _, it := range items {
 		q.items[it.ID] = &it
+		at, _ := slices.BinarySearchFunc(q.order, &it, older)
+		q.order = slices.Insert(q.order, at, &it)
 	}
 	q.signal()
 	return nil
@@ -158,24 +171,20 @@ func (q *queue) item(id string) (Item, bool) {
 func (q *queue) all() []Item {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	list := make([]Item, 0, len(q.items))
-	for _, it := range q.items {
-		list = append(list, *it)
+	list := make([]Item, len(q.order))
+	for i, it := range q.order {
+		list[i] = *it
 	}
-	slices.SortFunc(list, func(a, b Item) int {
-		if c := a.QueuedAt.Compare(b.QueuedAt); c != 0 {
-			return c
-		}
-		return strings.Compare(a.ID, b.ID)
-	})
 	return list
 }
 
 // nextFor returns the oldest item that may begin on a handset now.
 func (q *queue) nextFor(handset string, now time.Time) (Item, bool) {
-	for _, it := range q.all() {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	for _, it := range q.order {
 		if it.Handset == handset && it.State == Waiting && !it.Paused && !now.Before(it.NotBefore) {
-			return it, true
+			return *it, true
 		}
 	}
 	return Item{}, false
