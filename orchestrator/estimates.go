@@ -113,8 +113,11 @@ func compared(r results.Run, g results.Segment, f endurance.Figure) compare.Run 
 		one.Under.Workload = short(g.WorkloadHash)
 	}
 	for _, c := range g.Conditions {
-		one.Under.Conditions[c.Name] = condition(c)
+		if c.Name != roomName {
+			one.Under.Conditions[c.Name] = condition(c)
+		}
 	}
+	one.Under.RoomC = g.RoomTempC
 	return one
 }
 

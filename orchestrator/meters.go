@@ -368,7 +368,7 @@ func lateness(list []results.Reading, every time.Duration) string {
 
 // roomRange puts what the room's temperature was during the segment beside what it was before.
 func (g *segment) roomRange(list []results.Reading) {
-	var low, high float64
+	var low, high, sum float64
 	n := 0
 	for _, r := range list {
 		if r.TempC == nil {
@@ -377,20 +377,22 @@ func (g *segment) roomRange(list []results.Reading) {
 		if n == 0 {
 			low, high = *r.TempC, *r.TempC
 		}
-		low, high = min(low, *r.TempC), max(high, *r.TempC)
+		low, high, sum = min(low, *r.TempC), max(high, *r.TempC), sum+*r.TempC
 		n++
 	}
 	if n == 0 {
 		return
 	}
+	mean := sum / float64(n)
+	g.rec.RoomTempC = &mean
 	text := fmt.Sprintf("%.1f to %.1f °C during the segment", low, high)
-	list2 := slices.Clone(g.rec.Conditions) // the run's report is shared with other segments
-	for i, c := range list2 {
+	conditions := slices.Clone(g.rec.Conditions) // the run's report is shared with other segments
+	for i, c := range conditions {
 		if c.Name == roomName && !strings.Contains(c.Found, "during the segment") {
-			list2[i].Found += ", " + text
+			conditions[i].Found += ", " + text
 		}
 	}
-	g.rec.Conditions = list2
+	g.rec.Conditions = conditions
 }
 
 // A MeterNow is one quantity of a meter as it was read just now.

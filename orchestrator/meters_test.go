@@ -20,7 +20,7 @@ func scpiMeter(t *testing.T, name, handset string, every time.Duration, o instru
 	}
 	t.Cleanup(in.Close)
 	m := scenarios.Meter{
-		Name: name, Handset: handset, Room: handset == "", Every: every, Timeout: 300 * time.Millisecond,
+		Name: name, Handset: handset, Room: handset == "", Every: every, Timeout: 3 * time.Second,
 		SCPI: &scenarios.SCPIMeter{Address: in.Addr(), Queries: map[meters.Quantity]meters.Query{}, ErrorQueue: true},
 	}
 	for _, q := range quantities {
@@ -38,6 +38,7 @@ func TestMetersBesideASegment(t *testing.T) {
 	mute, broken := scpiMeter(t, "mute", "Cedar", 10*time.Second, instruments.PowerMeter(b.handsets["Cedar"], 9, 22), meters.Power)
 	room, _ := scpiMeter(t, "room", "", time.Minute, instruments.PowerMeter(b.handsets["Cedar"], 9, 23), meters.Temperature)
 	b.file.Bench.Meters = []scenarios.Meter{line, mute, room, {Name: "inline", Handset: "Cedar", Record: &scenarios.MeterRecord{Time: "t", Power: "p"}}}
+	b.file.Bench.Meters[1].Timeout = 300 * time.Millisecond
 	broken.SetFaults(instruments.Faults{Silent: true})
 	b.start(overServer)
 	within(t, 10*time.Second, "the room is read", func() bool {
@@ -64,7 +65,7 @@ func TestMetersBesideASegment(t *testing.T) {
 			switch {
 			case i > 0 && r.Meter == readings[i-1].Meter && !r.At.After(readings[i-1].At):
 				t.Fatalf("%s: reading %d is not after the one before", handset, i)
-			case r.Meter == "line" && (r.PowerW == nil || *r.VoltageV < 8.9 || *r.VoltageV > 9.1 || r.TempC != nil):
+			case r.Meter == "line" && (r.PowerW == nil || r.VoltageV == nil || *r.VoltageV < 8.9 || *r.VoltageV > 9.1 || r.TempC != nil):
 				t.Errorf("%s: reading %+v, want power, 9 V and no temperature", handset, r)
 			case r.Meter == "room" && (r.TempC == nil || *r.TempC < 22 || *r.TempC > 24):
 				t.Errorf("%s: reading %+v, want 23 °C", handset, r)
@@ -95,6 +96,9 @@ func TestMetersBesideASegment(t *testing.T) {
 			if c.Name == "room_temperature" {
 				found = c.Found
 			}
+		}
+		if g.RoomTempC == nil || *g.RoomTempC < 22.5 || *g.RoomTempC > 23.5 {
+			t.Errorf("%s: mean of the room %v, want 23 °C", handset, g.RoomTempC)
 		}
 		if !strings.Contains(found, "(meter room)") || !strings.Contains(found, "°C during the segment") {
 			t.Errorf("%s: room temperature as condition: %q", handset, found)

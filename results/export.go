@@ -119,6 +119,7 @@ var tables = []Table{
 		Column{"sample_every_s", "number", "s", "time between two samples"},
 		Column{"samples", "integer", "", "samples stored"},
 		Column{"revivals", "integer", "", "how often the activity was brought back"},
+		Column{"room_temp_c", "number", "°C", "mean temperature of the room; empty where no meter is in it"},
 		Column{"boot_id", "string", "", "the handset's boot"},
 		Column{"workload_hash", "string", "", "SHA-256 of the compiled scenario"},
 		Column{"workload_version", "string", "", "the scenario's version"},
@@ -129,7 +130,7 @@ var tables = []Table{
 			first, last = &f, &l
 		}
 		return row(g.Plan, g.Index, g.Repeat, g.Attempt, g.Outcome, g.Reason, g.EndedBy, g.Points(), g.TargetPoints, g.StartedAt, g.EndedAt,
-			first, last, g.WarmUpS, g.LoopS, g.SampleEveryS, g.Samples, g.Revivals, g.BootID, g.WorkloadHash, g.WorkloadVersion, g.ClipSHA256)
+			first, last, g.WarmUpS, g.LoopS, g.SampleEveryS, g.Samples, g.Revivals, g.RoomTempC, g.BootID, g.WorkloadHash, g.WorkloadVersion, g.ClipSHA256)
 	}},
 	{"conditions", "One row a precondition as it was read back before the segment, and one a drift during it.", keyed(
 		Column{"kind", "string", "", "precondition or drift"},

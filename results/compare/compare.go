@@ -65,7 +65,14 @@ type Circumstances struct {
 	Build       string            // OS build
 	Calibration string            // luminance curve used
 	Conditions  map[string]string // each precondition's name and the value read back, as it counts for likeness
+	// RoomC is the room's mean temperature, °C; nil where no meter was in the room, which is
+	// no difference: most benches have none.
+	RoomC *float64
 }
+
+// MostRoomK is by how much the rooms of two runs may differ, K. Common practice, no source:
+// a handset's power changes little within it.
+const MostRoomK = 5
 
 // What can be allowed by name; the name of a condition allows that one.
 const (
@@ -74,6 +81,7 @@ const (
 	AllowBuild       = "build"
 	AllowCalibration = "calibration"
 	AllowConditions  = "conditions"
+	AllowRoom        = "room temperature"
 	AllowStart       = "start level"
 	AllowFlagged     = "flagged"
 )
@@ -808,6 +816,17 @@ func alike(a, b []Run, p [2]Side, scenario string, allow []string) (keptA, keptB
 			if slices.Contains(allow, AllowConditions) {
 				list[len(list)-1].Allowed = true
 			}
+		}
+	}
+	var rooms []float64
+	for _, r := range all {
+		if r.Under.RoomC != nil {
+			rooms = append(rooms, *r.Under.RoomC)
+		}
+	}
+	if len(rooms) > 0 {
+		if low, high := slices.Min(rooms), slices.Max(rooms); high-low > MostRoomK {
+			add(AllowRoom, fmt.Sprintf("the rooms were not equally warm: %.1f to %.1f °C, and %d K are allowed", low, high, MostRoomK))
 		}
 	}
 	if slices.ContainsFunc(all, func(r Run) bool { return r.Straight }) && !sameLevels(all) {

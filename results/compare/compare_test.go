@@ -152,6 +152,7 @@ func TestCapacity(t *testing.T) {
 }
 
 func TestMismatchesBlockUnlessAllowed(t *testing.T) {
+	room, near, warm := 22.0, 26.5, 27.5
 	change := map[string]func(*Run){
 		AllowPlan:     func(r *Run) { r.Under.Plan = "everyday 77" },
 		AllowWorkload: func(r *Run) { r.Under.Workload = "browse 4 b1" },
@@ -163,11 +164,13 @@ func TestMismatchesBlockUnlessAllowed(t *testing.T) {
 		},
 		AllowCalibration: func(r *Run) { r.Under.Calibration = "" },
 		AllowStart:       func(r *Run) { r.Straight, r.FromPct = true, 80 },
+		AllowRoom:        func(r *Run) { r.Under.RoomC = &warm },
 	}
 	for what, f := range change {
-		b := like(handset("B", 4000), "browse", 11)
+		a, b := like(alder, "browse", 10), like(handset("B", 4000), "browse", 11)
+		a[0].Under.RoomC, b[0].Under.RoomC = &room, &near
 		f(&b[0])
-		sides := []Side{{"Alder", like(alder, "browse", 10)}, {"Birch", b}}
+		sides := []Side{{"Alder", a}, {"Birch", b}}
 		c, err := Compare(sides, Options{})
 		if err != nil {
 			t.Fatal(err)
