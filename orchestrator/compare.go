@@ -173,6 +173,9 @@ func (d *Daemon) sideHours(sides []side, c Choice) []SideHours {
 			combined, agree := endurance.Combine(figures[k])
 			hours := intervalOf(combined)
 			list = append(list, SideHours{Side: s.Name, Handset: k.handset, Scenario: k.scenario, Hours: &hours, Segments: len(figures[k]), Agree: agree, Imported: k.imported})
+			if k.imported && figures[key{k.handset, k.scenario, false}] != nil {
+				continue
+			}
 			all = append(all, ScenarioFigure{Handset: k.handset, Scenario: k.scenario, Hours: hours, Kept: len(figures[k])})
 		}
 		if len(c.Scenarios) > 0 {
@@ -193,12 +196,12 @@ func (d *Daemon) sideHours(sides []side, c Choice) []SideHours {
 // mixesOf are the day mixes of whatever handsets have figures, on the bench or not.
 func (d *Daemon) mixesOf(figures []ScenarioFigure) (list []MixFigure) {
 	var order []string
-	hours := hoursOf(figures)
 	for _, f := range figures {
 		if !slices.Contains(order, f.Handset) {
 			order = append(order, f.Handset)
 		}
 	}
+	hours := hoursOf(figures)
 	for _, name := range order {
 		for _, mix := range slices.Sorted(maps.Keys(d.file.DayMixes)) {
 			list = append(list, mixFigure(name, d.file.DayMixes[mix], hours[name]))
@@ -387,7 +390,18 @@ func (d *Daemon) gatherSide(name string, runs []results.Run, c Choice, from time
 		take("the run", func(r results.Run) bool { return r.ID == name })
 	case isHandset:
 		s.Kind = SideHandset
-		take("it since "+from.Format(time.DateOnly), func(r results.Run) bool { return r.Handset.Name == name && inTime(r) })
+		// What was imported of a handset stands for it only where nothing was measured: it would not be alike.
+		mine := func(imported bool) func(results.Run) bool {
+			return func(r results.Run) bool { return r.Handset.Name == name && inTime(r) && (r.Imported != nil) == imported }
+		}
+		take("it since "+from.Format(time.DateOnly), mine(false))
+		switch beside := slices.ContainsFunc(runs, mine(true)); {
+		case s.Segments == 0 && beside:
+			s.Missing = nil
+			take("it", mine(true))
+		case beside:
+			s.Missing = append(s.Missing, "what was imported of it is left out beside what was measured; name its runs, or a line-up with imported: on, to have it")
+		}
 	default:
 		return s, fmt.Errorf("%w: no handset, run or line-up %q; there are %s", ErrRequest, name, d.sidesThere(runs))
 	}

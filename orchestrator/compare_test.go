@@ -184,6 +184,39 @@ func TestCompareLineUpsRunsAndImports(t *testing.T) {
 	}
 }
 
+// A log of a handset of the bench, timed by hand, neither blocks its comparison nor is mixed into it.
+func TestImportBesideMeasured(t *testing.T) {
+	d := awayBench(t, "day_mixes: {films: {hours: {video: 2}}}\n")
+	drained(t, d, "Alder", "video", evening, 600)
+	drained(t, d, "Birch", "video", evening, 660)
+	imported, err := d.Import(orchestrator.ImportRequest{File: "alder.csv", Content: handTimed(12), Handset: "Alder", Scenario: "video", Columns: byHand, Started: evening})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := d.Compare(orchestrator.Choice{})
+	if err != nil || len(b.Comparison.Ratios) != 1 || b.Comparison.Ratios[0].LeftOut != "" || b.Comparison.Ratios[0].RefRuns != 1 || math.Abs(b.Comparison.Ratios[0].Ratio.Value-1.1) > 0.002 {
+		t.Errorf("%+v, %v", b.Comparison, err)
+	}
+	if len(b.Notes) != 1 || !strings.Contains(b.Notes[0], "what was imported of it is left out") {
+		t.Errorf("notes %q", b.Notes)
+	}
+	figures, err := d.Figures(orchestrator.FigureFilter{Handset: "Alder"})
+	if err != nil || len(figures) != 2 || figures[0].Imported == figures[1].Imported {
+		t.Fatalf("%+v, %v; want one measured and one imported", figures, err)
+	}
+	for _, f := range figures {
+		if !f.Imported {
+			if mixes := d.MixFigures(figures); len(mixes) != 1 || math.Abs(mixes[0].Days.Value-f.Hours.Value/2) > 1e-9 {
+				t.Errorf("mix %+v of %v h", mixes, f.Hours.Value)
+			}
+		}
+	}
+	b, err = d.Compare(orchestrator.Choice{Sides: []string{"Alder", imported.Run.ID}, Allow: []string{"plan", "workload", "build", "conditions"}})
+	if err != nil || len(b.Comparison.Ratios) != 1 || b.Comparison.Ratios[0].LeftOut != "" {
+		t.Errorf("the import beside the measured: %+v, %v", b.Comparison, err)
+	}
+}
+
 func TestCompareRefuses(t *testing.T) {
 	d := awayBench(t, "line_ups: {all: {members: [{handset: Alder}]}}\n")
 	drained(t, d, "Alder", "browse", evening, 500)

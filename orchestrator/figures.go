@@ -119,7 +119,7 @@ func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 				continue
 			}
 		}
-		one, estimate, estErr := d.estimate(g, handsets[g.RunID])
+		one, estimate, estErr := d.estimateOnce(g, handsets[g.RunID])
 		fig.Each = append(fig.Each, one)
 		if estErr != nil {
 			fig.Reason = one.Reason

@@ -55,7 +55,7 @@ func hoursOf(figures []ScenarioFigure) map[string]map[string]endurance.Interval 
 		if hours[f.Handset] == nil {
 			hours[f.Handset] = map[string]endurance.Interval{}
 		}
-		if f.Kept > 0 {
+		if f.Kept > 0 && !f.Imported { // what was imported is never mixed with what was measured
 			hours[f.Handset][f.Scenario] = endurance.Interval{Value: f.Hours.Value, Low: f.Hours.Low, High: f.Hours.High}
 		}
 	}
