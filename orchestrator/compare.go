@@ -392,7 +392,9 @@ func (d *Daemon) gatherSide(name string, runs []results.Run, c Choice, from time
 		s.Kind = SideHandset
 		// What was imported of a handset stands for it only where nothing was measured: it would not be alike.
 		mine := func(imported bool) func(results.Run) bool {
-			return func(r results.Run) bool { return r.Handset.Name == name && inTime(r) && (r.Imported != nil) == imported }
+			return func(r results.Run) bool {
+				return r.Handset.Name == name && inTime(r) && (r.Imported != nil) == imported
+			}
 		}
 		take("it since "+from.Format(time.DateOnly), mine(false))
 		switch beside := slices.ContainsFunc(runs, mine(true)); {
