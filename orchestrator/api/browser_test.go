@@ -294,7 +294,7 @@ func TestANightInTheBrowser(t *testing.T) {
 	if _, err := chromedp.CallBrowser(p.ctx, browser.SetDownloadBehavior, browser.SetDownloadBehaviorParams{Behavior: browser.SetDownloadBehaviorBehaviorAllow, DownloadPath: folder}); err != nil {
 		t.Fatal(err)
 	}
-	p.js(`document.querySelector("a[download]").click(), ""`)
+	p.js(`document.querySelector("a[download][href*='/samples']").click(), ""`)
 	for deadline := time.Now().Add(10 * time.Second); ; time.Sleep(50 * time.Millisecond) {
 		if content, err := os.ReadFile(filepath.Join(folder, "samples.csv")); err == nil && strings.HasPrefix(string(content), "handset,run_id,") && strings.Count(string(content), "\n") > 20 {
 			break
