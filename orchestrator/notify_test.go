@@ -99,6 +99,7 @@ func TestNoticesOfABadNight(t *testing.T) {
 	if got := kinds(); got != want {
 		t.Errorf("after a restart it was told: %s", got)
 	}
+	b.stopDaemon()
 	if strings.Contains(b.log.String(), server.Listener.Addr().String()) {
 		t.Error("the address stands in the log")
 	}

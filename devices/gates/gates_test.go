@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -403,6 +404,7 @@ func TestVerifyWithinItsTimeLimit(t *testing.T) {
 		{"comes at once", &said{says: []Power{plugged}}, true, nil, time.Second},
 		{"goes after three readings", &said{says: []Power{plugged, plugged, plugged, unplugged}}, false, nil, 4 * time.Second},
 		{"one stale reading is not believed", &said{says: []Power{unplugged, plugged, unplugged}}, false, nil, 3 * time.Second},
+		{"goes with the last reading in time", &said{says: append(slices.Repeat([]Power{plugged}, 30), unplugged)}, false, nil, 31 * time.Second},
 		{"never goes", &said{says: []Power{plugged}}, false, ErrStaysOn, 30 * time.Second},
 		{"never comes", &said{says: []Power{unplugged}}, true, ErrStaysOff, 30 * time.Second},
 		{"charges without a source", &said{says: []Power{muddled}}, false, ErrStaysOn, 30 * time.Second},
