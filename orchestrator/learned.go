@@ -246,7 +246,7 @@ type CurvePoint struct {
 func (d *Daemon) Learned(handset string) ([]Learned, error) {
 	if handset != "" {
 		if _, ok := d.file.Handset(handset); !ok {
-			return nil, fmt.Errorf("handset %s: %w: it is not on this bench", handset, results.ErrNotFound)
+			return nil, d.noHandset(handset)
 		}
 	}
 	runs, err := d.store.Runs()
@@ -273,6 +273,15 @@ func (d *Daemon) Learned(handset string) ([]Learned, error) {
 		}
 	}
 	return list, err
+}
+
+// noHandset says that a name is none of the bench's, and which are.
+func (d *Daemon) noHandset(name string) error {
+	var names []string
+	for _, h := range d.file.Bench.Handsets {
+		names = append(names, h.Name)
+	}
+	return fmt.Errorf("no handset %q on the bench; there are %v: %w", name, names, results.ErrNotFound)
 }
 
 func (d *Daemon) said(t teaching, inUse bool) Learned {
@@ -316,7 +325,7 @@ func (d *Daemon) said(t teaching, inUse bool) Learned {
 // learning begins anew with the next one.
 func (d *Daemon) Forget(handset string) (int, error) {
 	if _, ok := d.file.Handset(handset); !ok {
-		return 0, fmt.Errorf("handset %s: %w: it is not on this bench", handset, results.ErrNotFound)
+		return 0, d.noHandset(handset)
 	}
 	return d.school.forget(handset)
 }

@@ -73,7 +73,7 @@ func printLearned(w io.Writer, l orchestrator.Learned) {
 	if l.BendSD > 0 {
 		rows = append(rows, []string{"level bends from charge by", fmt.Sprintf("%.2f point (one standard deviation)", l.BendSD)})
 	}
-	rows = append(rows, []string{"learned from", fmt.Sprintf("%d surveys, %d segments, %d recharges; the latest %s, %.0f days ago", l.Surveys, l.Segments, l.Recharges, dateTime(l.NewestAt), l.AgeDays)})
+	rows = append(rows, []string{"learned from", fmt.Sprintf("%s, %s, %s; the latest %s, %s ago", several(l.Surveys, "survey"), several(l.Segments, "segment"), several(l.Recharges, "recharge"), dateTime(l.NewestAt), several(int(l.AgeDays), "day"))})
 	table(w, rows...)
 	if len(l.Curve) == 0 {
 		fmt.Fprintln(w, "no survey yet: voltage curve and bend are those of a typical handset")
@@ -106,6 +106,14 @@ func (c *learnedForgetCmd) Run(e *env) error {
 	case e.json:
 		return e.printJSON(f)
 	}
-	fmt.Fprintf(e.out, "Forgotten: what was learned of %s on %d OS builds. Segments already recorded stay; learning begins anew with the next one.\n", f.Handset, f.Builds)
+	fmt.Fprintf(e.out, "Forgotten: what was learned of %s on %s. Segments already recorded stay; learning begins anew with the next one.\n", f.Handset, several(f.Builds, "OS build"))
 	return nil
+}
+
+// several is a number with its noun.
+func several(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
 }

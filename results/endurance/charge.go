@@ -226,12 +226,13 @@ func (in Input) learnedVariance(f *Full, g Gauge) float64 {
 	return bend * bend
 }
 
-// stepOf is the step, between 0.012 and 0.5 % of full charge, of which all the moves (fractions of full
+// stepOf is the largest step, between 0.012 and 0.5 % of full charge, of which all the moves (fractions of full
 // charge, rising) are multiples; 0 where there is none.
 func stepOf(moves []float64) float64 {
 	if len(moves) < 8 {
 		return 0
 	}
+	found := 0.0 // moves are multiples of every part of their step as well
 	for step := 0.00012; step < coarseStep; step *= 1.004 {
 		if moves[0] < 0.8*step {
 			break
@@ -243,10 +244,10 @@ func stepOf(moves []float64) float64 {
 			im += s
 		}
 		if re > 0.9*float64(len(moves)) && math.Abs(im) < 0.3*re {
-			return step
+			found = step
 		}
 	}
-	return 0
+	return found
 }
 
 // readCurrent judges the current readings and takes the rate from their integral. Sign

@@ -93,6 +93,7 @@ func Learn(all []Observation, at time.Time, without string) *Learned {
 	kept := slices.DeleteFunc(Kept(all), func(o Observation) bool { return o.ID == without })
 	var l Learned
 	var survey *Observation
+	judged, counted := 0, 0 // drains, and those whose counter could be used
 	for i, o := range kept {
 		switch {
 		case o.Charge:
@@ -106,18 +107,37 @@ func Learn(all []Observation, at time.Time, without string) *Learned {
 		if o.At.After(l.Newest) {
 			l.Newest = o.At
 		}
-		if !o.Charge {
-			l.Gauge, l.StepRaw, l.RefreshS = o.Gauge, o.StepRaw, o.RefreshS
+		if o.Charge {
+			continue
+		}
+		// At a steady load even a fine counter moves by the same amount each time and looks stepped; once it did not, it
+		// is fine. A coarse one may look better where the load is heavy, never in most drains.
+		if judged++; o.HasCounter {
+			counted++
+			if l.Gauge != GaugeFine {
+				l.Gauge, l.StepRaw = o.Gauge, o.StepRaw
+			}
+		}
+		l.RefreshS = o.RefreshS
+	}
+	if 2*counted < judged || counted == 0 {
+		l.Gauge, l.StepRaw = GaugeNone, 0
+		for _, o := range kept {
+			if o.Gauge == GaugeCoarse {
+				l.Gauge = GaugeCoarse
+			}
 		}
 	}
 	bend := bendSD[l.Gauge]
 	if survey != nil {
-		l.Gauge, l.StepRaw, l.RefreshS = survey.Gauge, survey.StepRaw, survey.RefreshS
+		l.RefreshS = survey.RefreshS
 		l.Curve = curveOf(*survey)
 		l.BendSD, l.Bend = measureBend(*survey, at)
 		bend = l.BendSD
 	}
-	l.Counter = fit(pickObservations(kept, func(o Observation) bool { return o.HasCounter }), counterOf, false, bend, at)
+	if l.Gauge == GaugeFine || l.Gauge == GaugeMedium || judged == 0 {
+		l.Counter = fit(pickObservations(kept, func(o Observation) bool { return o.HasCounter }), counterOf, false, bend, at)
+	}
 	l.Current = fit(pickObservations(kept, func(o Observation) bool { return o.HasCurrent && !o.Charge }), currentOf, true, bend, at)
 	if l.Counter == nil && l.Current == nil {
 		return nil

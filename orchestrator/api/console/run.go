@@ -244,6 +244,9 @@ func pointsOf(shapes []outlook.Shape) string {
 
 func (c *Console) runRow(n int, rec results.Run, s outlook.Shape, f orchestrator.SegmentFigure) runRow {
 	row := runRow{Number: n, ID: s.ID, Scenario: s.Scenario, Attempt: s.Attempt, Outcome: s.Outcome, Spoiled: s.Outcome == results.Spoiled, Report: s.Conditions, Method: f.Method}
+	if f.Learned != "" {
+		row.Method += "; " + f.Learned
+	}
 	if !s.StartEdge.IsZero() {
 		row.Edges = clock(s.StartEdge) + " to " + clock(s.StopEdge)
 		row.Took = duration(s.StopEdge.Sub(s.StartEdge))
