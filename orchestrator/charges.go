@@ -78,11 +78,7 @@ func isCharge(g results.Segment) bool {
 // Charges computes the figures of charging segments, in the order of the segments.
 // Spoiled ones give none; flagged ones only when asked for.
 func (d *Daemon) Charges(f FigureFilter) ([]Charge, error) {
-	runs, err := d.store.Runs()
-	handsets := map[string]results.Handset{}
-	for _, r := range runs {
-		handsets[r.ID] = r.Handset
-	}
+	handsets, err := d.handsetsOf(f.Run)
 	segments, segErr := d.store.Segments(f.Run)
 	err = errors.Join(err, segErr)
 	match := func(want, have string) bool { return want == "" || want == have }

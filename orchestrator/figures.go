@@ -72,18 +72,8 @@ type FigureFilter struct {
 // when asked for.
 func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 	segments, err := d.store.Segments(f.Run)
-	var runs []results.Run
-	var runsErr error
-	if f.Run == "" {
-		runs, runsErr = d.store.Runs()
-	} else if r, err := d.store.Run(f.Run); err == nil { // one that there is not has no segments either
-		runs = append(runs, r)
-	}
+	handsets, runsErr := d.handsetsOf(f.Run)
 	err = errors.Join(err, runsErr)
-	handsets := map[string]results.Handset{}
-	for _, r := range runs {
-		handsets[r.ID] = r.Handset
-	}
 	groups := map[figureKey]*ScenarioFigure{}
 	var order []figureKey
 	estimates := map[figureKey][]endurance.Figure{}
@@ -141,6 +131,22 @@ func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 		list = append(list, *fig)
 	}
 	return list, err
+}
+
+// handsetsOf are the handsets as they were in one run, or in all when runID is empty, by run.
+func (d *Daemon) handsetsOf(runID string) (map[string]results.Handset, error) {
+	by := map[string]results.Handset{}
+	if runID != "" {
+		if r, err := d.store.Run(runID); err == nil { // one that there is not has no segments either
+			by[runID] = r.Handset
+		}
+		return by, nil
+	}
+	runs, err := d.store.Runs()
+	for _, r := range runs {
+		by[r.ID] = r.Handset
+	}
+	return by, err
 }
 
 // A figureKey is what belongs together: what was imported is never mixed with what was measured.

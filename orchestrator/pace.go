@@ -77,13 +77,13 @@ type handsetRates struct {
 }
 
 func (p *pace) learnAll() error {
-	segments, bad := p.store.Segments("")
 	changed := map[string]bool{}
-	for _, g := range segments {
+	bad := p.store.EachSegment("", func(g results.Segment) error {
 		if p.take(g) {
 			changed[g.Handset] = true
 		}
-	}
+		return nil
+	})
 	for handset := range changed {
 		if err := p.keep(handset); err != nil {
 			return errors.Join(bad, err)

@@ -230,18 +230,20 @@ func Export(s *Store, t Table, format string, f Filter, w io.Writer) (rows int, 
 		}
 		return rows, err
 	}
-	segments, err := s.Segments("")
-	bad := []error{err}
-	for _, g := range segments {
-		if !f.takes(g) || writing != nil {
-			continue
+	var bad []error
+	reading := s.EachSegment(f.Run, func(g Segment) error {
+		if !f.takes(g) {
+			return nil
 		}
-		err := t.rows(s, g, func(values ...any) error {
+		bad = append(bad, t.rows(s, g, func(values ...any) error {
 			rows++
 			writing = put(append([]any{g.Handset, g.RunID, g.ID, g.Scenario, g.Imported != ""}, values...))
 			return writing
-		})
-		bad = append(bad, err)
+		}))
+		return writing // nothing more is read for a reader that has gone
+	})
+	if writing == nil {
+		bad = append(bad, reading)
 	}
 	if writing == nil {
 		bad = append(bad, flush(), buffered.Flush())

@@ -82,14 +82,13 @@ func (s *Store) Prompts(runID string) ([]Prompt, error) {
 // promptRows is every prompt as the exported table has it.
 func promptRows(s *Store, f Filter, row func(...any) error) error {
 	list, bad := s.Prompts(f.Run)
-	segments, err := s.Segments(f.Run)
-	bad = errors.Join(bad, err)
 	runs, err := s.Runs()
 	bad = errors.Join(bad, err)
 	scenario, plan := map[string]string{}, map[string]string{}
-	for _, g := range segments {
+	bad = errors.Join(bad, s.EachSegment(f.Run, func(g Segment) error {
 		scenario[g.ID] = g.Scenario
-	}
+		return nil
+	}))
 	for _, r := range runs {
 		plan[r.ID] = r.Plan
 	}

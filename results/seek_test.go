@@ -1,6 +1,7 @@
 package results
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -47,6 +48,41 @@ func TestSeekingFindsWhatReadingAllFinds(t *testing.T) {
 	}
 	if err := s.PutSegment(Segment{ID: "found on a handset"}); err != nil {
 		t.Errorf("a segment of no run: %v", err)
+	}
+}
+
+// EachSegment goes through what Segments returns, in batches, and its visitor may use the store.
+func TestEachSegment(t *testing.T) {
+	s := open(t)
+	var all, own []string
+	for i := range 3*segmentsAtOnce + 1 {
+		run := fmt.Sprintf("r%d", i%2)
+		g := Segment{ID: fmt.Sprintf("%s-%04d-1", run, i), RunID: run}
+		if err := s.PutSegment(g); err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, g.ID)
+		if run == "r1" {
+			own = append(own, g.ID)
+		}
+	}
+	slices.Sort(all)
+	if err := s.db.Update(func(tx *bbolt.Tx) error { return tx.Bucket(bucketSegments).Put([]byte("r1-9"), []byte("{")) }); err != nil {
+		t.Fatal(err)
+	}
+	for run, want := range map[string][]string{"": all, "r1": own, "r": nil} {
+		var got []string
+		err := s.EachSegment(run, func(g Segment) error {
+			got = append(got, g.ID)
+			return s.PutRun(Run{ID: g.RunID}) // a write in between
+		})
+		if !slices.Equal(got, want) || (err != nil) != (run != "r") {
+			t.Errorf("EachSegment(%q): %d segments, %v; want %d and the one that cannot be read", run, len(got), err, len(want))
+		}
+	}
+	stop, visited := errors.New("enough"), 0
+	if err := s.EachSegment("", func(Segment) error { visited++; return stop }); !errors.Is(err, stop) || visited != 1 {
+		t.Errorf("stopped by its visitor: %d visited, %v", visited, err)
 	}
 }
 

@@ -200,6 +200,49 @@ func (s *Store) Segments(runID string) ([]Segment, error) {
 	return slices.DeleteFunc(list, func(g Segment) bool { return g.RunID != runID }), err
 }
 
+// segmentsAtOnce is how many segments EachSegment holds in memory.
+const segmentsAtOnce = 64
+
+// EachSegment hands the readable segments of one run, or of all runs when runID is empty,
+// to visit in the order of their identifiers, until visit returns an error, which is
+// returned with one that names the segments that could not be read. A year of segments is
+// never in memory at once, and visit may use the store.
+func (s *Store) EachSegment(runID string, visit func(Segment) error) error {
+	prefix := []byte{}
+	if runID != "" {
+		prefix = []byte(segmentPrefix(runID))
+	}
+	var bad []error
+	path := [][]byte{bucketSegments}
+	for from := prefix; from != nil; {
+		var some []Segment
+		var next []byte
+		if err := s.db.View(func(tx *bbolt.Tx) error {
+			c := tx.Bucket(bucketSegments).Cursor()
+			id, value := c.Seek(from)
+			for ; id != nil && bytes.HasPrefix(id, prefix); id, value = c.Next() {
+				if len(some) == segmentsAtOnce {
+					next = bytes.Clone(id)
+					return nil
+				}
+				if g, ok := record[Segment](path, id, value, &bad); ok && (runID == "" || g.RunID == runID) {
+					some = append(some, g)
+				}
+			}
+			return nil
+		}); err != nil {
+			return errors.Join(append(bad, err)...)
+		}
+		for _, g := range some {
+			if err := visit(g); err != nil {
+				return errors.Join(append(bad, err)...)
+			}
+		}
+		from = next
+	}
+	return errors.Join(bad...)
+}
+
 // RunsBack hands the readable runs to visit, latest identifier first, beginning with the
 // one before the identifier before (empty: with the last), until visit returns false.
 // Runs that cannot be read are named in the error; the others are visited all the same.
