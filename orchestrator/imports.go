@@ -416,7 +416,7 @@ func (c *Charge) fromFile(g results.Segment, log intake.Log) error {
 	}
 	c.temperatures(stored)
 	if !leveled {
-		c.HighestAtPct = nil
+		c.HighestAtPct, c.TaperPct = nil, nil
 	}
 	return nil
 }

@@ -128,8 +128,12 @@ func printImport(e *env, done orchestrator.Import) {
 		rows = append(rows, []string{"no figure", done.Reason})
 	}
 	table(e.out, rows...)
-	for _, w := range done.Warnings {
-		fmt.Fprintln(e.out, "note:", w)
+	notes := done.Warnings
+	if done.Charge != nil {
+		notes = append(notes, done.Charge.Notes...)
+	}
+	for _, n := range notes {
+		fmt.Fprintln(e.out, "note:", n)
 	}
 	if done.DryRun {
 		fmt.Fprintln(e.out, "nothing was stored: that was a dry run")

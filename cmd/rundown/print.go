@@ -190,7 +190,7 @@ func printRuns(w io.Writer, list []results.Run) {
 
 func printRun(w io.Writer, r api.RunDetail) {
 	h := r.Run.Handset
-	fmt.Fprintf(w, "Run %s: %s on %s (%s, Android %s)\n%s, started %s, ended %s %s\n\n", r.Run.ID, r.Run.Plan, h.Name, dash(h.Model), dash(h.AndroidVersion),
+	fmt.Fprintf(w, "Run %s: %s on %s (%s, Android %s)\n%s, started %s, ended %s %s\n\n", r.Run.ID, dash(r.Run.Plan), h.Name, dash(h.Model), dash(h.AndroidVersion),
 		r.Run.State, dateTime(r.Run.StartedAt), dateTime(r.Run.EndedAt), r.Run.Reason)
 	if i := r.Run.Imported; i != nil {
 		fmt.Fprintf(w, "Imported as %s from %s (SHA-256 %.12s…) at %s by %s; not measured by rundown\n\n", i.As, i.File, i.SHA256, dateTime(i.At), dash(i.By))
