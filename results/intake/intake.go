@@ -644,15 +644,17 @@ func (p *parser) order() {
 	for i := range place {
 		place[i] = i
 	}
-	backward := 0
+	backward, forward := 0, 0
 	for i := 1; i < len(rows); i++ {
 		if rows[i].T < rows[i-1].T {
 			backward++
+		} else if rows[i].T > rows[i-1].T {
+			forward++
 		}
 	}
 	uptime := same(p.log.Taken[Time].Name, "uptime_ms") // runs backward where the handset restarted
 	switch {
-	case backward == len(rows)-1 && len(rows) > 2:
+	case forward == 0 && backward > 1:
 		slices.Reverse(place)
 		p.log.Notes = append(p.log.Notes, "the file has its newest line first: it was read from its end")
 	case backward > len(rows)/10 && len(rows) >= 20 && !uptime:
