@@ -25,3 +25,9 @@ func (d *Daemon) ForgetEstimates() {
 	defer d.estimates.mu.Unlock()
 	clear(d.estimates.by)
 }
+
+// Silence and Lateness say what is wrong with a meter's readings.
+var (
+	Silence  = silence
+	Lateness = lateness
+)

@@ -332,7 +332,7 @@ func silence(list []results.Reading, from, until time.Time, every time.Duration)
 	for i := range len(list) + 1 {
 		at := until
 		if i < len(list) {
-			at = list[i].At
+			at = earlier(list[i].At, until) // what came after the end is no hole before it
 		}
 		if gap := at.Sub(before); gap > allowed {
 			sum += gap

@@ -7,6 +7,7 @@ import (
 
 	"rundown/devices/meters"
 	"rundown/devices/simulated/instruments"
+	"rundown/orchestrator"
 	"rundown/results"
 	"rundown/scenarios"
 )
@@ -113,5 +114,79 @@ func TestMetersBesideASegment(t *testing.T) {
 	}
 	if problems["mute"] != 1 || problems["line"] != 0 || problems["room"] != 0 || len(problems) != 4 {
 		t.Errorf("read once now: problems %v, want one of mute", problems)
+	}
+}
+
+// What a meter missed is told from what is stored.
+func TestSilenceAndLateness(t *testing.T) {
+	from := time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC)
+	at := func(seconds ...int) (list []results.Reading) {
+		for _, s := range seconds {
+			list = append(list, results.Reading{At: from.Add(time.Duration(s) * time.Second)})
+		}
+		return list
+	}
+	for _, tt := range []struct {
+		name    string
+		list    []results.Reading
+		seconds int // of the segment
+		every   time.Duration
+		want    string
+	}{
+		{"steady", at(1, 3, 5, 7, 9), 10, 2 * time.Second, ""},
+		{"one fell out", at(1, 3, 7, 9), 10, 2 * time.Second, ""},
+		{"too short to say", nil, 1, time.Second, ""},
+		{"never", nil, 60, time.Second, "not read once during the segment"},
+		{"a hole", at(0, 5, 10, 40, 45), 50, 5 * time.Second, "silent for 30s in all, longest for 30s from 21:00:10 on"},
+		{"late to begin, early to end", at(20, 25, 30), 60, 5 * time.Second, "silent for 50s in all, longest for 30s from 21:00:30 on"},
+		{"after its end", at(0, 5, 10, 900), 10, 5 * time.Second, ""},
+		{"an empty segment", at(3), 0, time.Second, ""},
+	} {
+		if got := orchestrator.Silence(tt.list, from, from.Add(time.Duration(tt.seconds)*time.Second), tt.every); got != tt.want {
+			t.Errorf("%s: %q, want %q", tt.name, got, tt.want)
+		}
+	}
+	late := at(0, 1, 2, 3)
+	late[1].Within, late[2].Within = 700*time.Millisecond, 2*time.Second
+	if got, want := orchestrator.Lateness(late, time.Second), "2 of 4 readings came late; their instants are known to 2s only"; got != want {
+		t.Errorf("lateness %q, want %q", got, want)
+	}
+	if got := orchestrator.Lateness(at(0, 1, 2), time.Second); got != "" {
+		t.Errorf("lateness of prompt readings: %q", got)
+	}
+}
+
+// Programs that print, once for each reading or on and on, and one that fails, are read
+// once now through the daemon, beside a meter that records by itself.
+func TestProgramsAsMeters(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, []string{"Alder"}, shortPlan)
+	program := func(name string, stays bool, words ...string) scenarios.Meter {
+		return scenarios.Meter{Name: name, Room: true, Every: time.Minute, Timeout: 5 * time.Second, Lines: &scenarios.LinesMeter{
+			Command: words, Stays: stays, Format: meters.LineFormat{Columns: []meters.Quantity{meters.Temperature}},
+		}}
+	}
+	b.file.Bench.Meters = []scenarios.Meter{
+		program("once", false, "printf", `21.5 C\n`),
+		program("stays", true, "sh", "-c", "while echo 22.5; do sleep 0.05; done"),
+		program("fails", false, "false"),
+		{Name: "inline", Handset: "Alder", Record: &scenarios.MeterRecord{Time: "t", Power: "p"}},
+	}
+	b.start(overServer)
+	got := map[string]orchestrator.MeterNow{}
+	for _, m := range b.daemon.MetersNow(t.Context()) {
+		got[m.Meter] = m
+	}
+	if v := got["once"].Value; v == nil || *v != 21.5 || got["once"].Unit != "°C" || got["once"].Of != "room" {
+		t.Errorf("run for each reading: %+v, want 21.5 °C", got["once"])
+	}
+	if v := got["stays"].Value; v == nil || *v != 22.5 {
+		t.Errorf("runs on: %+v, want 22.5", got["stays"])
+	}
+	if m := got["fails"]; m.Value != nil || !strings.Contains(m.Problem, `meter fails: program "false" failed`) {
+		t.Errorf("fails: %+v, want why", m)
+	}
+	if m := got["inline"]; m.Value != nil || m.Problem != "" || !strings.Contains(m.How, "records by itself") {
+		t.Errorf("inline: %+v", m)
 	}
 }
