@@ -65,6 +65,7 @@ type commands struct {
 	Backup    backupCmd    `cmd:"" help:"Copy everything recorded to a file, while the daemon runs."`
 	Calculate calculateCmd `cmd:"" help:"Work out one CSV file of a drain, a charge or repeated cycles, without a daemon."`
 	Workload  workloadCmd  `cmd:"" help:"What handsets can be given to do, and the video that they play."`
+	Log       logCmd       `cmd:"" help:"Who changed what and when, newest first; refused attempts too."`
 	Token     tokenCmd     `cmd:"" help:"Make, list and withdraw tokens for those who reach the daemon over the network."`
 	Validate  validateCmd  `cmd:"" help:"Check a plan file: every fault with its line, key and what is allowed."`
 	Schema    schemaCmd    `cmd:"" help:"Print the plan file's JSON Schema, so that an editor can complete it."`

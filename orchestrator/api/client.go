@@ -13,6 +13,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"syscall"
 	"time"
@@ -268,9 +269,9 @@ func (c *Client) WithdrawToken(ctx context.Context, id string) (t Token, err err
 	return t, c.call(ctx, http.MethodDelete, "/v1/tokens/"+url.PathEscape(id), nil, &t)
 }
 
-// Log is the change log, newest first.
-func (c *Client) Log(ctx context.Context) ([]LogEntry, error) {
-	return pages[LogEntry](ctx, c, "/v1/log?limit=1000")
+// Log is the change log, newest first, most entries of it (1 to 1000).
+func (c *Client) Log(ctx context.Context, most int) (list []LogEntry, err error) {
+	return list, c.call(ctx, http.MethodGet, "/v1/log?limit="+strconv.Itoa(most), nil, &list)
 }
 
 // Doctor says what around the daemon's bench is right for a night and what is not.

@@ -99,7 +99,7 @@ func TestPromptsOverTheAPI(t *testing.T) {
 		t.Errorf("exported: %s", a.body)
 	}
 	var log []api.LogEntry
-	if log, err = client.Log(t.Context()); err != nil || !strings.Contains(log[0].What+log[1].What+log[2].What, "answered done to: plug the charger into handset Alder") {
+	if log, err = client.Log(t.Context(), 50); err != nil || !strings.Contains(log[0].What+log[1].What+log[2].What, "answered done to: plug the charger into handset Alder") {
 		t.Errorf("the change log: %+v, %v", log, err)
 	}
 }
