@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 	"strings"
 
 	"rundown/devices"
@@ -47,6 +49,27 @@ func safeState(g scenarios.Gate) gates.Safe {
 // gatesToSafety brings every gate to its safe state, when nobody moves them any more. A
 // handset that goes on measuring by itself gets no power, whatever its safe state.
 func (d *Daemon) gatesToSafety() {
+	if err := d.makeGatesSafe(); err != nil {
+		d.log.Error().Err(err).Msg("not every power gate is in its safe state: look at the handsets")
+	}
+}
+
+// MakeGatesSafe brings the plan file's gates to their safe state after a daemon that died.
+// results.ErrInUse while one is alive: it sees to them itself. The error names each gate
+// that did not follow.
+func MakeGatesSafe(c Config) error {
+	d := New(c)
+	if err := os.MkdirAll(d.dataDir, 0o700); err != nil {
+		return fmt.Errorf("data folder: %w", err)
+	}
+	var err error
+	if d.store, err = results.Open(filepath.Join(d.dataDir, "rundown.db")); err != nil {
+		return err
+	}
+	return errors.Join(d.makeGatesSafe(), d.store.Close())
+}
+
+func (d *Daemon) makeGatesSafe() error {
 	underway := map[string]bool{}
 	list, err := results.Documents[*entry](d.store, documentsJournal)
 	if err != nil {
@@ -65,9 +88,7 @@ func (d *Daemon) gatesToSafety() {
 			keeper.Add(h.Name, bare, safe)
 		}
 	}
-	if err := keeper.MakeSafe(context.Background(), gateLimit); err != nil {
-		d.log.Error().Err(err).Msg("not every power gate is in its safe state: look at the handsets")
-	}
+	return keeper.MakeSafe(context.Background(), gateLimit)
 }
 
 // lookAtGates says at the start which power gates cannot be used, before a night relies

@@ -258,6 +258,37 @@ func TestRechargeThroughAUSBPort(t *testing.T) {
 	}
 }
 
+// The daemon died and left a port open: its safe state is brought about without it, and
+// not while one is alive.
+func TestGatesMadeSafeAfterADaemonThatDied(t *testing.T) {
+	t.Parallel()
+	b := lowBench(t, scenarios.Gate{USBSerial: "SIM-A", ConfirmWithin: time.Minute, WhenStopped: scenarios.GateClosed})
+	hub := newUSBHub(t, "SIM-A", b.handsets["Alder"], false)
+	b.sysfs = hub.root
+	b.start(overServer)
+	config := orchestrator.Config{File: b.file, DataDir: b.data, Sysfs: hub.root}
+	if err := orchestrator.MakeGatesSafe(config); !errors.Is(err, results.ErrInUse) || !hub.enabled() {
+		t.Errorf("while a daemon runs: %v, port open %v; want it left alone", err, hub.enabled())
+	}
+	b.stopDaemon()
+	if err := os.WriteFile(filepath.Join(hub.port, "disable"), []byte("0\n"), 0o644); err != nil { // as a death leaves it
+		t.Fatal(err)
+	}
+	within(t, 10*time.Second, "the handset is seen again", func() bool {
+		_, err := os.Stat(filepath.Join(hub.port, "device"))
+		return err == nil
+	})
+	if err := orchestrator.MakeGatesSafe(config); err != nil || hub.enabled() {
+		t.Errorf("%v, port open %v", err, hub.enabled())
+	}
+	if err := os.Remove(filepath.Join(hub.port, "disable")); err != nil {
+		t.Fatal(err)
+	}
+	if err := orchestrator.MakeGatesSafe(config); !errors.Is(err, gates.ErrNoSwitch) || !strings.Contains(err.Error(), "handset Alder") {
+		t.Errorf("a gate that does not follow: %v", err)
+	}
+}
+
 // What is wrong with a port is said at the start and ends the run before it costs a night.
 func TestUSBPortsThatCannotBeUsed(t *testing.T) {
 	t.Parallel()

@@ -31,7 +31,7 @@ func TestUnitsAreSound(t *testing.T) {
 			t.Fatal(err)
 		}
 		// It looks for the programs, which are not installed where the tests run.
-		text = regexp.MustCompile(`(?m)^ExecStart=\S+`).ReplaceAll(text, []byte("ExecStart="+self))
+		text = regexp.MustCompile(`(?m)^(ExecStart=|ExecStopPost=-)\S+`).ReplaceAll(text, []byte("${1}"+self))
 		units = append(units, filepath.Join(dir, name))
 		if err := os.WriteFile(units[len(units)-1], text, 0o644); err != nil {
 			t.Fatal(err)

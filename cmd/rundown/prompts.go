@@ -1,11 +1,14 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"strings"
 
+	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/scenarios"
 )
 
 type promptsCmd struct {
@@ -83,6 +86,28 @@ func (c *answerCmd) Run(e *env) error {
 
 type gateCmd struct {
 	Test gateTestCmd `cmd:"" help:"Prove a handset's power gate: closed, open and closed again, each read on the handset."`
+	Safe gateSafeCmd `cmd:"" help:"Bring the power gates of a plan file to their safe state (when_stopped) after a daemon that died; not while one runs."`
+}
+
+type gateSafeCmd struct {
+	File string `required:"" help:"The plan file." placeholder:"PLANFILE"`
+	Data string `help:"The daemon's folder." default:"rundown-data" placeholder:"DIR"`
+}
+
+func (c *gateSafeCmd) Run(e *env) error {
+	file, err := scenarios.Load(c.File)
+	if err != nil {
+		return err
+	}
+	err = orchestrator.MakeGatesSafe(orchestrator.Config{File: file, DataDir: c.Data, Log: newLog(e.errOut)})
+	if errors.Is(err, results.ErrInUse) {
+		return fmt.Errorf("a daemon is running, and sees to the gates itself: %w", err)
+	}
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintln(e.out, "the power gates are in their safe state; a person's gate stays as it is")
+	return err
 }
 
 type gateTestCmd struct {
