@@ -34,7 +34,6 @@ type runRow struct {
 	Spoiled  bool
 	Zoom     string
 	Report   []results.Condition
-	Method   string
 }
 
 type runNote struct {
@@ -146,8 +145,16 @@ func (c *Console) run(r *http.Request) (page, error) {
 	}
 	var rows []runRow
 	notes := []runNote{}
+	learned := ""
 	for i, s := range shapes {
-		rows = append(rows, c.runRow(i+1, rec, s, figures[s.ID]))
+		f := figures[s.ID]
+		rows = append(rows, c.runRow(i+1, rec, s, f))
+		if f.Learned != "" {
+			learned = fmt.Sprintf("the figure of segment %d uses what was learned of the handset: %s", i+1, f.Learned)
+		}
+	}
+	if learned != "" {
+		notes = append(notes, runNote{Text: learned})
 	}
 	for _, n := range rec.Notes {
 		notes = append(notes, runNote{Text: clock(n.At) + " " + n.Text})
@@ -243,10 +250,7 @@ func pointsOf(shapes []outlook.Shape) string {
 }
 
 func (c *Console) runRow(n int, rec results.Run, s outlook.Shape, f orchestrator.SegmentFigure) runRow {
-	row := runRow{Number: n, ID: s.ID, Scenario: s.Scenario, Attempt: s.Attempt, Outcome: s.Outcome, Spoiled: s.Outcome == results.Spoiled, Report: s.Conditions, Method: f.Method}
-	if f.Learned != "" {
-		row.Method += "; " + f.Learned
-	}
+	row := runRow{Number: n, ID: s.ID, Scenario: s.Scenario, Attempt: s.Attempt, Outcome: s.Outcome, Spoiled: s.Outcome == results.Spoiled, Report: s.Conditions}
 	if !s.StartEdge.IsZero() {
 		row.Edges = clock(s.StartEdge) + " to " + clock(s.StopEdge)
 		row.Took = duration(s.StopEdge.Sub(s.StartEdge))
