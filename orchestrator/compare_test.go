@@ -184,6 +184,26 @@ func TestCompareLineUpsRunsAndImports(t *testing.T) {
 	}
 }
 
+// What is kept of a run is dropped when something of it is stored anew.
+func TestEstimatesAreThoseOfTheStore(t *testing.T) {
+	d := awayBench(t, "")
+	done, err := d.Import(orchestrator.ImportRequest{File: "rowan.csv", Content: handTimed(12), Handset: "Rowan", Scenario: "video", Columns: byHand})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		if list, err := d.Estimates(done.Run); err != nil || len(list) != 1 || list[0].Figure.Hours.Value != done.Figure.Hours.Value {
+			t.Fatalf("%+v, %v", list, err)
+		}
+	}
+	if _, err := d.DeleteImport(done.Run.ID); err != nil {
+		t.Fatal(err)
+	}
+	if list, err := d.Estimates(done.Run); err != nil || len(list) != 0 {
+		t.Errorf("after it was deleted: %+v, %v", list, err)
+	}
+}
+
 // A log of a handset of the bench, timed by hand, neither blocks its comparison nor is mixed into it.
 func TestImportBesideMeasured(t *testing.T) {
 	d := awayBench(t, "day_mixes: {films: {hours: {video: 2}}}\n")

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"hash/fnv"
 	"io"
+	"slices"
 	"strings"
 	"sync"
 
@@ -25,8 +26,28 @@ type Estimated struct {
 // estimates keep the figures of segments that have ended: they change only when something
 // is learned of their handset.
 type estimates struct {
-	mu sync.Mutex
-	by map[string]keptEstimate // by segment
+	mu   sync.Mutex
+	by   map[string]keptEstimate // by segment
+	runs map[string]keptRun      // of runs that have ended
+	gen  int                     // counts what was dropped: what was read before is not kept after
+}
+
+type keptRun struct {
+	learned string
+	list    []Estimated
+}
+
+// drop forgets a run's figures: something of it has been stored.
+func (e *estimates) drop(run string) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.gen++
+	delete(e.runs, run)
+	for id := range e.by {
+		if strings.HasPrefix(id, run+"-") {
+			delete(e.by, id)
+		}
+	}
 }
 
 type keptEstimate struct {
@@ -63,6 +84,7 @@ func (d *Daemon) estimateOnce(g results.Segment, h results.Handset) (SegmentFigu
 	learned := d.learnedStamp(g, h)
 	d.estimates.mu.Lock()
 	have, ok := d.estimates.by[g.ID]
+	gen := d.estimates.gen
 	d.estimates.mu.Unlock()
 	if ok && have.learned == learned {
 		return have.shown, have.figure, have.err
@@ -76,12 +98,25 @@ func (d *Daemon) estimateOnce(g results.Segment, h results.Handset) (SegmentFigu
 	if d.estimates.by == nil || len(d.estimates.by) >= estimatesKept {
 		d.estimates.by = map[string]keptEstimate{}
 	}
+	if d.estimates.gen != gen {
+		return shown, figure, err
+	}
 	d.estimates.by[g.ID] = keptEstimate{learned, shown, figure, err}
 	return shown, figure, err
 }
 
 // Estimates are a run's segments that were kept and give hours, flagged ones too.
+//
+// A segment here is without its evidence.
 func (d *Daemon) Estimates(r results.Run) ([]Estimated, error) {
+	stamp := d.learnedStamp(results.Segment{Handset: r.Handset.Name}, r.Handset)
+	d.estimates.mu.Lock()
+	have, ok := d.estimates.runs[r.ID]
+	gen := d.estimates.gen
+	d.estimates.mu.Unlock()
+	if ok && have.learned == stamp {
+		return slices.Clone(have.list), nil
+	}
 	segments, err := d.store.Segments(r.ID)
 	var list []Estimated
 	for _, g := range segments {
@@ -92,9 +127,22 @@ func (d *Daemon) Estimates(r results.Run) ([]Estimated, error) {
 		if failed != nil {
 			continue // it says why where the run is shown
 		}
-		list = append(list, Estimated{g, r, shown, figure, compared(r, g, figure)})
+		one := Estimated{g, r, shown, figure, compared(r, g, figure)}
+		one.Segment.Evidence = nil
+		list = append(list, one)
 	}
-	return list, err
+	if err != nil || r.EndedAt.IsZero() {
+		return list, err
+	}
+	d.estimates.mu.Lock()
+	defer d.estimates.mu.Unlock()
+	if d.estimates.runs == nil || len(d.estimates.runs) >= estimatesKept/4 {
+		d.estimates.runs = map[string]keptRun{}
+	}
+	if d.estimates.gen == gen {
+		d.estimates.runs[r.ID] = keptRun{stamp, list}
+	}
+	return slices.Clone(list), nil
 }
 
 // compared is a segment's figure with all that must be alike on two sides.

@@ -24,6 +24,7 @@ func (d *Daemon) ForgetEstimates() {
 	d.estimates.mu.Lock()
 	defer d.estimates.mu.Unlock()
 	clear(d.estimates.by)
+	clear(d.estimates.runs)
 }
 
 // Silence and Lateness say what is wrong with a meter's readings.

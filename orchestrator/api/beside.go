@@ -31,7 +31,7 @@ func (in *compareInput) choice() orchestrator.Choice {
 }
 
 func (s *Server) compare(_ context.Context, in *compareInput) (*body[orchestrator.Beside], error) {
-	b, err := s.d.Compare(in.choice())
+	b, err := s.outlook.Beside(in.choice())
 	if err != nil && len(b.Sides) == 0 {
 		return nil, problem(err)
 	}

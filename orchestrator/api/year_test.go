@@ -199,7 +199,7 @@ func BenchmarkYear(b *testing.B) {
 	})
 	for _, path := range []string{
 		"/v1/runs?limit=50", "/v1/segments?limit=50", "/v1/runs/" + last, "/v1/queue?limit=50", "/v1/log?limit=50", "/v1/night", "/v1/forecast?plan=everyday",
-		"/", "/night", "/runs", "/runs/" + last, "/before", "/metrics",
+		"/", "/night", "/runs", "/runs/" + last, "/before", "/beside", "/v1/compare", "/metrics",
 	} {
 		b.Run(strings.ReplaceAll(path[1:], "/", " "), func(b *testing.B) {
 			for i := 0; b.Loop(); i++ {
