@@ -32,6 +32,7 @@ type CalibrationRequest struct {
 	Plan       string  `json:"plan,omitempty" doc:"the plan whose luminance is verified"`
 	WantedCdM2 float64 `json:"wanted_cd_m2,omitempty" minimum:"0" maximum:"10000" doc:"instead of the plan's; 300 where neither is given"`
 	Meter      string  `json:"meter,omitempty" doc:"the light meter of the plan file that is read; left out: a person types what one shows"`
+	Placed     bool    `json:"placed,omitempty" doc:"the light meter is in place already; left out, a person is asked to place it first"`
 	// Scale is the range of the brightness setting.
 	Scale      string               `json:"scale,omitempty" enum:"255,1023,2047,4095,fraction" doc:"the setting's range; fraction is that of cmd display set-brightness; left out: that of the last calibration, or 255"`
 	Instrument luminance.Instrument `json:"instrument,omitzero" doc:"the meter that a person reads"`
@@ -151,7 +152,7 @@ func (d *Daemon) Calibrate(ctx context.Context, handset string, q CalibrationReq
 			case <-ctx.Done():
 			}
 		}()
-		c.run(ctx, meter, o)
+		c.run(ctx, meter, !q.Placed, o)
 		d.tell(handset, func(s *HandsetStatus) { s.WaitsFor = "" })
 		d.engaged.give(handset)
 		d.queue.nudge()
@@ -228,13 +229,17 @@ func (d *Daemon) calibrationFrom(h scenarios.Handset, readings []luminance.Readi
 }
 
 // run walks, and stores what came of it.
-func (c *calibration) run(ctx context.Context, meter *benchMeter, o luminance.Options) {
+func (c *calibration) run(ctx context.Context, meter *benchMeter, toPlace bool, o luminance.Options) {
 	o.Seen = func(r luminance.Reading) {
 		c.change(func(s *CalibrationStatus) { s.Taken++; s.Latest = &r })
 	}
 	session := c.d.stage.Open("light")
 	defer session.Close()
-	made, err := c.walk(ctx, session, meter, o)
+	var made luminance.Calibration
+	err := c.placed(ctx, meter, toPlace)
+	if err == nil {
+		made, err = c.walk(ctx, session, meter, o)
+	}
 	log := c.d.log.With().Str("handset", c.h.Name).Logger()
 	if err == nil {
 		err = c.d.keepCalibration(c.h.Name, made)
@@ -261,6 +266,31 @@ func (c *calibration) run(ctx context.Context, meter *benchMeter, o luminance.Op
 		log.Info().Str("says", made.Describe()).Msg("the screen is calibrated")
 	}
 	c.d.publish(Change{Kind: "calibration", Handset: c.h.Name, Text: c.last()})
+}
+
+// placeLimit is how long a person has to place a light meter that is read by itself.
+const placeLimit = 30 * time.Minute
+
+// placed has a person place the light meter that is read by itself from then on.
+func (c *calibration) placed(ctx context.Context, meter *benchMeter, toPlace bool) error {
+	if meter == nil || !toPlace {
+		return nil
+	}
+	const done, cannot = "done", "cannot"
+	c.change(func(s *CalibrationStatus) { s.Doing = "waiting for the light meter to be placed" })
+	answer, err := c.d.prompt(ctx, Prompt{
+		Handset: c.h.Name, Text: fmt.Sprintf("Place the light meter %s flat on the middle of the screen of %s, in a dark room", meter.Name, c.h.Name),
+		Why: "the screen is calibrated, and the meter is read by itself from then on", Limit: placeLimit, Choices: []string{done, cannot}, Default: cannot,
+	})
+	switch {
+	case err != nil:
+		return err
+	case answer.ByDefault:
+		return fmt.Errorf("nobody placed the light meter %s within %s", meter.Name, placeLimit)
+	case answer.Choice != done:
+		return fmt.Errorf("the light meter %s cannot be placed", meter.Name)
+	}
+	return nil
 }
 
 func (c *calibration) last() string {

@@ -65,9 +65,15 @@ func TestCalibrationThroughTheDaemon(t *testing.T) {
 			}
 			before := brightness()
 			within(t, 10*time.Second, "the calibration begins", func() bool {
-				_, err := b.daemon.Calibrate(t.Context(), "Alder", orchestrator.CalibrationRequest{Meter: "light", Scale: scale, Plan: "short"})
+				_, err := b.daemon.Calibrate(t.Context(), "Alder", orchestrator.CalibrationRequest{Meter: "light", Placed: scale == "fraction", Scale: scale, Plan: "short"})
 				return err == nil
 			})
+			if scale == "255" {
+				within(t, 10*time.Second, "a person is asked to place the meter", func() bool { return len(b.daemon.Prompts()) == 1 })
+				if _, err := b.daemon.AnswerPrompt(b.daemon.Prompts()[0].ID, "done", "somebody"); err != nil {
+					t.Fatal(err)
+				}
+			}
 			if _, err := b.daemon.Calibrate(t.Context(), "Alder", orchestrator.CalibrationRequest{Meter: "light"}); !errors.Is(err, orchestrator.ErrNotNow) {
 				t.Errorf("a second calibration at once: %v, want ErrNotNow", err)
 			}

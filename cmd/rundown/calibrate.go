@@ -24,6 +24,7 @@ type calibrateCmd struct {
 type calibrateLightCmd struct {
 	Handset    string         `arg:"" help:"The handset's name on the bench."`
 	Meter      string         `help:"The light meter of the plan file that is read; left out: you type what yours shows." placeholder:"NAME" xor:"from"`
+	Placed     bool           `help:"The light meter is in place already; without this, a person is asked to place it (rundown prompts, or the console)."`
 	File       string         `help:"A CSV file of readings taken elsewhere: setting,cd_m2, each setting twice or more, the room's share subtracted." type:"existingfile" placeholder:"FILE" xor:"from"`
 	Instrument string         `help:"The meter that you read: make, model, number, date of its own calibration." placeholder:"TEXT"`
 	Accuracy   float64        `help:"What its maker or certificate states, % of the reading." placeholder:"PCT"`
@@ -43,13 +44,13 @@ func (c *calibrateLightCmd) Help() string {
 	for _, p := range luminance.Practices {
 		fmt.Fprintf(&b, "  %s (%s)\n", p.Rule, p.Source)
 	}
-	b.WriteString("\nExamples:\n  rundown calibrate light Alder --instrument \"spot meter no. 3, calibrated 2026-02\" --accuracy 3 --digit 0.1\n  rundown calibrate light Alder --meter light\n  rundown calibrate light Alder --file readings.csv --instrument \"spot meter no. 3\"")
+	b.WriteString("\nExamples:\n  rundown calibrate light Alder --instrument \"spot meter no. 3, calibrated 2026-02\" --accuracy 3 --digit 0.1\n  rundown calibrate light Alder --meter light --placed\n  rundown calibrate light Alder --file readings.csv --instrument \"spot meter no. 3\"")
 	return b.String()
 }
 
 func (c *calibrateLightCmd) Run(e *env) error {
 	q := orchestrator.CalibrationRequest{
-		Plan: c.Plan, WantedCdM2: c.Wanted, Meter: c.Meter, Scale: c.Scale, Points: c.Points, Repeats: c.Repeats,
+		Plan: c.Plan, WantedCdM2: c.Wanted, Meter: c.Meter, Placed: c.Placed, Scale: c.Scale, Points: c.Points, Repeats: c.Repeats,
 		Instrument: luminance.Instrument{Name: c.Instrument, AccuracyPct: c.Accuracy, DigitCdM2: c.Digit},
 	}
 	seconds := func(d *time.Duration) *float64 {
@@ -100,8 +101,11 @@ func (c *calibrateLightCmd) follow(e *env, s orchestrator.CalibrationStatus) (or
 		if s.Latest != nil && s.Taken > taken && c.Meter != "" {
 			taken = s.Taken
 			fmt.Fprintf(e.errOut, "%d of about %d: setting %.6g, %.4g cd/m²\n", s.Taken, s.About, s.Latest.Setting, s.Latest.CdM2)
-		} else if s.Doing != said && s.State == orchestrator.CalibrationRunning && c.Meter == "" || strings.HasPrefix(s.Doing, "warming") && s.Doing != said {
+		} else if s.Doing != said && s.State == orchestrator.CalibrationRunning && c.Meter == "" || (strings.HasPrefix(s.Doing, "warming") || strings.HasPrefix(s.Doing, "waiting")) && s.Doing != said {
 			fmt.Fprintln(e.errOut, s.Doing)
+			if strings.HasPrefix(s.Doing, "waiting") {
+				fmt.Fprintln(e.errOut, "answer it with rundown answer (rundown prompts lists what is asked), or on the console")
+			}
 		}
 		said = s.Doing
 		if s.State == orchestrator.CalibrationAsks && s.Ask != answered {
