@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"rundown/orchestrator"
+	"rundown/results/calculate"
 )
 
 // importCmd brings figures from elsewhere into the daemon's store.
@@ -123,7 +124,7 @@ func printImport(e *env, done orchestrator.Import) {
 			rows = append(rows, []string{fmt.Sprintf("to %d %%", t.LevelPct), minutes(t.S.Value)})
 		}
 	case done.Sustain != nil:
-		rows = append(rows, []string{"retained", span(*done.Sustain.Retained).String()})
+		rows = append(rows, []string{"retained", calculate.Span(*done.Sustain.Retained).String()})
 	default:
 		rows = append(rows, []string{"no figure", done.Reason})
 	}

@@ -1,0 +1,241 @@
+// Package calculate works one log out: the drain, the charge or the cycles that it holds.
+//
+// It joins the reader of foreign files to the calculators and says nothing of its own.
+package calculate
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+
+	"rundown/results/charging"
+	"rundown/results/endurance"
+	"rundown/results/intake"
+	"rundown/results/sustain"
+)
+
+// What a log may be worked out as.
+const (
+	AsEndurance = "endurance"
+	AsCharge    = "charge"
+	AsSustain   = "sustain"
+)
+
+// ErrUntold means that a log's columns do not tell what it is.
+var ErrUntold = errors.New("its columns do not tell what it is: say endurance, charge or sustain")
+
+// Options are what the log itself does not say. A 0 is not known.
+type Options struct {
+	As       string // one of the As words; empty: by what the columns are
+	AtChange bool   // each line is the moment at which the level changed, as in a log taken by hand
+
+	// Of endurance:
+	WarmUpS, LoopS       float64 // left out at the beginning; length of the script's loop, s
+	Points               int     // drain target; 0: all that was drained
+	DesignMAh, NominalMV float64 // the maker's
+	LearnedMAh           float64 // full charge in the charge counter's units
+	LearnedByCurrentMAh  float64 // full charge by integrating the current readings
+}
+
+// A Result is what a log says: one of Endurance, Charge and Sustain.
+type Result struct {
+	File      string     `json:"file"`
+	As        string     `json:"as"`
+	Endurance *Endurance `json:"endurance,omitempty"`
+	Charge    *Charge    `json:"charge,omitempty"`
+	Sustain   *Sustain   `json:"sustain,omitempty"`
+	Warnings  []string   `json:"warnings"`
+}
+
+// A Span is a value with its 95 % interval.
+type Span struct {
+	Value float64 `json:"value"`
+	Low   float64 `json:"low"`
+	High  float64 `json:"high"`
+}
+
+func (s Span) String() string { return fmt.Sprintf("%.4g (%.4g to %.4g)", s.Value, s.Low, s.High) }
+
+// Endurance is what a drain says.
+type Endurance struct {
+	Hours         Span     `json:"hours"` // from full to empty
+	RatePctH      Span     `json:"rate_pct_h"`
+	PowerW        *Span    `json:"power_w,omitempty"`
+	CurrentMA     *Span    `json:"current_ma,omitempty"`
+	StraightHours float64  `json:"straight_hours"` // by time x 100 / points
+	VoltageFactor float64  `json:"voltage_factor"`
+	Points        int      `json:"points"`
+	Method        string   `json:"method"`
+	Budget        []Term   `json:"budget"`
+	Assumptions   []string `json:"assumptions"`
+}
+
+// A Term is one line of the budget of an interval.
+type Term struct {
+	Name  string  `json:"name"`
+	SDPct float64 `json:"sd_pct"` // relative standard deviation, %
+	Share float64 `json:"share"`  // of the variance, 0 to 1
+}
+
+// Charge is what a charge says.
+type Charge struct {
+	FromPct *int      `json:"from_pct"` // nil where the log has no levels
+	Times   []TimeTo  `json:"time_to"`
+	Spans   []Between `json:"between"`
+	Source  string    `json:"power_of"` // "cell" or "plug"
+	PeakW   Span      `json:"peak_w"`
+	HoldS   float64   `json:"above_90pct_peak_s"`
+	BattWh  *Span     `json:"energy_into_battery_wh,omitempty"`
+	PlugWh  *Span     `json:"energy_at_plug_wh,omitempty"`
+	Taper   *Taper    `json:"taper,omitempty"`
+	End     *End      `json:"end,omitempty"`
+}
+
+// A TimeTo is when a level was first shown, from plug-in.
+type TimeTo struct {
+	LevelPct int  `json:"level_pct"`
+	S        Span `json:"s"`
+}
+
+// Between is how long the charge took from one level to another.
+type Between struct {
+	FromPct int  `json:"from_pct"`
+	ToPct   int  `json:"to_pct"`
+	S       Span `json:"s"`
+}
+
+// A Taper is where the taper sets in.
+type Taper struct {
+	AtS      float64 `json:"at_s"`
+	LevelPct int     `json:"level_pct"`
+	PlateauW float64 `json:"plateau_w"`
+}
+
+// An End is when the battery was full, and by which rule.
+type End struct {
+	AtS  float64 `json:"at_s"`
+	Rule string  `json:"rule"`
+}
+
+// Sustain is what repeated cycles say.
+type Sustain struct {
+	Cycles    int     `json:"cycles"`
+	Peak      float64 `json:"peak"`
+	Best      float64 `json:"best_cycle"`
+	Settled   float64 `json:"settled"`
+	Retention Span    `json:"retention"`
+	Worst     float64 `json:"worst_ratio"`
+	Throttled bool    `json:"throttled"`
+	Onset     *int    `json:"onset_below_95"` // nil: none
+}
+
+// Log works a log out. The error says why there is no figure.
+func Log(file string, log intake.Log, o Options) (Result, error) {
+	r := Result{File: file, As: o.As}
+	if r.As == "" {
+		r.As = log.As()
+	}
+	var err error
+	switch r.As {
+	case AsCharge:
+		err = r.charge(log)
+	case AsSustain:
+		err = r.sustain(log)
+	case AsEndurance:
+		err = r.endurance(log, o)
+	default:
+		err = ErrUntold
+	}
+	if r.Warnings == nil {
+		r.Warnings = []string{}
+	}
+	return r, err
+}
+
+func spanOf(i *endurance.Interval) *Span {
+	if i == nil {
+		return nil
+	}
+	return &Span{i.Value, i.Low, i.High}
+}
+
+func (r *Result) endurance(log intake.Log, o Options) error {
+	samples, err := log.Endurance(o.AtChange)
+	if err != nil {
+		return err
+	}
+	in := endurance.Input{Samples: samples, WarmUpS: o.WarmUpS, LoopS: o.LoopS, TargetPoints: o.Points, DesignMAh: o.DesignMAh, NominalMV: o.NominalMV}
+	if o.LearnedMAh > 0 {
+		in.LearnedCounter = &o.LearnedMAh
+	}
+	if o.LearnedByCurrentMAh > 0 {
+		in.LearnedCurrent = &o.LearnedByCurrentMAh
+	}
+	f, err := endurance.Estimate(in)
+	if err != nil {
+		return fmt.Errorf("no figure: %w", err)
+	}
+	r.Endurance = &Endurance{
+		Hours: *spanOf(&f.Hours), RatePctH: *spanOf(&f.RatePctH), PowerW: spanOf(f.PowerW), CurrentMA: spanOf(f.CurrentMA), StraightHours: f.StraightHours,
+		VoltageFactor: f.VoltageFactor, Points: f.Points, Method: f.Method, Assumptions: f.Assumptions,
+	}
+	for _, t := range f.Budget {
+		r.Endurance.Budget = append(r.Endurance.Budget, Term{t.Name, 100 * t.RelSD, t.Share})
+	}
+	r.Warnings = slices.Concat(log.Notes, f.Warnings)
+	return nil
+}
+
+func (r *Result) charge(log intake.Log) error {
+	samples, leveled, err := log.Charge()
+	if err != nil {
+		return err
+	}
+	f, err := charging.Estimate(charging.Input{Samples: samples})
+	if err != nil {
+		return fmt.Errorf("no figure: %w", err)
+	}
+	c := &Charge{Source: f.Source, PeakW: Span(f.PeakW), HoldS: f.HoldS}
+	if leveled {
+		c.FromPct = &f.FromPct
+		for _, t := range f.Times {
+			c.Times = append(c.Times, TimeTo{t.LevelPct, Span(t.S)})
+		}
+		for _, s := range f.Spans {
+			c.Spans = append(c.Spans, Between{s.FromPct, s.ToPct, Span(s.S)})
+		}
+	}
+	energy := func(i *charging.Interval) *Span {
+		if i == nil {
+			return nil
+		}
+		s := Span(*i)
+		return &s
+	}
+	c.BattWh, c.PlugWh = energy(f.BattWh), energy(f.PlugWh)
+	if f.Taper != nil {
+		c.Taper = &Taper{f.Taper.AtS, f.Taper.LevelPct, f.Taper.PlateauW}
+	}
+	if f.End != nil {
+		c.End = &End{f.End.AtS, f.End.Rule}
+	}
+	r.Charge, r.Warnings = c, slices.Concat(log.Notes, f.Warnings)
+	return nil
+}
+
+func (r *Result) sustain(log intake.Log) error {
+	scores, err := log.Scores()
+	if err != nil {
+		return err
+	}
+	f, err := sustain.Estimate(scores)
+	if err != nil {
+		return fmt.Errorf("no figure: %w", err)
+	}
+	r.Sustain = &Sustain{Cycles: f.Cycles, Peak: f.Peak, Best: f.Best, Settled: f.Settled, Retention: Span(f.Retention), Worst: f.Worst, Throttled: f.Throttled}
+	if f.Onset > 0 {
+		r.Sustain.Onset = &f.Onset
+	}
+	r.Warnings = log.Notes
+	return nil
+}
