@@ -22,7 +22,7 @@ const (
 // isFile reports whether a request to a path, with or without its query, has a file as its body.
 func isFile(path string) bool {
 	path, _, _ = strings.Cut(path, "?")
-	return path == importPath || path == recordsPath
+	return path == importPath || path == recordsPath || path == calculatePath || path == validatePath
 }
 
 // maxFile bounds an imported file: a day of readings, one a second, takes a third of it.
