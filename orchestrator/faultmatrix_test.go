@@ -202,8 +202,8 @@ func matrixPlans(recharge bool) string {
 	return b.String()
 }
 
-// segmentLimit leaves room for the slow end of a charge.
-var segmentLimit = map[string]string{"video": "30 min", "browse": "30 min", "topping": "4 h"}
+// segmentLimit leaves room for the slow end of a charge; a handset that vanishes is waited for so long.
+var segmentLimit = map[string]string{"video": "30 min", "browse": "30 min", "topping": "100 min"}
 
 // kept holds what the handsets removed: the last they had of each recording.
 type kept struct {
