@@ -85,11 +85,11 @@ func (d *Daemon) prompt(ctx context.Context, q Prompt) (Answer, error) {
 	if err != nil {
 		return Answer{}, err
 	}
-	waited, before := d.stopwatch(), max(d.now().Sub(s.rec.OpenedAt), 0)
+	waited, before := d.stopwatch(), max(d.now().Sub(d.recordOf(s).OpenedAt), 0)
 	for {
 		left := q.Limit - before - waited.read()
 		if left <= 0 {
-			if err := d.settlePrompt(s, results.PromptUnanswered, s.rec.Default, "", ""); err != nil {
+			if err := d.settlePrompt(s, results.PromptUnanswered, q.Default, "", ""); err != nil {
 				return Answer{}, err
 			}
 		}
@@ -126,22 +126,30 @@ func (d *Daemon) openPrompt(q Prompt) (*standingPrompt, error) {
 		ID: newID("p", now), Handset: q.Handset, RunID: q.Run, SegmentID: q.Segment, Text: q.Text, Why: q.Why, OpenedAt: now, Until: now.Add(q.Limit),
 		Choices: slices.Clone(q.Choices), Default: q.Default, State: results.PromptOpen,
 	}}
-	if err := d.store.PutPrompt(s.rec); err != nil {
+	rec := s.rec // once others may find it, it is theirs too
+	if err := d.store.PutPrompt(rec); err != nil {
 		return nil, err
 	}
 	d.prompts.mu.Lock()
-	d.prompts.standing[s.rec.ID] = s
+	d.prompts.standing[rec.ID] = s
 	d.prompts.mu.Unlock()
-	d.log.Warn().Str("handset", q.Handset).Str("run", q.Run).Str("prompt", s.rec.ID).Time("until", s.rec.Until).Str("default", q.Default).Msg("a person is asked: " + q.Text)
+	d.log.Warn().Str("handset", q.Handset).Str("run", q.Run).Str("prompt", rec.ID).Time("until", rec.Until).Str("default", q.Default).Msg("a person is asked: " + q.Text)
 	if q.Handset != "" {
 		d.tell(q.Handset, func(h *HandsetStatus) { h.WaitsFor = waitsForPerson(q.Text) })
 	}
 	d.publish(Change{Kind: "prompt", Handset: q.Handset, Run: q.Run, Text: q.Text})
-	d.notifyPrompt(s.rec)
+	d.notifyPrompt(rec)
 	return s, nil
 }
 
 func waitsForPerson(text string) string { return "a person: " + text }
+
+// recordOf is a prompt as it stands now.
+func (d *Daemon) recordOf(s *standingPrompt) results.Prompt {
+	d.prompts.mu.Lock()
+	defer d.prompts.mu.Unlock()
+	return s.rec
+}
 
 // settlePrompt gives a prompt its answer, once: one that has it keeps it.
 func (d *Daemon) settlePrompt(s *standingPrompt, state, choice, by, reason string) error {
@@ -280,7 +288,7 @@ func (d *Daemon) watchPrompts(ctx context.Context) {
 		d.prompts.mu.Unlock()
 		for _, s := range left {
 			if err := d.endUnasked(s); err != nil {
-				d.log.Error().Err(err).Str("prompt", s.rec.ID).Msg("a prompt that nobody waits for could not be ended")
+				d.log.Error().Err(err).Str("prompt", d.recordOf(s).ID).Msg("a prompt that nobody waits for could not be ended")
 			}
 		}
 		if d.clock.Sleep(ctx, d.pollEvery) != nil {
@@ -290,15 +298,16 @@ func (d *Daemon) watchPrompts(ctx context.Context) {
 }
 
 func (d *Daemon) endUnasked(s *standingPrompt) error {
-	if run, err := d.store.Run(s.rec.RunID); s.rec.RunID != "" && err == nil && State(run.State).over() {
-		if s.rec.State == results.PromptAnswered {
+	rec := d.recordOf(s)
+	if run, err := d.store.Run(rec.RunID); rec.RunID != "" && err == nil && State(run.State).over() {
+		if rec.State == results.PromptAnswered {
 			_, err := d.takeAnswer(s) // nobody is left to hear it
 			return err
 		}
 		return d.settlePrompt(s, results.PromptWithdrawn, "", "", "its run is over")
 	}
-	if d.now().After(s.rec.Until) {
-		return d.settlePrompt(s, results.PromptUnanswered, s.rec.Default, "", "")
+	if d.now().After(rec.Until) {
+		return d.settlePrompt(s, results.PromptUnanswered, rec.Default, "", "")
 	}
 	return nil
 }

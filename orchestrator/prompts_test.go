@@ -250,6 +250,8 @@ func TestPromptNobodyWaitsFor(t *testing.T) {
 				t.Errorf("%s: %+v, %v; want %s", id, p, err, want)
 			}
 		}
+		d.prompts.mu.Lock()
+		defer d.prompts.mu.Unlock()
 		if n := len(d.prompts.standing); n != 0 {
 			t.Errorf("%d prompts are kept in memory", n)
 		}
