@@ -64,6 +64,16 @@ func (c *fakeConn) fail(s string)                  { c.say("FAIL%04x%s", len(s),
 // hang keeps the connection open and silent until the client or the test ends it.
 func (c *fakeConn) hang() { _, _ = io.Copy(io.Discard, c.Conn) }
 
+// sayGoodbye ends the stream and takes in what the client still says: a connection that is
+// closed over bytes nobody has read is reset, and what was on its way to the client is lost.
+func (c *fakeConn) sayGoodbye() {
+	if half, ok := c.Conn.(*net.TCPConn); ok {
+		_ = half.CloseWrite()
+	}
+	_ = c.Conn.SetReadDeadline(time.Now().Add(2 * time.Second))
+	c.hang()
+}
+
 func newFake(t *testing.T, serve func(c *fakeConn, service string) bool) *fakeServer {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
@@ -275,12 +285,14 @@ func (p realPhone) shell(c *fakeConn, command string) {
 	cmd.Stdout, cmd.Stderr = packetWriter{&mu, c, packetStdout}, packetWriter{&mu, c, packetStderr}
 	p.run(c, cmd)
 	_, _ = io.WriteString(c, packet(packetExit, string([]byte{byte(cmd.ProcessState.ExitCode())})))
+	c.sayGoodbye()
 }
 
 func (p realPhone) shellV1(c *fakeConn, command string) {
 	cmd := phoneShell(command)
 	cmd.Stdout, cmd.Stderr = c, c
 	p.run(c, cmd)
+	c.sayGoodbye()
 }
 
 func (p realPhone) run(c *fakeConn, cmd *exec.Cmd) {
