@@ -64,51 +64,25 @@ func unsealed(format byte, chunk []byte) ([]byte, error) {
 
 // encodeColumns is a chunk's content before it is compressed.
 func encodeColumns(samples []Sample) []byte {
-	buf := binary.AppendUvarint(nil, uint64(len(samples)))
-	column := func(order int, value func(Sample) int64) {
-		var before, step int64
-		for _, s := range samples {
-			v := value(s)
-			diff := v - before
-			if order == 2 {
-				buf = binary.AppendVarint(buf, diff-step)
-			} else {
-				buf = binary.AppendVarint(buf, diff)
-			}
-			before, step = v, diff
-		}
-	}
-	optional := func(value func(Sample) *int64) {
-		bits := make([]byte, (len(samples)+7)/8)
-		var values []byte
-		var before int64
-		for i, s := range samples {
-			if v := value(s); v != nil {
-				bits[i/8] |= 1 << (i % 8)
-				values = binary.AppendVarint(values, *v-before)
-				before = *v
-			}
-		}
-		buf = append(append(buf, bits...), values...)
-	}
-	column(2, func(s Sample) int64 { return int64(s.Seq) })
-	column(2, func(s Sample) int64 { return s.HostAt.UnixMilli() })
-	column(2, func(s Sample) int64 { return s.PhoneAt.UnixMilli() })
-	column(2, func(s Sample) int64 { return s.UptimeMS })
-	column(1, func(s Sample) int64 { return int64(s.LevelPct) })
-	column(1, func(s Sample) int64 { return int64(s.Status) })
-	column(1, func(s Sample) int64 { return int64(s.Plugged) })
-	optional(func(s Sample) *int64 { return s.CounterRaw })
-	optional(func(s Sample) *int64 { return s.VoltageMV })
-	optional(func(s Sample) *int64 { return s.CurrentRaw })
-	optional(func(s Sample) *int64 {
+	w := newColumnWriter(samples)
+	w.differences(2, func(s *Sample) int64 { return int64(s.Seq) })
+	w.differences(2, func(s *Sample) int64 { return s.HostAt.UnixMilli() })
+	w.differences(2, func(s *Sample) int64 { return s.PhoneAt.UnixMilli() })
+	w.differences(2, func(s *Sample) int64 { return s.UptimeMS })
+	w.differences(1, func(s *Sample) int64 { return int64(s.LevelPct) })
+	w.differences(1, func(s *Sample) int64 { return int64(s.Status) })
+	w.differences(1, func(s *Sample) int64 { return int64(s.Plugged) })
+	w.optional(func(s *Sample) *int64 { return s.CounterRaw })
+	w.optional(func(s *Sample) *int64 { return s.VoltageMV })
+	w.optional(func(s *Sample) *int64 { return s.CurrentRaw })
+	w.optional(func(s *Sample) *int64 {
 		if s.TempC == nil {
 			return nil
 		}
 		v := int64(math.Round(*s.TempC * milliCelsius))
 		return &v
 	})
-	return buf
+	return w.buf
 }
 
 func decodeChunk(chunk []byte) ([]Sample, error) {
@@ -116,62 +90,20 @@ func decodeChunk(chunk []byte) ([]Sample, error) {
 	if err != nil {
 		return nil, err
 	}
-	count, n := binary.Uvarint(buf)
-	if n <= 0 || count == 0 || count > uint64(len(buf)) {
-		return nil, fmt.Errorf("%w: it holds no count", errChunk)
+	r, err := newColumnReader[Sample](buf)
+	if err != nil {
+		return nil, err
 	}
-	buf = buf[n:]
-	samples := make([]Sample, count)
-	short := false
-	next := func() int64 {
-		v, n := binary.Varint(buf)
-		if n <= 0 {
-			short = true
-			return 0
-		}
-		buf = buf[n:]
-		return v
-	}
-	column := func(order int, set func(*Sample, int64)) {
-		var before, step int64
-		for i := range samples {
-			diff := next()
-			if order == 2 {
-				diff += step
-			}
-			before, step = before+diff, diff
-			set(&samples[i], before)
-		}
-	}
-	optional := func(set func(*Sample, int64)) {
-		width := (len(samples) + 7) / 8
-		if len(buf) < width {
-			short = true
-			return
-		}
-		bits := buf[:width]
-		buf = buf[width:]
-		var before int64
-		for i := range samples {
-			if bits[i/8]&(1<<(i%8)) != 0 {
-				before += next()
-				set(&samples[i], before)
-			}
-		}
-	}
-	column(2, func(s *Sample, v int64) { s.Seq = int(v) })
-	column(2, func(s *Sample, v int64) { s.HostAt = time.UnixMilli(v).UTC() })
-	column(2, func(s *Sample, v int64) { s.PhoneAt = time.UnixMilli(v).UTC() })
-	column(2, func(s *Sample, v int64) { s.UptimeMS = v })
-	column(1, func(s *Sample, v int64) { s.LevelPct = int(v) })
-	column(1, func(s *Sample, v int64) { s.Status = int(v) })
-	column(1, func(s *Sample, v int64) { s.Plugged = int(v) })
-	optional(func(s *Sample, v int64) { s.CounterRaw = &v })
-	optional(func(s *Sample, v int64) { s.VoltageMV = &v })
-	optional(func(s *Sample, v int64) { s.CurrentRaw = &v })
-	optional(func(s *Sample, v int64) { t := float64(v) / milliCelsius; s.TempC = &t })
-	if short || len(buf) != 0 {
-		return nil, fmt.Errorf("%w: its columns do not fit its count", errChunk)
-	}
-	return samples, nil
+	r.differences(2, func(s *Sample, v int64) { s.Seq = int(v) })
+	r.differences(2, func(s *Sample, v int64) { s.HostAt = time.UnixMilli(v).UTC() })
+	r.differences(2, func(s *Sample, v int64) { s.PhoneAt = time.UnixMilli(v).UTC() })
+	r.differences(2, func(s *Sample, v int64) { s.UptimeMS = v })
+	r.differences(1, func(s *Sample, v int64) { s.LevelPct = int(v) })
+	r.differences(1, func(s *Sample, v int64) { s.Status = int(v) })
+	r.differences(1, func(s *Sample, v int64) { s.Plugged = int(v) })
+	r.optional(func(s *Sample, v int64) { s.CounterRaw = &v })
+	r.optional(func(s *Sample, v int64) { s.VoltageMV = &v })
+	r.optional(func(s *Sample, v int64) { s.CurrentRaw = &v })
+	r.optional(func(s *Sample, v int64) { t := float64(v) / milliCelsius; s.TempC = &t })
+	return r.end()
 }

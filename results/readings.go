@@ -132,29 +132,10 @@ func (r *Reading) quantities() []**float64 {
 // encodeReadings makes a chunk: as one of samples (chunk.go), with the columns at, within
 // and the meter's own time (both ms), power, voltage, current and temperature.
 func encodeReadings(list []Reading) []byte {
-	buf := binary.AppendUvarint(nil, uint64(len(list)))
-	var before, step int64
-	for _, r := range list {
-		v := r.At.UnixMilli()
-		diff := v - before
-		buf = binary.AppendVarint(buf, diff-step)
-		before, step = v, diff
-	}
-	optional := func(value func(*Reading) *int64) {
-		bits := make([]byte, (len(list)+7)/8)
-		var values []byte
-		var before int64
-		for i := range list {
-			if v := value(&list[i]); v != nil {
-				bits[i/8] |= 1 << (i % 8)
-				values = binary.AppendVarint(values, *v-before)
-				before = *v
-			}
-		}
-		buf = append(append(buf, bits...), values...)
-	}
-	optional(func(r *Reading) *int64 { v := r.Within.Milliseconds(); return &v })
-	optional(func(r *Reading) *int64 {
+	w := newColumnWriter(list)
+	w.differences(2, func(r *Reading) int64 { return r.At.UnixMilli() })
+	w.optional(func(r *Reading) *int64 { v := r.Within.Milliseconds(); return &v })
+	w.optional(func(r *Reading) *int64 {
 		if r.MeterAt.IsZero() {
 			return nil
 		}
@@ -162,7 +143,7 @@ func encodeReadings(list []Reading) []byte {
 		return &v
 	})
 	for q := range len((&Reading{}).quantities()) {
-		optional(func(r *Reading) *int64 {
+		w.optional(func(r *Reading) *int64 {
 			f := *r.quantities()[q]
 			if f == nil || math.IsNaN(*f) || math.Abs(*f) > 1e12 {
 				return nil
@@ -171,7 +152,7 @@ func encodeReadings(list []Reading) []byte {
 			return &v
 		})
 	}
-	return sealed(readingsFormat, buf)
+	return sealed(readingsFormat, w.buf)
 }
 
 func decodeReadings(chunk []byte) ([]Reading, error) {
@@ -179,51 +160,15 @@ func decodeReadings(chunk []byte) ([]Reading, error) {
 	if err != nil {
 		return nil, err
 	}
-	count, n := binary.Uvarint(buf)
-	if n <= 0 || count == 0 || count > uint64(len(buf)) {
-		return nil, fmt.Errorf("%w: it holds no count", errChunk)
+	c, err := newColumnReader[Reading](buf)
+	if err != nil {
+		return nil, err
 	}
-	buf = buf[n:]
-	list := make([]Reading, count)
-	short := false
-	next := func() int64 {
-		v, n := binary.Varint(buf)
-		if n <= 0 {
-			short = true
-			return 0
-		}
-		buf = buf[n:]
-		return v
-	}
-	var before, step int64
-	for i := range list {
-		step += next()
-		before += step
-		list[i].At = time.UnixMilli(before).UTC()
-	}
-	optional := func(set func(*Reading, int64)) {
-		width := (len(list) + 7) / 8
-		if len(buf) < width {
-			short = true
-			return
-		}
-		bits := buf[:width]
-		buf = buf[width:]
-		var before int64
-		for i := range list {
-			if bits[i/8]&(1<<(i%8)) != 0 {
-				before += next()
-				set(&list[i], before)
-			}
-		}
-	}
-	optional(func(r *Reading, v int64) { r.Within = time.Duration(v) * time.Millisecond })
-	optional(func(r *Reading, v int64) { r.MeterAt = time.UnixMilli(v).UTC() })
+	c.differences(2, func(r *Reading, v int64) { r.At = time.UnixMilli(v).UTC() })
+	c.optional(func(r *Reading, v int64) { r.Within = time.Duration(v) * time.Millisecond })
+	c.optional(func(r *Reading, v int64) { r.MeterAt = time.UnixMilli(v).UTC() })
 	for q := range len((&Reading{}).quantities()) {
-		optional(func(r *Reading, v int64) { f := float64(v) / micro; *r.quantities()[q] = &f })
+		c.optional(func(r *Reading, v int64) { f := float64(v) / micro; *r.quantities()[q] = &f })
 	}
-	if short || len(buf) != 0 {
-		return nil, fmt.Errorf("%w: its columns do not fit its count", errChunk)
-	}
-	return list, nil
+	return c.end()
 }
