@@ -81,11 +81,9 @@ func (d *Daemon) Charges(f FigureFilter) ([]Charge, error) {
 	handsets, err := d.handsetsOf(f.Run)
 	segments, segErr := d.store.Segments(f.Run)
 	err = errors.Join(err, segErr)
-	match := func(want, have string) bool { return want == "" || want == have }
 	var list []Charge
 	for _, g := range segments {
-		if !isCharge(g) && g.Imported != results.AsCharge || g.Outcome == results.Underway || g.Outcome == results.Skipped ||
-			!match(f.Handset, g.Handset) || !match(f.Scenario, g.Scenario) || !match(f.Plan, g.Plan) {
+		if !isCharge(g) && g.Imported != results.AsCharge || g.Outcome == results.Underway || g.Outcome == results.Skipped || !f.takes(g) {
 			continue
 		}
 		c := Charge{Segment: g.ID, Run: g.RunID, Handset: g.Handset, Scenario: g.Scenario, Outcome: g.Outcome, Supply: handsets[g.RunID].Supply}
@@ -251,20 +249,30 @@ func currentScale(samples []results.Sample) (mA float64, ok bool) {
 			charging = append(charging, float64(*s.CurrentRaw))
 		}
 	}
-	if len(charging) < 5 {
+	mA, middle, ok := currentUnit(charging)
+	if !ok {
 		return 0, false
-	}
-	slices.Sort(charging)
-	middle := charging[len(charging)/2]
-	mA = 1e-3 // µA, as Android defines it
-	// No handset takes 15 A, and none charges at less than 15 mA for half of the time.
-	if math.Abs(middle) < 15_000 {
-		mA = 1
 	}
 	if middle < 0 {
 		mA = -mA
 	}
 	return mA, true
+}
+
+// currentUnit tells the unit of a handset's raw current, in mA, from readings while it
+// charges or works, and their median. ok is false with too few.
+func currentUnit(raw []float64) (mA, middle float64, ok bool) {
+	if len(raw) < 5 {
+		return 0, 0, false
+	}
+	sorted := slices.Sorted(slices.Values(raw))
+	middle = sorted[len(sorted)/2]
+	// Charging or working, no handset takes or draws 15 A, and none less than 15 mA for half
+	// of the time.
+	if math.Abs(middle) < 15_000 {
+		return 1, middle, true
+	}
+	return 1e-3, middle, true // µA, as Android defines it
 }
 
 // wattsIntoBattery is the power into the battery at each sample, W, by the handset's own

@@ -67,10 +67,9 @@ const evidenceCycle = "cycle"
 // Spoiled segments give no figure, flagged ones only when asked for.
 func (d *Daemon) HeatSeries(f FigureFilter) ([]HeatSeries, error) {
 	segments, err := d.store.Segments(f.Run)
-	match := func(want, have string) bool { return want == "" || want == have }
 	var list []HeatSeries
 	for _, g := range segments {
-		if g.Outcome == results.Underway || !match(f.Handset, g.Handset) || !match(f.Scenario, g.Scenario) || !match(f.Plan, g.Plan) {
+		if g.Outcome == results.Underway || !f.takes(g) {
 			continue
 		}
 		some, readErr := d.heatOf(g, f.WithFlagged)
@@ -182,12 +181,7 @@ func (h *HeatSeries) take(w workload, g results.Segment, samples []results.Sampl
 	slices.SortFunc(thermal, func(a, b sustain.Thermal) int { return int(a.T - b.T) })
 	s := sustain.Describe(w.cycles, readings, thermal)
 	h.First = s.First
-	if s.Err != nil {
-		h.Reason = why(s.Err)
-	} else {
-		retained := Interval{s.Retention.Value, s.Retention.Low, s.Retention.High}
-		h.Peak, h.Best, h.Settled, h.Retained, h.Worst, h.Throttled, h.Onset = s.Peak, s.Best, s.Settled, &retained, s.Worst, s.Throttled, s.Onset
-	}
+	h.scored(s)
 	h.MeanTempC, h.HighestTempC, h.HighestSkinC, h.HighestStatus = s.MeanC, s.HighestC, s.HighestSkinC, s.HighestStatus
 	h.EnergyJ, h.ScorePerJ, h.PointsPerCycle = s.EnergyJ, s.ScorePerJ, s.PointsPerCycle
 	for _, l := range s.Lines {
@@ -204,6 +198,16 @@ func (h *HeatSeries) take(w workload, g results.Segment, samples []results.Sampl
 	}
 }
 
+// scored takes over what the scores say, or why they say nothing.
+func (h *HeatSeries) scored(s sustain.Series) {
+	if s.Err != nil {
+		h.Reason = why(s.Err)
+		return
+	}
+	retained := Interval{s.Retention.Value, s.Retention.Low, s.Retention.High}
+	h.Peak, h.Best, h.Settled, h.Retained, h.Worst, h.Throttled, h.Onset = s.Peak, s.Best, s.Settled, &retained, s.Worst, s.Throttled, s.Onset
+}
+
 // wattsOutOfBattery is the power drawn from the battery at each sample, W, by the handset's
 // own voltage and current; nil where one of them is missing.
 func wattsOutOfBattery(samples []results.Sample) []*float64 {
@@ -214,14 +218,9 @@ func wattsOutOfBattery(samples []results.Sample) []*float64 {
 			draws = append(draws, math.Abs(float64(*s.CurrentRaw)))
 		}
 	}
-	if len(draws) < 5 {
+	mA, _, ok := currentUnit(draws)
+	if !ok {
 		return list
-	}
-	slices.Sort(draws)
-	mA := 1e-3 // µA, as Android defines it
-	// Under load no handset draws less than 15 mA, and none 15 A.
-	if draws[len(draws)/2] < 15_000 {
-		mA = 1
 	}
 	for i, s := range samples {
 		if s.CurrentRaw == nil || s.VoltageMV == nil {

@@ -7,7 +7,6 @@ import (
 
 	"rundown/results"
 	"rundown/results/endurance"
-	"rundown/scenarios"
 )
 
 // An Interval is a value with its 95 % interval.
@@ -67,6 +66,12 @@ type FigureFilter struct {
 	WithFlagged                  bool // count flagged segments too
 }
 
+// takes reports whether a segment is of what the filter names.
+func (f FigureFilter) takes(g results.Segment) bool {
+	match := func(want, have string) bool { return want == "" || want == have }
+	return match(f.Handset, g.Handset) && match(f.Scenario, g.Scenario) && match(f.Plan, g.Plan) && match(f.Run, g.RunID)
+}
+
 // Figures computes the figures of everything stored, by handset in the bench's order and
 // scenario in the order of the segments. Spoiled segments never count, flagged ones only
 // when asked for.
@@ -77,9 +82,8 @@ func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 	groups := map[figureKey]*ScenarioFigure{}
 	var order []figureKey
 	estimates := map[figureKey][]endurance.Figure{}
-	match := func(want, have string) bool { return want == "" || want == have }
 	for _, g := range segments {
-		if g.Outcome == results.Underway || g.Until == scenarios.UntilFull || !match(f.Handset, g.Handset) || !match(f.Scenario, g.Scenario) || !match(f.Plan, g.Plan) || !match(f.Run, g.RunID) {
+		if g.Outcome == results.Underway || isCharge(g) || !f.takes(g) {
 			continue
 		}
 		if g.Imported != "" && g.Imported != results.AsEndurance {
@@ -177,11 +181,19 @@ func (d *Daemon) figure(g results.Segment, h results.Handset) (SegmentFigure, en
 		out.Reason = why(err)
 		return out, est, err
 	}
-	out.Hours, out.RatePctH, out.Points = intervalOf(est.Hours), intervalOf(est.RatePctH), est.Points
-	out.VoltageFactor, out.Method, out.Assumptions, out.Warnings = est.VoltageFactor, est.Method, est.Assumptions, est.Warnings
+	out = segmentFigure(g.ID, est)
 	out.Learned = beside
 	if warning != "" {
-		out.Warnings = append(slices.Clone(out.Warnings), warning)
+		out.Warnings = append(out.Warnings, warning)
+	}
+	return out, est, nil
+}
+
+// segmentFigure is a figure as it is shown.
+func segmentFigure(segment string, est endurance.Figure) SegmentFigure {
+	out := SegmentFigure{
+		Segment: segment, Hours: intervalOf(est.Hours), RatePctH: intervalOf(est.RatePctH), Points: est.Points, VoltageFactor: est.VoltageFactor,
+		Method: est.Method, Assumptions: est.Assumptions, Warnings: slices.Clone(est.Warnings),
 	}
 	if est.PowerW != nil {
 		p := intervalOf(*est.PowerW)
@@ -194,7 +206,7 @@ func (d *Daemon) figure(g results.Segment, h results.Handset) (SegmentFigure, en
 	for _, t := range est.Budget {
 		out.Budget = append(out.Budget, Term{Name: t.Name, SDPct: 100 * t.RelSD, Share: t.Share})
 	}
-	return out, est, nil
+	return out
 }
 
 // enduranceSamples are stored samples as the calculator takes them.

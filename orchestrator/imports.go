@@ -443,31 +443,6 @@ func (h *HeatSeries) fromFile(g results.Segment, log intake.Log) error {
 		h.Each = append(h.Each, HeatCycle{Cycle: i + 1, Score: score, TempC: log.Rows[i].TempC})
 	}
 	h.Notes = append(h.Notes, "imported, not measured by rundown")
-	if s.Err != nil {
-		h.Reason = why(s.Err)
-		return nil
-	}
-	retained := Interval{s.Retention.Value, s.Retention.Low, s.Retention.High}
-	h.Peak, h.Best, h.Settled, h.Retained, h.Worst, h.Throttled, h.Onset = s.Peak, s.Best, s.Settled, &retained, s.Worst, s.Throttled, s.Onset
+	h.scored(s)
 	return nil
-}
-
-// segmentFigure is a figure as it is shown.
-func segmentFigure(segment string, est endurance.Figure) SegmentFigure {
-	out := SegmentFigure{
-		Segment: segment, Hours: intervalOf(est.Hours), RatePctH: intervalOf(est.RatePctH), Points: est.Points, VoltageFactor: est.VoltageFactor,
-		Method: est.Method, Assumptions: est.Assumptions, Warnings: slices.Clone(est.Warnings),
-	}
-	if est.PowerW != nil {
-		p := intervalOf(*est.PowerW)
-		out.PowerW = &p
-	}
-	if est.CurrentMA != nil {
-		c := intervalOf(*est.CurrentMA)
-		out.CurrentMA = &c
-	}
-	for _, t := range est.Budget {
-		out.Budget = append(out.Budget, Term{Name: t.Name, SDPct: 100 * t.RelSD, Share: t.Share})
-	}
-	return out
 }

@@ -196,12 +196,12 @@ func (r *run) estimate(step int, level int) (need time.Duration, after int) {
 	return need + overhead + at.warmUp() + min(took, at.limit()), after
 }
 
-// cycleLength is what is assumed of a cycle of work, pause and all.
-const cycleLength = 75 * time.Second
+// CycleLength is what is assumed of a cycle of work, pause and all.
+const CycleLength = 75 * time.Second
 
-// taper is how much longer a charge to full takes than its pace in the middle says.
+// ChargeTaper is how much longer a charge to full takes than its pace in the middle says.
 // Common practice, no source.
-const taper = 1.3
+const ChargeTaper = 1.3
 
 // lasts is how long the segment at hand should take from its start at a level, and the
 // level that it would leave.
@@ -214,9 +214,9 @@ func (r *run) lasts(level int) (took time.Duration, after int) {
 	case scenarios.UntilLevel:
 		return drain(level - goal.toLevel)
 	case scenarios.UntilFull:
-		return time.Duration(taper * float64(r.d.pace.recharge(r.h.Name, float64(100-level)))), 100
+		return time.Duration(ChargeTaper * float64(r.d.pace.recharge(r.h.Name, float64(100-level)))), 100
 	case scenarios.UntilCycles:
-		took = time.Duration(goal.cycles) * cycleLength
+		took = time.Duration(goal.cycles) * CycleLength
 		return took, level - int(took.Hours()*rate)
 	case scenarios.UntilTime:
 		return goal.length, level - int(goal.length.Hours()*rate)
@@ -261,7 +261,7 @@ func (r *run) segmentLeft(points int, list []results.Edge) time.Duration {
 		left, _ = r.lasts(g.last.LevelPct)
 		switch goal.until {
 		case scenarios.UntilCycles:
-			left = time.Duration(max(goal.cycles-r.cyclesDone(), 0)) * cycleLength
+			left = time.Duration(max(goal.cycles-r.cyclesDone(), 0)) * CycleLength
 		case scenarios.UntilTime:
 			left = goal.length - ran
 		}

@@ -13,7 +13,6 @@ import (
 	"rundown/results"
 	"rundown/results/endurance"
 	"rundown/results/report"
-	"rundown/scenarios"
 )
 
 // What the daemon's figures are as rows of the exported tables. Exports and reports are
@@ -49,7 +48,7 @@ func (d *Daemon) chosen(f results.Filter, do func(results.Run, results.Segment) 
 
 // isEndurance says whether a segment is one of which hours are worked out.
 func isEndurance(g results.Segment) bool {
-	return g.Until != scenarios.UntilFull && !isCharge(g) && (g.Imported == "" || g.Imported == results.AsEndurance)
+	return !isCharge(g) && (g.Imported == "" || g.Imported == results.AsEndurance)
 }
 
 func whose(g results.Segment) results.Whose {

@@ -192,14 +192,9 @@ func (w *walk) recharge() {
 	w.basis["recharge assumed at 40 %/h"] = true
 }
 
-// cycleLength is what is assumed of a cycle of work, pause and all.
-const cycleLength = 75 * time.Second
-
-// charge is a charge to full that is measured; its slow end takes longer than the pace in
-// the middle says. Common practice, no source.
+// charge is a charge to full that is measured.
 func (w *walk) charge(scenario string) {
-	const taper = 1.3
-	took := hours(taper * (100 - w.level) / assumedCharge)
+	took := hours(orchestrator.ChargeTaper * (100 - w.level) / assumedCharge)
 	w.vary(took, chargeRelSD)
 	if w.first.IsZero() {
 		w.first = w.at
@@ -275,7 +270,7 @@ func (w *walk) carryOut(list []scenarios.Segment) {
 		case ends == scenarios.UntilTime:
 			points = limit.Hours() * pace.rate
 		case ends == scenarios.UntilCycles:
-			points = (time.Duration(w.scenarios[s.Scenario].Cycles) * cycleLength).Hours() * pace.rate
+			points = (time.Duration(w.scenarios[s.Scenario].Cycles) * orchestrator.CycleLength).Hours() * pace.rate
 		case points == 0:
 			points = float64(w.p.DrainPoints)
 		}
