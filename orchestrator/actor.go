@@ -18,6 +18,7 @@ import (
 // other, and takes up first what the journal says was under way. Nobody else drives the
 // handset.
 func (d *Daemon) actor(ctx context.Context, h scenarios.Handset, unfinished []*entry) {
+	d.awaitFirstLook(ctx, h) // what adb has not told yet is no reason to give anything up
 	for _, e := range unfinished {
 		d.engaged.take(h.Name) // nobody has it: the daemon has only begun
 		d.runOne(ctx, h, e)
@@ -221,7 +222,10 @@ func (d *Daemon) linkTo(h scenarios.Handset) (devices.Link, error) {
 	switch {
 	case !ok:
 		link, advice := d.notSeen(h.Server)
-		if link == "no adb server" {
+		switch link {
+		case LinkNotLooked:
+			return nil, fmt.Errorf("%s: %w: %s", h.Name, ErrNotLooked, advice)
+		case LinkNoServer:
 			return nil, fmt.Errorf("%s: %w: %s", h.Name, devices.ErrNoServer, advice)
 		}
 		return nil, fmt.Errorf("%s (%s): %w: %s", h.Name, h.Serial, devices.ErrNoHandset, advice)

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	"github.com/rs/zerolog"
 
@@ -33,14 +34,25 @@ type Links interface {
 	Link(serial, server string) devices.Link
 }
 
+// ErrNotLooked means that an adb server has not told yet what it sees: the daemon has only
+// begun. Nothing is missing because of that.
+var ErrNotLooked = errors.New("not looked yet")
+
+// A slowLinks is Links that knows which of its servers have reported nothing so far; of
+// others the board has heard all with the first report.
+type slowLinks interface{ Unheard() []string }
+
 // adbLinks are the adb servers of a bench.
 type adbLinks struct {
 	servers map[string]*adb.Server
 	order   []string
+
+	mu    sync.Mutex
+	heard map[string]bool // servers that have reported once
 }
 
 func newADBLinks(addresses []string, o adb.Options) *adbLinks {
-	l := &adbLinks{servers: map[string]*adb.Server{}}
+	l := &adbLinks{servers: map[string]*adb.Server{}, heard: map[string]bool{}}
 	for _, a := range addresses {
 		if _, have := l.servers[a]; !have {
 			l.servers[a] = adb.New(a, func(own *adb.Options) { *own = o })
@@ -78,11 +90,62 @@ func (l *adbLinks) Follow(ctx context.Context, report func([]Seen, []string)) er
 					}
 				}
 				report(seen, absent)
+				l.mu.Lock()
+				defer l.mu.Unlock()
+				l.heard[address] = true // after the report: who asks in between waits a moment more
 			})
 		})
 	}
 	wg.Wait()
 	return ctx.Err()
+}
+
+// Unheard implements slowLinks.
+func (l *adbLinks) Unheard() []string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return slices.DeleteFunc(slices.Clone(l.order), func(a string) bool { return l.heard[a] })
+}
+
+// unheard names an adb server of which the daemon has not heard yet and that may have a
+// handset: the one given or, where none is, any of the bench; "" when there is none.
+func (d *Daemon) unheard(server string) string {
+	known := d.board.reported()
+	slow, ok := d.links.(slowLinks)
+	switch {
+	case !ok && known:
+		return ""
+	case !ok && server != "":
+		return server
+	case !ok:
+		return "the bench"
+	}
+	for _, a := range slow.Unheard() {
+		if server == "" || server == a {
+			return a
+		}
+	}
+	return ""
+}
+
+// firstLook is how long an actor waits at most to hear of its handset for the first time.
+// A server that does not answer is heard as absent before that.
+const firstLook = 30 * time.Second
+
+// awaitFirstLook waits until the handset's adb server has told what it sees.
+func (d *Daemon) awaitFirstLook(ctx context.Context, h scenarios.Handset) {
+	for waited := d.stopwatch(); waited.read() < firstLook && ctx.Err() == nil; {
+		_, seen, changed := d.board.find(h)
+		if seen || d.unheard(h.Server) == "" {
+			return
+		}
+		nap := d.sleeping(ctx, time.Second)
+		select {
+		case <-changed:
+		case <-nap.done:
+		}
+		nap.end()
+	}
 }
 
 // keepConnected keeps the handsets that are linked over Wi-Fi connected, until ctx ends.
@@ -150,6 +213,13 @@ func (b *board) all() (seen []Seen, absent []string) {
 	return slices.Clone(b.seen), slices.Clone(b.absent)
 }
 
+// reported reports whether anything was heard of the bench so far.
+func (b *board) reported() bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.known
+}
+
 // turns counts the changes of what is seen.
 func (b *board) turns() int {
 	b.mu.Lock()
@@ -160,7 +230,7 @@ func (b *board) turns() int {
 // linkDown reports whether an error means that the handset cannot be reached at the
 // moment, so that what was tried is tried again when it is back.
 func linkDown(err error) bool {
-	for _, down := range []error{devices.ErrNoServer, devices.ErrNoHandset, devices.ErrOffline, devices.ErrUnauthorised, devices.ErrNoPermission, devices.ErrTimeout, devices.ErrLinkLost} {
+	for _, down := range []error{ErrNotLooked, devices.ErrNoServer, devices.ErrNoHandset, devices.ErrOffline, devices.ErrUnauthorised, devices.ErrNoPermission, devices.ErrTimeout, devices.ErrLinkLost} {
 		if errors.Is(err, down) {
 			return true
 		}

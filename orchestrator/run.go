@@ -498,7 +498,7 @@ func (r *run) reachOn(ctx context.Context, h scenarios.Handset, patience time.Du
 			} else {
 				r.waitsFor("the link to " + h.Name + ": " + why(err))
 			}
-			if r.cancelled() || waited.read() > patience {
+			if r.cancelled() && !errors.Is(err, ErrNotLooked) || waited.read() > patience {
 				return err
 			}
 		}

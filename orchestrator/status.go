@@ -10,7 +10,7 @@ import (
 type HandsetStatus struct {
 	Name    string `json:"name"`
 	Serial  string `json:"serial"`
-	Link    string `json:"link"` // "ready", adb's word for another state, "not seen", "no adb server"
+	Link    string `json:"link"` // "ready", adb's word for another state, "not seen", "no adb server", "not looked yet"
 	Advice  string `json:"advice,omitempty"`
 	Server  string `json:"server,omitempty"`
 	Model   string `json:"model,omitempty"`
@@ -39,6 +39,12 @@ type HandsetStatus struct {
 	LinkLostAt time.Time `json:"link_lost_at,omitzero"`
 	Problem    string    `json:"problem,omitempty"`
 }
+
+// Words for a link that adb has none for.
+const (
+	LinkNotLooked = "not looked yet" // its adb server has told nothing so far
+	LinkNoServer  = "no adb server"
+)
 
 // A Change is something that happened on the bench.
 type Change struct {
@@ -154,10 +160,13 @@ func (d *Daemon) Handsets() []HandsetStatus {
 
 // notSeen says why a handset is missing and what to do.
 func (d *Daemon) notSeen(server string) (link, advice string) {
+	if who := d.unheard(server); who != "" {
+		return LinkNotLooked, "the daemon has only begun and has not heard from the adb server at " + who + " yet; ask again in a moment"
+	}
 	_, absent := d.board.all()
 	for _, a := range absent {
 		if server == "" || server == a {
-			return "no adb server", "no adb server answers at " + a + ": start it there with `adb start-server`"
+			return LinkNoServer, "no adb server answers at " + a + ": start it there with `adb start-server`"
 		}
 	}
 	return "not seen", "plug it in, or check its serial number in the plan file against `adb devices`"

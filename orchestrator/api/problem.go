@@ -32,6 +32,7 @@ var known = []struct {
 	{orchestrator.ErrImported, http.StatusConflict},
 	{results.ErrMeasured, http.StatusConflict},
 	{devices.ErrNoServer, http.StatusBadGateway},
+	{orchestrator.ErrNotLooked, http.StatusServiceUnavailable},
 	{devices.ErrNoHandset, http.StatusBadGateway},
 	{devices.ErrOffline, http.StatusBadGateway},
 	{devices.ErrUnauthorised, http.StatusBadGateway},

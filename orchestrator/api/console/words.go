@@ -124,6 +124,8 @@ func judge(h orchestrator.HandsetStatus, late time.Duration, by time.Time) condi
 			Stands: needsHand, Problem: fmt.Sprintf("Set aside since %s: %s. Look at the handset. Once it is released, what is queued for it begins by itself.", clock(h.SetAside.Since), h.SetAside.Reason),
 			Press: &undo{Action: "/bench/" + Escape(h.Name) + "/release", Label: "Release " + h.Name},
 		}
+	case h.Link == orchestrator.LinkNotLooked && state != orchestrator.Stopped:
+		return condition{Stands: toWatch, Problem: "Not looked yet: the daemon has only begun."}
 	case state == orchestrator.Stopped:
 		text := "The run was stopped"
 		if h.Problem != "" {
@@ -246,6 +248,8 @@ func statusOf(err error) (int, string) {
 		return http.StatusUnprocessableEntity, "Not possible as asked"
 	case errors.Is(err, orchestrator.ErrNotNow):
 		return http.StatusConflict, "Not possible now"
+	case errors.Is(err, orchestrator.ErrNotLooked):
+		return http.StatusServiceUnavailable, "Not looked yet"
 	case errors.Is(err, devices.ErrNoHandset), errors.Is(err, devices.ErrOffline), errors.Is(err, devices.ErrNoServer), errors.Is(err, devices.ErrLinkLost), errors.Is(err, devices.ErrUnauthorised), errors.Is(err, devices.ErrNoPermission), errors.Is(err, devices.ErrTimeout):
 		return http.StatusBadGateway, "The handset does not answer"
 	}
