@@ -102,9 +102,11 @@ type RegulationFigure struct {
 	Handset string    `json:"handset"`
 	Hours   *Interval `json:"hours,omitempty"`
 	// IndexPerW is hours per watt-hour of the maker's capacity and voltage, 1/W; 0 where these are not in the plan file.
-	IndexPerW float64  `json:"index_per_w,omitempty"`
-	Missing   []string `json:"missing,omitempty"` // scenarios of the cycle that were not measured: no hours then
-	Label     string   `json:"label"`             // to stand beside it wherever it is shown
+	IndexPerW float64 `json:"index_per_w,omitempty"`
+	// Class is the regulation's class of a smartphone, A to G, that such an index would fall into; empty without an index.
+	Class   string   `json:"calculated_class,omitempty"`
+	Missing []string `json:"missing,omitempty"` // scenarios of the cycle that were not measured: no hours then
+	Label   string   `json:"label"`             // to stand beside it wherever it is shown
 }
 
 // RegulationFigures calculate the cycle's endurance for each handset of which the idle time and at least one other part of the
@@ -124,6 +126,7 @@ func (d *Daemon) RegulationFigures(figures []ScenarioFigure) []RegulationFigure 
 			f.Hours = &i
 			if h.CapacityMAh > 0 && h.NominalMV > 0 {
 				f.IndexPerW = endurance.HoursPerWh(end.Value, h.CapacityMAh, h.NominalMV)
+				f.Class = endurance.EnergyClass(f.IndexPerW, false)
 			}
 		}
 		list = append(list, f)

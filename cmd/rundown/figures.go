@@ -64,7 +64,7 @@ func printMixes(w io.Writer, f api.Figures) {
 		}
 		index := ""
 		if r.IndexPerW > 0 {
-			index = fmt.Sprintf(", %.2f h per Wh", r.IndexPerW)
+			index = fmt.Sprintf(", %.2f h per Wh, which would be class %s", r.IndexPerW, r.Class)
 		}
 		fmt.Fprintf(w, "%s, cycle of Regulation (EU) 2023/1669: %.2f h (%.2f to %.2f)%s\n  %s\n", r.Handset, r.Hours.Value, r.Hours.Low, r.Hours.High, index, r.Label)
 	}

@@ -53,3 +53,30 @@ func Regulation(hours map[string]Interval) (end Interval, missing []string) {
 	to2 := func(v float64) float64 { return math.Round(100*v*minutes/60) / 100 } // as the regulation states it
 	return Interval{to2(cycles.Value), to2(cycles.Low), to2(cycles.High)}, nil
 }
+
+// energyClasses are the classes of Regulation (EU) 2023/1669, Annex II, with the index, 1/W, above
+// which each begins; G is what lies below. Seen in restatements of the annex.
+var energyClasses = []struct {
+	class         string
+	phone, tablet float64
+}{{"A", 2.70, 7.90}, {"B", 2.30, 6.32}, {"C", 1.95, 5.06}, {"D", 1.66, 4.04}, {"E", 1.41, 3.24}, {"F", 1.20, 2.59}}
+
+// EnergyClass is the class, A to G, that an energy efficiency index, 1/W, falls into once it is
+// rounded to two decimals as the regulation has it; "" for no index. Of an index that was
+// calculated from parts it is a calculated class, and no declared one.
+func EnergyClass(index float64, tablet bool) string {
+	if !(index > 0) {
+		return ""
+	}
+	index = math.Round(100*index) / 100
+	for _, c := range energyClasses {
+		above := c.phone
+		if tablet {
+			above = c.tablet
+		}
+		if index > above {
+			return c.class
+		}
+	}
+	return "G"
+}
