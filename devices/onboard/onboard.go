@@ -6,8 +6,8 @@
 // They go on without the link; the host starts them, looks in, and picks their files up.
 // The package keeps out of plans and of what a segment means: it takes compiled shell text
 // and gives lines. Errors that leave it beside those of package devices: ErrKey,
-// ErrExists, ErrNotInstalled, ErrRunning, ErrEnded, ErrNotStarted, *DamagedLineError and
-// *SequenceError.
+// ErrExists, ErrNotInstalled, ErrRunning, ErrEnded, ErrNotStarted, ErrNotHeld,
+// *DamagedLineError and *SequenceError; Take and EndAll have their own.
 package onboard
 
 import (
@@ -32,8 +32,9 @@ import (
 const Root = "/data/local/tmp/rundown"
 
 var (
-	// ErrKey means that a segment's key is not 1 to 40 of a to z, 0 to 9 and hyphen.
-	ErrKey = errors.New("segment key: want 1 to 40 of a to z, 0 to 9 and hyphen")
+	// ErrKey means that a segment's key is not 1 to 40 of a to z, 0 to 9 and hyphen, or is the
+	// name that the holders' folder has.
+	ErrKey = errors.New("segment key: want 1 to 40 of a to z, 0 to 9 and hyphen, and not holders")
 	// ErrExists means that the handset already holds recordings under this key.
 	ErrExists = errors.New("the handset already holds recordings under this key")
 	// ErrNotInstalled means that the handset holds no programs under this key.
@@ -44,6 +45,8 @@ var (
 	ErrEnded = errors.New("the segment has already ended")
 	// ErrNotStarted means that the recorder or the workload was started and is not running.
 	ErrNotStarted = errors.New("the program was started but does not run")
+	// ErrNotHeld means that the programs did not begin, since the handset's holder is another.
+	ErrNotHeld = errors.New("not begun, the handset has another holder")
 )
 
 // The words by which the recorder says why a segment ended.
@@ -58,6 +61,7 @@ const (
 	EndStopped          = "stopped"                 // told to
 	EndGaugeFrozen      = "gauge frozen by command" // "UPDATES STOPPED": every value is made up
 	EndUnreadable       = "battery unreadable"      // ten readings in a row gave no level
+	EndHolderChanged    = "holder changed"          // the handset is not this segment's any more
 )
 
 // A Segment is what the recorder is told.
@@ -74,7 +78,10 @@ type Segment struct {
 	UntilFull      bool   // end when the battery is full on its charger on three readings running (charge)
 	NoTarget       bool   // no drain target (idle, charge, sustain): only limits, UntilFull or Stop end it
 	CurrentPath    string // file with the battery current, from ProbeCurrent; empty: none
-	Workload       Program
+	// Holder is the number, from Take, under which the programs run: they end themselves when
+	// it is the handset's holder no more. 0: without one, until anybody takes the handset.
+	Holder   int64
+	Workload Program
 }
 
 // A Program is a compiled scenario: POSIX shell text that is run once (Start), again and
@@ -100,6 +107,7 @@ type State struct {
 	// differs from BootID the handset has restarted and the segment is lost.
 	StartedBootID string
 	UptimeMS      int64 // of the handset now, sleep included
+	Holder        int64 // number of the handset's holder; 0: none, or it was given back
 	SamplesBytes  int64
 	ActivityBytes int64
 }
@@ -114,7 +122,7 @@ var programs embed.FS
 var keyPattern = regexp.MustCompile(`^[a-z0-9-]{1,40}$`)
 
 func checkKey(key string) error {
-	if !keyPattern.MatchString(key) {
+	if !keyPattern.MatchString(key) || key == holdersFolder {
 		return fmt.Errorf("%w, got %q", ErrKey, key)
 	}
 	return nil
@@ -131,6 +139,9 @@ func ActivityPath(key string) string { return dir(key) + "/activity.txt" }
 func (s Segment) check() error {
 	if err := checkKey(s.Key); err != nil {
 		return err
+	}
+	if s.Holder < 0 || s.Holder > MaxNumber {
+		return fmt.Errorf("segment %s: Holder: want 0 to %d, got %d", s.Key, MaxNumber, s.Holder)
 	}
 	for _, f := range []struct {
 		name        string
@@ -203,7 +214,7 @@ func (s Segment) recorderText() string {
 	} {
 		fmt.Fprintf(&b, "%s=%d\n", v.name, v.n)
 	}
-	fmt.Fprintf(&b, "_current=%s\n\n", devices.Quote(s.CurrentPath))
+	fmt.Fprintf(&b, "_current=%s\n_holder=%d\n\n", devices.Quote(s.CurrentPath), s.Holder)
 	return b.String() + program("common.sh") + "\n" + program("recorder.sh")
 }
 
@@ -213,6 +224,7 @@ func (s Segment) workloadText() string {
 		loop = "rest 600" // nothing to do: stay asleep
 	}
 	var b strings.Builder
+	fmt.Fprintf(&b, "_holder=%d\n\n", s.Holder)
 	for _, f := range []struct{ name, body string }{
 		{"program_start", s.Workload.Start}, {"program_loop", loop}, {"program_stop", s.Workload.Stop},
 	} {
@@ -295,7 +307,7 @@ func Start(ctx context.Context, l devices.Link, key string) error {
 	// holds one of them. The wait is on the handset, in the handset's time.
 	_, err = call(ctx, l, key, `setsid sh "$_d/recorder.sh" "$_d" run </dev/null >/dev/null 2>>"$_d/errors.txt" &
 _i=0
-while [ ! -s "$_d/boot.txt" ] && [ "$_i" -lt 50 ]; do
+while [ ! -s "$_d/boot.txt" ] && [ ! -s "$_d/end.txt" ] && [ "$_i" -lt 50 ]; do
 	sleep 0.2
 	_i=$((_i + 1))
 done`)
@@ -305,6 +317,9 @@ done`)
 	after, err := Inspect(ctx, l, key)
 	if err != nil {
 		return err
+	}
+	if after.Ended && after.EndReason == EndHolderChanged {
+		return fmt.Errorf("starting segment %s on %s: %w: %d", key, l.Serial(), ErrNotHeld, after.Holder)
 	}
 	if after.Ended {
 		return fmt.Errorf("starting segment %s on %s: %w at once (%s)", key, l.Serial(), ErrEnded, after.EndReason)
@@ -331,13 +346,12 @@ func said(ctx context.Context, l devices.Link, key string) string {
 // inspect prints one fact a line: its name, a blank, its value. A process is ours when its
 // command line names our program: its number may since have been given to another.
 // Writing the uptime into contact tells the recorder that the host is still there.
-const inspect = `_b=
-read -r _b 2>/dev/null </proc/sys/kernel/random/boot_id
-[ -n "$_b" ] || _b=boot-count-$(settings get global boot_count 2>/dev/null)
+const inspect = highest + `clocks
 echo "boot $_b"
-_u=
-read -r _u _t </proc/uptime
 echo "up $_u"
+_r=${_d%/*}
+highest
+[ "$_n" -gt 0 ] && [ ! -e "$_r/holders/$_n/free" ] && echo "holder $_n"
 if [ -d "$_d" ]; then
 	echo "exists 1"
 	echo "$_u" >"$_d/contact"
@@ -379,6 +393,10 @@ func Inspect(ctx context.Context, l devices.Link, key string) (State, error) {
 				return State{}, fmt.Errorf("segment %s on %s: uptime: %w", key, l.Serial(), err)
 			}
 			upRead = true
+		case "holder":
+			if s.Holder, err = parseWhole(value); err != nil {
+				return State{}, fmt.Errorf("segment %s on %s: holder number: %w", key, l.Serial(), err)
+			}
 		case "exists":
 			s.Exists = true
 		case "recorder":

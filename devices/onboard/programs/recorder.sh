@@ -123,6 +123,9 @@ endworkload() {
 # sent home and put to sleep here; otherwise the host does that when it restores.
 finish() {
 	trap '' TERM
+	if [ "$1" = stopped ]; then
+		held || set -- 'holder changed' # it was told to end by whoever took the handset
+	fi
 	rm -f "$_dir/open"
 	mark end "$1"
 	endworkload
@@ -167,6 +170,12 @@ fi
 
 running "$_dir/recorder.pid" recorder.sh && exit 3
 [ -e "$_dir/samples.txt" ] && exit 4
+if ! held; then
+	mark end 'holder changed'
+	echo ended >"$_dir/workload.state" # it has nothing to tear down
+	echo 'holder changed' >"$_dir/end.txt"
+	exit 5
+fi
 echo "$_pid" >"$_dir/recorder.pid"
 
 _told=
@@ -196,6 +205,7 @@ _every=$((_sample_every_s * 100))
 _due=0       # of the next reading, 1/100 s since the begin mark
 while :; do
 	[ -n "$_told" ] && finish stopped
+	held || finish 'holder changed'
 	if battery; then
 		_unread=0
 		[ -n "$_frozen" ] && finish 'gauge frozen by command'
@@ -247,12 +257,19 @@ while :; do
 	[ "$_time_limit_s" -gt 0 ] && [ "$_rel" -ge $((_time_limit_s * 100)) ] && finish 'time limit'
 
 	# The schedule follows the uptime and does not drift with the cost of a reading; times
-	# that went by while the handset slept are left out, not made up for.
+	# that went by while the handset slept are left out, not made up for. A long pause is
+	# taken in parts: a recorder that is not wanted any more ends within a minute.
 	now
 	_rel=$(((_us - _base) * 100 + 1$_uc - 100 - _off))
 	_due=$((_due + _every))
 	[ "$_rel" -ge "$_due" ] && _due=$((_due + ((_rel - _due) / _every + 1) * _every))
+	while [ -z "$_told" ] && [ $((_due - _rel)) -gt 6000 ]; do
+		nap 60
+		held || finish 'holder changed'
+		now
+		_rel=$(((_us - _base) * 100 + 1$_uc - 100 - _off))
+	done
 	_t=$((_due - _rel + 1000000))
 	_c=$((_t % 100 + 100))
-	[ -n "$_told" ] || nap "$(((_t - 1000000) / 100)).${_c#1}"
+	[ -n "$_told" ] || [ "$_rel" -ge "$_due" ] || nap "$(((_t - 1000000) / 100)).${_c#1}"
 done

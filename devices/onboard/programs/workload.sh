@@ -28,9 +28,26 @@ ev() {
 		$((_us % 9973 * 3 + 1$_uc * 5 + _w + ${#_kind} * 11 + _n % 9973 * 13 + ${#_v} * 15))
 }
 
-# rest SECONDS sleeps, and ends early when the segment ends.
+# rest SECONDS sleeps, and ends early when the segment ends. A long one is taken in parts:
+# a workload that is not wanted any more ends within a minute, with or without a recorder.
+_tearing=
 rest() {
-	nap "$1"
+	[ -n "$_tearing" ] || held || stopped
+	_whole=${1%%.*}
+	case $_whole in
+	'' | *[!0-9]* | 0* | ??????????*) _whole=0 ;;
+	esac
+	_part=0
+	while [ $((_whole - _part)) -gt 60 ]; do
+		nap 60
+		_part=$((_part + 60))
+		[ -n "$_tearing" ] || held || stopped
+	done
+	if [ "$_part" = 0 ]; then
+		nap "$1"
+	else
+		nap "$((_whole - _part))${1#"$_whole"}"
+	fi
 }
 
 # lines COMMAND... runs COMMAND and calls _line for each line of its output until that
@@ -512,11 +529,13 @@ open_url() {
 
 teardown() {
 	echo ended >"$_dir/workload.state"
+	_tearing=1
 	program_stop
 	ev ended 1
 }
 
-# stopped ends the running loop; it is what a TERM comes to, wherever the loop is.
+# stopped ends the running loop; it is what a TERM comes to, wherever the loop is, and
+# what a handset that has another holder comes to.
 stopped() {
 	trap '' TERM
 	[ -n "$_napping" ] && kill "$_napping" 2>/dev/null
@@ -549,6 +568,7 @@ endrunning() {
 
 case $2 in
 run)
+	held || exit 5
 	echo running >"$_dir/workload.state"
 	echo "$_pid" >"$_dir/workload.pid"
 	trap stopped TERM
@@ -556,6 +576,7 @@ run)
 	program_start
 	n=0
 	while :; do
+		held || stopped
 		n=$((n + 1))
 		now
 		_pass=$_us
@@ -570,6 +591,7 @@ end)
 	;;
 revive)
 	[ -e "$_dir/open" ] || exit 3 # the segment is ending, or over
+	held || exit 5
 	endrunning
 	: >"$_dir/workload.pid"
 	ev revived 1
