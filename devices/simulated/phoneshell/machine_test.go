@@ -10,7 +10,6 @@ import (
 	"os"
 	"runtime"
 	"slices"
-	"strconv"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -58,57 +57,59 @@ func content(m *Machine, name string) string {
 	return string(b)
 }
 
-func TestFastClockEndsALongScriptSoon(t *testing.T) {
-	m := New(Options{Clock: newFastClock(1000)})
-	began := time.Now()
-	out, _, code := run(t, m, `i=0; while [ $i -lt 25 ]; do sleep 3; i=$((i+1)); done; read -r u x < /proc/uptime; echo ${u%.*}`)
-	if took := time.Since(began); took > 900*time.Millisecond {
-		t.Errorf("75 s at 1000 times took %v, want well under a second", took)
-	}
-	if up, err := strconv.Atoi(strings.TrimSpace(out)); code != 0 || err != nil || up < 75 {
-		t.Errorf("uptime at the end = %q, code %d; want 75 or more", out, code)
-	}
+// A script that sleeps takes the clock's time and none of the test's.
+func TestLongScriptTakesTheClocksTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m := New(Options{})
+		defer m.Close()
+		out, _, code := run2(m, `i=0; while [ $i -lt 25 ]; do sleep 3; i=$((i+1)); done; read -r u x < /proc/uptime; echo ${u%.*}`)
+		if got := strings.TrimSpace(out); code != 0 || got != "75" {
+			t.Errorf("uptime at the end = %q, code %d; want 75", got, code)
+		}
+	})
 }
 
 // The way a recorder is started over adb: it outlives the session that started it, and
 // a later TERM makes it clean up.
 func TestSetsidOutlivesTheLink(t *testing.T) {
-	m := New(Options{Clock: newFastClock(100)})
-	defer m.Close()
-	if err := m.FS().WriteFile("/data/local/tmp/rec.sh", []byte(`
+	synctest.Test(t, func(t *testing.T) {
+		m := New(Options{})
+		defer m.Close()
+		if err := m.FS().WriteFile("/data/local/tmp/rec.sh", []byte(`
 trap '' HUP
 trap 'echo cleanup >> /data/local/tmp/log; exit 0' TERM
-echo $$ > /data/local/tmp/pid
-n=0
-while :; do
-  n=$((n+1)); echo "line $n" >> /data/local/tmp/log
-  sleep 1 & wait $!
-done
-`), 0o644); err != nil {
-		t.Fatal(err)
-	}
-	var out bytes.Buffer
-	if code := m.Exec(t.Context(), `setsid sh /data/local/tmp/rec.sh </dev/null >/dev/null 2>&1 & echo $!`, nil, &out, io.Discard); code != 0 {
-		t.Fatalf("exit code %d, want 0", code)
-	}
-	pid := strings.TrimSpace(out.String())
-	eventually(t, "the recorder writes three lines", func() bool { return strings.Contains(content(m, "/data/local/tmp/log"), "line 3") })
-	if got := strings.TrimSpace(content(m, "/data/local/tmp/pid")); got != pid {
-		t.Errorf("$$ of the recorder = %s, $! of its starter = %s", got, pid)
-	}
-	if got := content(m, "/proc/"+pid+"/cmdline"); got != "sh\x00/data/local/tmp/rec.sh\x00" {
-		t.Errorf("cmdline = %q", got)
-	}
-	// Links come and go.
-	ctx, cancel := context.WithCancel(t.Context())
-	time.AfterFunc(20*time.Millisecond, cancel)
-	if code := m.Exec(ctx, `tail -f /data/local/tmp/log`, nil, io.Discard, io.Discard); code != 129 {
-		t.Errorf("lost link: exit code %d, want 129", code)
-	}
-	got, _, code := run2(m, `kill -0 `+pid+` && ps -A -o PID,ARGS | grep rec.sh | grep -v grep; kill -TERM `+pid+`; sleep 2; kill -0 `+pid+` 2>/dev/null || echo gone; tail -n 1 /data/local/tmp/log`)
-	if want := fmt.Sprintf("%s sh /data/local/tmp/rec.sh\ngone\ncleanup\n", pid); strings.TrimLeft(got, " ") != want || code != 0 {
-		t.Errorf("got %q, code %d; want %q", got, code, want)
-	}
+	echo $$ > /data/local/tmp/pid
+	n=0
+	while :; do
+	  n=$((n+1)); echo "line $n" >> /data/local/tmp/log
+	  sleep 1 & wait $!
+	done
+	`), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		var out bytes.Buffer
+		if code := m.Exec(t.Context(), `setsid sh /data/local/tmp/rec.sh </dev/null >/dev/null 2>&1 & echo $!`, nil, &out, io.Discard); code != 0 {
+			t.Fatalf("exit code %d, want 0", code)
+		}
+		pid := strings.TrimSpace(out.String())
+		eventually(t, "the recorder writes three lines", func() bool { return strings.Contains(content(m, "/data/local/tmp/log"), "line 3") })
+		if got := strings.TrimSpace(content(m, "/data/local/tmp/pid")); got != pid {
+			t.Errorf("$$ of the recorder = %s, $! of its starter = %s", got, pid)
+		}
+		if got := content(m, "/proc/"+pid+"/cmdline"); got != "sh\x00/data/local/tmp/rec.sh\x00" {
+			t.Errorf("cmdline = %q", got)
+		}
+		// Links come and go.
+		ctx, cancel := context.WithCancel(t.Context())
+		time.AfterFunc(20*time.Millisecond, cancel)
+		if code := m.Exec(ctx, `tail -f /data/local/tmp/log`, nil, io.Discard, io.Discard); code != 129 {
+			t.Errorf("lost link: exit code %d, want 129", code)
+		}
+		got, _, code := run2(m, `kill -0 `+pid+` && ps -A -o PID,ARGS | grep rec.sh | grep -v grep; kill -TERM `+pid+`; sleep 2; kill -0 `+pid+` 2>/dev/null || echo gone; tail -n 1 /data/local/tmp/log`)
+		if want := fmt.Sprintf("%s sh /data/local/tmp/rec.sh\ngone\ncleanup\n", pid); strings.TrimLeft(got, " ") != want || code != 0 {
+			t.Errorf("got %q, code %d; want %q", got, code, want)
+		}
+	})
 }
 
 func run2(m *Machine, text string) (string, string, int) {
@@ -130,38 +131,42 @@ func TestLostLinkHangsUpTheSession(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			m := New(Options{})
-			defer m.Close()
-			ctx, cancel := context.WithCancel(t.Context())
-			done := make(chan int)
-			go func() { done <- m.Exec(ctx, "cd /data/local/tmp; "+tt.text, nil, io.Discard, io.Discard) }()
-			eventually(t, "the script has started", func() bool { return content(m, "/data/local/tmp/r") == "up\n" })
-			cancel()
-			if code := <-done; code != 129 {
-				t.Errorf("exit code %d, want 129", code)
-			}
-			if tt.lives {
-				time.Sleep(30 * time.Millisecond) // long enough for a HUP to have worked
-				if len(m.Processes()) == 0 {
-					t.Error("nothing lives on")
+			synctest.Test(t, func(t *testing.T) {
+				m := New(Options{})
+				defer m.Close()
+				ctx, cancel := context.WithCancel(t.Context())
+				done := make(chan int)
+				go func() { done <- m.Exec(ctx, "cd /data/local/tmp; "+tt.text, nil, io.Discard, io.Discard) }()
+				eventually(t, "the script has started", func() bool { return content(m, "/data/local/tmp/r") == "up\n" })
+				cancel()
+				if code := <-done; code != 129 {
+					t.Errorf("exit code %d, want 129", code)
 				}
-				return
-			}
-			eventually(t, "nothing is left", func() bool { return len(m.Processes()) == 0 })
+				if tt.lives {
+					time.Sleep(time.Minute) // long enough for a HUP to have worked
+					if len(m.Processes()) == 0 {
+						t.Error("nothing lives on")
+					}
+					return
+				}
+				eventually(t, "nothing is left", func() bool { return len(m.Processes()) == 0 })
+			})
 		})
 	}
 }
 
 func TestTrappedHangUpRunsItsTrap(t *testing.T) {
-	m := New(Options{})
-	defer m.Close()
-	ctx, cancel := context.WithCancel(t.Context())
-	go func() {
-		eventually(t, "started", func() bool { return content(m, "/data/local/tmp/r") == "up\n" })
-		cancel()
-	}()
-	m.Exec(ctx, `trap 'echo restored > /data/local/tmp/r; exit 1' HUP; echo up > /data/local/tmp/r; while :; do sleep 0.01; done`, nil, io.Discard, io.Discard)
-	eventually(t, "the trap has run", func() bool { return content(m, "/data/local/tmp/r") == "restored\n" })
+	synctest.Test(t, func(t *testing.T) {
+		m := New(Options{})
+		defer m.Close()
+		ctx, cancel := context.WithCancel(t.Context())
+		go func() {
+			eventually(t, "started", func() bool { return content(m, "/data/local/tmp/r") == "up\n" })
+			cancel()
+		}()
+		m.Exec(ctx, `trap 'echo restored > /data/local/tmp/r; exit 1' HUP; echo up > /data/local/tmp/r; while :; do sleep 0.01; done`, nil, io.Discard, io.Discard)
+		eventually(t, "the trap has run", func() bool { return content(m, "/data/local/tmp/r") == "restored\n" })
+	})
 }
 
 // adbd keeps the stream open while any process holds it.
@@ -223,24 +228,26 @@ func TestInsideABubble(t *testing.T) {
 }
 
 func TestKillAllRunsNoTraps(t *testing.T) {
-	m := New(Options{})
-	defer m.Close()
-	run2(m, `cd /data/local/tmp; for i in 1 2 3; do setsid sh -c 'trap "echo trap >> log" EXIT TERM HUP; echo up >> log; while :; do sleep 1 & wait; done' </dev/null >/dev/null 2>&1 & done`)
-	eventually(t, "three are up", func() bool { return content(m, "/data/local/tmp/log") == "up\nup\nup\n" })
-	m.KillAll()
-	if list := m.Processes(); len(list) != 0 {
-		t.Errorf("left: %v", list)
-	}
-	if got := content(m, "/data/local/tmp/log"); got != "up\nup\nup\n" {
-		t.Errorf("log = %q", got)
-	}
-	if out, _, code := run2(m, "echo again"); out != "again\n" || code != 0 {
-		t.Errorf("after the restart: %q, %d", out, code)
-	}
-	m.Close()
-	if _, _, code := run2(m, "echo no"); code != 255 {
-		t.Errorf("closed machine: exit code %d, want 255", code)
-	}
+	synctest.Test(t, func(t *testing.T) {
+		m := New(Options{})
+		defer m.Close()
+		run2(m, `cd /data/local/tmp; for i in 1 2 3; do setsid sh -c 'trap "echo trap >> log" EXIT TERM HUP; echo up >> log; while :; do sleep 1 & wait; done' </dev/null >/dev/null 2>&1 & done`)
+		eventually(t, "three are up", func() bool { return content(m, "/data/local/tmp/log") == "up\nup\nup\n" })
+		m.KillAll()
+		if list := m.Processes(); len(list) != 0 {
+			t.Errorf("left: %v", list)
+		}
+		if got := content(m, "/data/local/tmp/log"); got != "up\nup\nup\n" {
+			t.Errorf("log = %q", got)
+		}
+		if out, _, code := run2(m, "echo again"); out != "again\n" || code != 0 {
+			t.Errorf("after the restart: %q, %d", out, code)
+		}
+		m.Close()
+		if _, _, code := run2(m, "echo no"); code != 255 {
+			t.Errorf("closed machine: exit code %d, want 255", code)
+		}
+	})
 }
 
 func TestCloseStopsBusyLoops(t *testing.T) {
@@ -373,21 +380,23 @@ func TestCommandsOfTheOwner(t *testing.T) {
 }
 
 func TestManySessionsAtOnce(t *testing.T) {
-	m := New(Options{Clock: newFastClock(100)})
-	defer m.Close()
-	var wg sync.WaitGroup
-	for i := range 20 {
-		wg.Go(func() {
-			out, stderr, code := run2(m, fmt.Sprintf(`cd /data/local/tmp; mkdir -p d%d; cd d%d; for j in 1 2 3 4 5; do (echo $j >> log; sleep 0.0$j) & echo shared >> ../shared; done; wait; sort log | tr -d '\n'; ls -l | wc -l > /dev/null; ps -A > /dev/null; pgrep -f nothing > /dev/null; x=$(seq 1 50 | while read n; do echo $n; done | wc -l); echo " $x"`, i, i))
-			if out != "12345 50\n" || code != 0 {
-				t.Errorf("session %d: %q, %d, %s", i, out, code, stderr)
-			}
-		})
-	}
-	wg.Wait()
-	if got := strings.Count(content(m, "/data/local/tmp/shared"), "shared\n"); got != 100 {
-		t.Errorf("%d shared lines, want 100", got)
-	}
+	synctest.Test(t, func(t *testing.T) {
+		m := New(Options{})
+		defer m.Close()
+		var wg sync.WaitGroup
+		for i := range 20 {
+			wg.Go(func() {
+				out, stderr, code := run2(m, fmt.Sprintf(`cd /data/local/tmp; mkdir -p d%d; cd d%d; for j in 1 2 3 4 5; do (echo $j >> log; sleep 0.0$j) & echo shared >> ../shared; done; wait; sort log | tr -d '\n'; ls -l | wc -l > /dev/null; ps -A > /dev/null; pgrep -f nothing > /dev/null; x=$(seq 1 50 | while read n; do echo $n; done | wc -l); echo " $x"`, i, i))
+				if out != "12345 50\n" || code != 0 {
+					t.Errorf("session %d: %q, %d, %s", i, out, code, stderr)
+				}
+			})
+		}
+		wg.Wait()
+		if got := strings.Count(content(m, "/data/local/tmp/shared"), "shared\n"); got != 100 {
+			t.Errorf("%d shared lines, want 100", got)
+		}
+	})
 }
 
 func TestNoDescriptorsOfTheHost(t *testing.T) {
