@@ -81,12 +81,12 @@ func (r *run) askPerson(ctx context.Context) (wait bool, event Event, err error)
 		return true, "", nil
 	case g.asking != nil && g.asking.answer.Choice == askDone:
 		g.asking = nil
-		g.witness.restart(g.lookedAt) // it has its time anew, from here on
+		r.provenFrom(g.lookedAt) // it has its time anew, from here on
 		return true, "", nil
 	case g.asking != nil:
 		event, err := r.spoil("%s; %s", g.witness.never(), r.sayUnanswered(g.asking.answer))
 		return false, event, err
-	case g.rec.Revivals > 0 || g.lookedAt.Sub(r.activityAt()) < askAfter:
+	case g.u.Revivals > 0 || g.lookedAt.Sub(r.activityAt()) < askAfter:
 		return false, "", nil
 	}
 	asked, end := context.WithCancelCause(ctx)

@@ -11,15 +11,14 @@ import (
 // A witness judges whether the activity really ran, from the evidence that arrived. It
 // has no clock of its own: every call says until when the evidence is complete.
 type witness struct {
-	wanted  []scenarios.Evidence
-	last    []time.Time // when each kind was seen last; the start until then
-	longest []time.Duration
-	seen    []bool
+	wanted []scenarios.Evidence
+	last   []time.Time // when each kind was seen last; the start until then
+	seen   []bool
 }
 
 // newWitness starts to wait for the evidence of a scenario at an instant.
 func newWitness(wanted []scenarios.Evidence, from time.Time) *witness {
-	w := &witness{wanted: wanted, last: make([]time.Time, len(wanted)), longest: make([]time.Duration, len(wanted)), seen: make([]bool, len(wanted))}
+	w := &witness{wanted: wanted, last: make([]time.Time, len(wanted)), seen: make([]bool, len(wanted))}
 	w.restart(from)
 	return w
 }
@@ -43,14 +42,17 @@ func (w *witness) stageHeardFrom(at time.Time) {
 	}
 }
 
-// saw takes in one piece of evidence.
+// saw takes in one piece of evidence. Pieces from before the latest restart, which a
+// restarted daemon reads again, still show that there was some.
 func (w *witness) saw(e results.Evidence) {
 	for i, want := range w.wanted {
-		if want.Kind != e.Kind || e.Value <= 0 || !e.At.After(w.last[i]) {
+		if want.Kind != e.Kind || e.Value <= 0 {
 			continue
 		}
-		w.longest[i] = max(w.longest[i], e.At.Sub(w.last[i]))
-		w.last[i], w.seen[i] = e.At, true
+		w.seen[i] = true
+		if e.At.After(w.last[i]) {
+			w.last[i] = e.At
+		}
 	}
 }
 

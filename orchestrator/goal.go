@@ -124,7 +124,7 @@ func (r *run) begun() (Event, error) {
 	case missing != "":
 		return r.spoil("%s when the start edge came", missing)
 	}
-	g.witness.restart(earlier(g.phoneUntil, g.lookedAt))
+	r.provenFrom(earlier(g.phoneUntil, g.lookedAt))
 	switch {
 	case goal.charges():
 		return ChargeSeen, nil

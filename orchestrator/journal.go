@@ -51,6 +51,15 @@ type underway struct {
 	// SamplesAt and ActivityAt are how much of the handset's files has been taken in, bytes.
 	SamplesAt  int64 `json:"samples_at"`
 	ActivityAt int64 `json:"activity_at"`
+	// ProvenFrom is since when evidence is waited for: the activity's start, the power that a
+	// charge needs, the beginning of what is measured, or a revival. Host clock, as HostZero.
+	ProvenFrom time.Time `json:"proven_from,omitzero"`
+	// Revivals counts the lacks of evidence that were seen. Reviving is what was missing while
+	// the activity is still to be started again for it.
+	Revivals int    `json:"revivals,omitempty"`
+	Reviving string `json:"reviving,omitempty"`
+	// PowerSeen: power was seen on the handset for a charge that is measured.
+	PowerSeen bool `json:"power_seen,omitempty"`
 	// StartEdge: the start edge stands in what has been taken in.
 	StartEdge bool `json:"start_edge,omitempty"`
 	// Ended is the recorder's word for why it ended, once its end mark was read.

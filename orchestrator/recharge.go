@@ -190,6 +190,8 @@ func (r *run) connectPower(ctx context.Context) (Event, error) {
 		return r.spoil("no power without a look at the battery: %s", why(err))
 	case battery.TempC == nil:
 		return r.spoil("the handset gives no battery temperature, and it must not be charged unwatched without one")
+	case r.e.GateOpen && battery.Plugged() != 0: // opened by a daemon that died
+		return "", r.powerCame()
 	}
 	r.waitsFor("the charge to begin")
 	if why := r.switchPower(ctx, true); why != "" {
@@ -198,7 +200,16 @@ func (r *run) connectPower(ctx context.Context) (Event, error) {
 		}
 		return r.spoil("%s", why)
 	}
-	return "", nil
+	return "", r.powerCame()
+}
+
+// powerCame writes down that power was seen for the charge under way: without it there could
+// be no evidence. A gate that the journal calls open and whose power was not seen may be one
+// that was never told, since the journal knows first.
+func (r *run) powerCame() error {
+	r.live.u.PowerSeen = true
+	r.provenFrom(r.steady(r.d.now()))
+	return r.d.saveEntry(r.e)
 }
 
 // leavePower closes the gate of a charge on the way out of it, whatever the way.

@@ -402,7 +402,7 @@ func (r *run) settle(ctx context.Context) (Event, error) {
 			return event, err
 		}
 	}
-	if r.goal().charges() && !r.e.GateOpen {
+	if r.goal().charges() && !(r.e.GateOpen && r.live.u.PowerSeen) {
 		if event, err := r.connectPower(ctx); event != "" || err != nil {
 			return event, err
 		}

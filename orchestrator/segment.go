@@ -164,6 +164,7 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 	g.rec.BootID, g.rec.WorkloadHash, g.rec.LoopS = id.BootID, workloadHash(hash, g.scenario.Stage, g.rec.ClipSHA256), program.LoopS
 	g.rec.ActivityUpS = uptime.Seconds()
 	g.witness, g.phoneUntil, g.turns = newWitness(g.scenario.Evidence, now), now, r.d.board.turns()
+	g.u.ProvenFrom = now
 	limit := r.allowed()
 	g.u.LimitS = int(limit.Seconds())
 	seg := onboard.Segment{Key: g.u.Key, CurrentPath: current, Workload: program}
@@ -174,12 +175,13 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 	if err := onboard.Install(ctx, l, seg); err != nil {
 		return err
 	}
-	// From here on the handset may be at work: the journal must know before it is.
-	g.u.Installed, g.u.Started = true, true
-	if err := r.d.saveEntry(r.e); err != nil {
+	// From here on the handset may be at work: the journal must know before it is, and what
+	// the journal calls started must have its record. One that is only recorded is begun anew.
+	if err := r.d.store.PutSegment(g.rec); err != nil {
 		return stored(err)
 	}
-	if err := r.d.store.PutSegment(g.rec); err != nil {
+	g.u.Installed, g.u.Started = true, true
+	if err := r.d.saveEntry(r.e); err != nil {
 		return stored(err)
 	}
 	return r.startPrograms(ctx, l)
@@ -201,7 +203,7 @@ func (r *run) startPrograms(ctx context.Context, l devices.Link) error {
 	if err != nil && !errors.Is(err, onboard.ErrEnded) { // else the next look tells how
 		return err
 	}
-	r.live.witness.restart(r.d.now()) // installing took its time, and nothing could be seen before
+	r.provenFrom(r.d.now()) // installing took its time, and nothing could be seen before
 	return nil
 }
 
@@ -239,7 +241,8 @@ func (r *run) target(ctx context.Context, l devices.Link, id devices.Identity) (
 
 // takeUp finds the segment of the journal again after the daemon was restarted. The
 // samples go on from the byte where the daemon stopped. The evidence is read again from
-// the segment's start, so that the witness knows all that it knew.
+// the segment's start, and waited for since when it was before, so that the witness knows
+// all that it knew.
 func (r *run) takeUp() error {
 	u := r.e.Segment
 	if u == nil {
@@ -262,8 +265,9 @@ func (r *run) takeUp() error {
 		rec.Evidence = slices.Concat(heard...)
 	}
 	g := &segment{rec: rec, u: u, scenario: r.scenario(), drifting: map[string]bool{}, heard: r.d.stopwatch(), turns: -1, taken: true}
-	began := u.hostAt(int64(rec.ActivityUpS * 1000))
-	g.witness, g.phoneUntil = newWitness(g.scenario.Evidence, began), began
+	g.rec.Revivals, u.Revivals = max(rec.Revivals, u.Revivals), max(rec.Revivals, u.Revivals)
+	from := r.waitedSince(rec, u)
+	g.witness, g.phoneUntil = newWitness(g.scenario.Evidence, from), from
 	u.ActivityAt = 0
 	for _, e := range rec.Evidence {
 		if e.UptimeMS == 0 {
@@ -657,6 +661,9 @@ func (r *run) judge(ctx context.Context, l devices.Link, state onboard.State) (E
 	if g.gone++; state.WorkloadAlive {
 		g.gone = 0
 	}
+	if g.u.Reviving != "" {
+		return "", r.revive(ctx, l)
+	}
 	if missing == "" && g.gone >= 3 { // at first it may not run yet
 		missing = "the workload loop is gone from the handset"
 	}
@@ -666,27 +673,11 @@ func (r *run) judge(ctx context.Context, l devices.Link, state onboard.State) (E
 	switch {
 	case r.goal().until == scenarios.UntilCycles && r.cyclesDone() > 0:
 		return r.spoil("%s: cycles that pause let the handset cool", missing)
-	case g.rec.Revivals > 0:
+	case g.u.Revivals > 0:
 		return r.spoil("%s, for the second time", missing)
 	}
-	g.rec.Revivals++
-	g.note(r.d.now(), "%s: the activity was started again", missing)
-	r.log.Warn().Str("missing", missing).Msg("the activity is started again")
-	if err := r.d.store.PutSegment(g.rec); err != nil {
-		return "", stored(err)
-	}
-	g.witness.restart(now)
-	if err := r.wake(ctx, l); err != nil {
-		return "", err
-	}
-	if err := onboard.Revive(ctx, l, g.u.Key); err != nil {
-		if linkDown(err) || ctx.Err() != nil {
-			return "", err
-		}
-		// The segment may have ended by itself meanwhile: the next look tells.
-		g.note(r.d.now(), "not started again: %s", why(err))
-	}
-	return "", nil
+	g.u.Revivals, g.u.Reviving = g.u.Revivals+1, missing
+	return "", r.revive(ctx, l)
 }
 
 // watchDrift reads the preconditions that may drift, every so often.
