@@ -1,13 +1,10 @@
 package charging
 
 import (
-	"encoding/csv"
 	"errors"
-	"io/fs"
 	"math"
 	"math/rand/v2"
-	"os"
-	"path/filepath"
+	"rundown/results/samplesets"
 	"sort"
 	"strconv"
 	"testing"
@@ -16,34 +13,11 @@ import (
 
 func ptr(v float64) *float64 { return &v }
 
-// TestIndependentSamples scores the charges of an independent generator, where they are beside the repository.
+// TestIndependentSamples scores the charges of an independent generator.
 // The goals at 1 to 5 s: a span 2.0 %, peak 1.8 %, hold 5 %, energy 0.4 % before the sensor's gain (2 %), taper
 // within 1 min. A dozen charges, some at 10 s: the worst of them may be 1.5 times that.
 func TestIndependentSamples(t *testing.T) {
-	dir := "../../../shared/samples/charge"
-	read := func(name string) []map[string]string {
-		f, err := os.Open(filepath.Join(dir, name))
-		if errors.Is(err, fs.ErrNotExist) {
-			t.Skipf("no samples at %s: not scored", dir)
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer f.Close()
-		rows, err := csv.NewReader(f).ReadAll()
-		if err != nil {
-			t.Fatal(err)
-		}
-		var out []map[string]string
-		for _, r := range rows[1:] {
-			m := map[string]string{}
-			for i, k := range rows[0] {
-				m[k] = r[i]
-			}
-			out = append(out, m)
-		}
-		return out
-	}
+	read := func(name string) []samplesets.Row { return samplesets.Rows(t, "charge/"+name) }
 	num := func(s string) float64 {
 		v, err := strconv.ParseFloat(s, 64)
 		if err != nil {

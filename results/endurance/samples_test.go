@@ -1,67 +1,22 @@
 package endurance
 
 import (
-	"encoding/csv"
-	"errors"
 	"fmt"
-	"io/fs"
 	"math"
-	"os"
-	"path/filepath"
+	"rundown/results/samplesets"
 	"sort"
-	"strconv"
 	"testing"
 	"time"
 )
 
-// samplesDir holds drains of an independent generator with their truth, where a checkout has
-// them beside the repository.
-const samplesDir = "../../../shared/samples/drain"
-
-type table []map[string]string
-
-func readTable(t *testing.T, path string) table {
-	t.Helper()
-	f, err := os.Open(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		t.Skipf("no samples at %s: not scored", path)
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var out table
-	for _, r := range rows[1:] {
-		m := map[string]string{}
-		for i, k := range rows[0] {
-			m[k] = r[i]
-		}
-		out = append(out, m)
-	}
-	return out
-}
-
-func number(t *testing.T, m map[string]string, key string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(m[key], 64)
-	if err != nil {
-		t.Fatalf("%s: %q: %v", key, m[key], err)
-	}
-	return v
-}
-
 // readDrain reads one drain and what a lab would know of it.
-func readDrain(t *testing.T, truth map[string]string) Input {
-	in := Input{WarmUpS: 180, TargetPoints: 7, LoopS: number(t, truth, "loop_s"), DesignMAh: number(t, truth, "design_mah")}
-	for _, r := range readTable(t, filepath.Join(samplesDir, truth["file"])) {
-		s := Sample{T: time.Duration(number(t, r, "t_ms")) * time.Millisecond, LevelPct: int(number(t, r, "level"))}
+func readDrain(t *testing.T, truth samplesets.Row) Input {
+	in := Input{WarmUpS: 180, TargetPoints: 7, LoopS: truth.Number(t, "loop_s"), DesignMAh: truth.Number(t, "design_mah")}
+	for _, r := range samplesets.Rows(t, "drain/"+truth["file"]) {
+		s := Sample{T: time.Duration(r.Number(t, "t_ms")) * time.Millisecond, LevelPct: int(r.Number(t, "level"))}
 		for key, p := range map[string]**float64{"charge_uah": &s.Counter, "voltage_mv": &s.VoltageMV, "current_raw": &s.Current} {
 			if r[key] != "" {
-				v := number(t, r, key)
+				v := r.Number(t, key)
 				*p = &v
 			}
 		}
@@ -109,10 +64,10 @@ func (s *score) String() string {
 
 // windowWatts is what the script drew in the measured window: its settled power with the
 // thermal drift that it had there.
-func windowWatts(t *testing.T, truth map[string]string, f Figure) float64 {
-	a, b, tau := f.WindowStart.Seconds(), f.WindowStop.Seconds(), number(t, truth, "drift_tau_s")
+func windowWatts(t *testing.T, truth samplesets.Row, f Figure) float64 {
+	a, b, tau := f.WindowStart.Seconds(), f.WindowStop.Seconds(), truth.Number(t, "drift_tau_s")
 	g := 1 - tau*(math.Exp(-a/tau)-math.Exp(-b/tau))/(b-a)
-	return number(t, truth, "settled_watts") * (1 + number(t, truth, "drift")*g)
+	return truth.Number(t, "settled_watts") * (1 + truth.Number(t, "drift")*g)
 }
 
 // TestIndependentSamples holds the estimator against drains of a generator that shares no
@@ -123,7 +78,7 @@ func windowWatts(t *testing.T, truth map[string]string, f Figure) float64 {
 // of 25, and may be 1.35 times the limit; coverage may lack what 25 draws at 95 % lack in one
 // set of a thousand (20 of 25); bias may be off by three standard errors of its mean.
 func TestIndependentSamples(t *testing.T) {
-	truth := readTable(t, filepath.Join(samplesDir, "truth.csv"))
+	truth := samplesets.Rows(t, "drain/truth.csv")
 	type goal struct{ hours, rate, watts float64 }
 	goals := map[string]goal{
 		"fine": {3.0, 1.2, 2.5}, "medium": {3.1, 1.5, 2.6}, "coarse + current": {4.5, 3.6, 5.2}, "coarse, level only": {7.2, 6.8, 5.2},
@@ -142,7 +97,7 @@ func TestIndependentSamples(t *testing.T) {
 		}
 		for i, name := range rows {
 			if i == 0 {
-				counter, current := number(t, row, "learned_mah"), number(t, row, "learned_by_current_mah")
+				counter, current := row.Number(t, "learned_mah"), row.Number(t, "learned_by_current_mah")
 				in.LearnedCounter, in.LearnedCurrent = &counter, &current
 			} else {
 				in.LearnedCounter, in.LearnedCurrent = nil, nil
@@ -155,11 +110,11 @@ func TestIndependentSamples(t *testing.T) {
 			if want := row["class"]; i == 0 && f.Gauge.String() != want && !(want == "none" && f.Gauge == GaugeNone) {
 				t.Logf("%s: gauge seen as %s", row["file"], f.Gauge)
 			}
-			th := number(t, row, "hours_full_to_empty")
+			th := row.Number(t, "hours_full_to_empty")
 			hours[name].add(f.Hours, th)
 			w := windowWatts(t, row, f)
 			volts, _ := pick(in.Samples, func(s Sample) *float64 { return s.VoltageMV }).mean(f.WindowStart.Seconds(), f.WindowStop.Seconds())
-			rate[name].add(f.RatePctH, 100*w/(volts/1000)/(number(t, row, "full_charge_mah")/1000))
+			rate[name].add(f.RatePctH, 100*w/(volts/1000)/(row.Number(t, "full_charge_mah")/1000))
 			if f.PowerW == nil {
 				t.Errorf("%s: no power", row["file"])
 				continue

@@ -1,10 +1,10 @@
 package intake
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"math"
-	"os"
 	"path/filepath"
 	"reflect"
 	"strconv"
@@ -16,6 +16,7 @@ import (
 
 	"rundown/results"
 	"rundown/results/endurance"
+	"rundown/results/samplesets"
 	"rundown/results/sustain"
 )
 
@@ -281,19 +282,10 @@ func TestOwnExportIsRecognised(t *testing.T) {
 	}
 }
 
-// The sample sets that lie beside a checkout, where they do.
-func TestSamplesBesideTheCheckout(t *testing.T) {
-	files, _ := filepath.Glob("../../../shared/samples/*/*-*.csv")
-	if len(files) == 0 {
-		t.Skip("no sample sets beside this checkout")
-	}
-	for _, name := range files {
-		f, err := os.Open(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		l, err := Read(name, f, Options{})
-		_ = f.Close()
+// The sample sets, as a lab would bring files of its own.
+func TestSampleSetsAreRead(t *testing.T) {
+	for _, name := range samplesets.Files(t, "*") {
+		l, err := Read(name, bytes.NewReader(samplesets.Bytes(t, name)), Options{})
 		if err != nil {
 			t.Error(err)
 			continue

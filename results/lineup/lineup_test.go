@@ -1,14 +1,15 @@
 package lineup
 
 import (
+	"bytes"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
 	"path/filepath"
+	"rundown/results/samplesets"
 	"strconv"
 	"strings"
 	"testing"
@@ -184,22 +185,12 @@ func TestAlignANightFindsTheRate(t *testing.T) {
 	}
 }
 
-// Charges of the project's sample sets, from a generator of others, where they lie beside
-// the project: plug_mw is the meter's record, on a clock of its own.
+// Charges of the project's sample sets, from a generator of others: plug_mw is the meter's record, on a clock of its own.
 func TestAlignSampleSets(t *testing.T) {
-	files, _ := filepath.Glob("../../../shared/samples/charge/charge-*.csv")
-	if len(files) == 0 {
-		t.Skip("no sample sets beside the project")
-	}
-	for _, file := range files {
+	for _, file := range samplesets.Files(t, "charge") {
 		t.Run(filepath.Base(file), func(t *testing.T) {
 			t.Parallel()
-			f, err := os.Open(file)
-			if err != nil {
-				t.Fatal(err)
-			}
-			defer f.Close()
-			rows, err := csv.NewReader(f).ReadAll()
+			rows, err := csv.NewReader(bytes.NewReader(samplesets.Bytes(t, file))).ReadAll()
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -1,14 +1,13 @@
 package sustain
 
 import (
+	"bytes"
 	"encoding/csv"
 	"errors"
 	"fmt"
-	"io/fs"
 	"math"
 	"math/rand/v2"
-	"os"
-	"path/filepath"
+	"rundown/results/samplesets"
 	"sort"
 	"strconv"
 	"testing"
@@ -98,19 +97,10 @@ func TestGoals(t *testing.T) {
 	}
 }
 
-// TestIndependentSamples scores the series of an independent generator, where they are beside the repository.
+// TestIndependentSamples scores the series of an independent generator.
 func TestIndependentSamples(t *testing.T) {
-	dir := "../../../shared/samples/cycles"
 	read := func(name string) [][]string {
-		f, err := os.Open(filepath.Join(dir, name))
-		if errors.Is(err, fs.ErrNotExist) {
-			t.Skipf("no samples at %s: not scored", dir)
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer f.Close()
-		rows, err := csv.NewReader(f).ReadAll()
+		rows, err := csv.NewReader(bytes.NewReader(samplesets.Bytes(t, "cycles/"+name))).ReadAll()
 		if err != nil {
 			t.Fatal(err)
 		}
