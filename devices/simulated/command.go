@@ -59,7 +59,7 @@ func (c *call) fail(code int, format string, args ...any) int {
 // wait passes the time that the command takes on the handset. It reports false when the
 // command was killed meanwhile.
 func (h *Handset) wait(c *call, d time.Duration) bool {
-	return h.clock.Sleep(c.ctx, d) == nil
+	return h.rest.mono.Sleep(c.ctx, d) == nil
 }
 
 // killed is the exit code of a command that a signal ended.

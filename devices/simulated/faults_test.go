@@ -31,7 +31,7 @@ func count(t *testing.T, h *Handset) int {
 
 func TestLinkLostAndBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		h := New(Options{})
+		h := New(Options{Suspend: Suspend{Never: true}})
 		defer h.Close()
 		sh(t, h, background)
 		changed := h.Changed()

@@ -110,6 +110,7 @@ type Handset struct {
 	linkEpoch           context.Context
 	linkBroke           context.CancelFunc
 	closed              bool
+	rest                rest
 }
 
 // New makes a handset that has just been switched on, unplugged, with its screen off.
@@ -126,6 +127,8 @@ func New(o Options) *Handset {
 		linkState: "device", changed: make(chan struct{}),
 		faults: newFaultState(), jobs: jobs{ready: make(chan struct{}, 1)},
 	}
+	h.rest.rng, h.rest.wakes = rand.New(rand.NewPCG(uint64(o.Seed), 0xa1a2)), map[WakeCause]int{}
+	h.rest.mono.init(h)
 	ctx, cancel := context.WithCancel(context.Background())
 	h.ctx, h.ctxDone = func() context.Context { return ctx }, cancel
 	h.linkEpoch, h.linkBroke = context.WithCancel(ctx)
@@ -139,7 +142,8 @@ func New(o Options) *Handset {
 	h.net = newNetwork(h)
 	h.newBoot()
 	h.machine = phoneshell.New(phoneshell.Options{
-		Clock:      h.clock,
+		Clock:      &h.rest.mono,
+		Run:        h.rest.mono.run,
 		UptimeBase: h.liveUptime,
 		Wall:       h.wall,
 		BootID:     func() string { return *h.bootID.Load() },
@@ -205,7 +209,7 @@ func (h *Handset) newBoot() {
 	h.idle = map[string]bool{"deep": true, "light": true}
 	h.frozen, h.thermalStatus = nil, -1
 	h.dimmed = false
-	h.loads.boot(h.age, h.battery.Totals())
+	h.loads.boot(h.age, h.battery.Totals(), h.rest.restJ)
 }
 
 // do runs f on the state as it is now.
@@ -218,6 +222,7 @@ func (h *Handset) do(f func()) {
 
 // release lets the lock go and does what was put off.
 func (h *Handset) release() {
+	h.settleSleep()
 	after := h.after
 	h.after = nil
 	for _, f := range h.chores {
@@ -299,6 +304,7 @@ func (h *Handset) carry(to time.Duration) {
 		e := heap.Pop(&h.events).(*event)
 		h.live(e.at)
 		e.f()
+		h.settleSleep()
 	}
 	h.live(to)
 }

@@ -44,6 +44,7 @@ func (h *Handset) reach(ctx context.Context) (linked context.Context, end func()
 	}
 	linked, cancel := context.WithCancelCause(ctx)
 	stop := context.AfterFunc(epoch, func() { cancel(devices.ErrLinkLost) })
+	h.packet(linked)
 	return linked, func() { stop(); cancel(nil) }, nil
 }
 
@@ -85,6 +86,7 @@ func (h *Handset) Shell(ctx context.Context, command string) (devices.Output, er
 // Exec runs a command line as the adb daemon does. The end of ctx is a lost stream.
 func (h *Handset) Exec(ctx context.Context, command string, stdin io.Reader, stdout, stderr io.Writer) int {
 	var f faults
+	h.packet(ctx)
 	h.do(func() {
 		f = h.faults
 		h.burst(0.5, 12*time.Millisecond) // a shell that starts
@@ -92,6 +94,10 @@ func (h *Handset) Exec(ctx context.Context, command string, stdin io.Reader, std
 	if hangs(f.hang, command) {
 		<-ctx.Done()
 		return 129
+	}
+	alone := stdout != stderr
+	if stdout = (holdingWriter{h, stdout}); !alone {
+		stderr = stdout
 	}
 	if f.crlf {
 		same := stdout == stderr
@@ -107,6 +113,7 @@ func (h *Handset) Exec(ctx context.Context, command string, stdin io.Reader, std
 			return 129
 		}
 	}
+	defer h.do(func() { h.holdAwake(h.opt.Suspend.LinkHold) })
 	return h.machine.Exec(ctx, command, stdin, stdout, stderr)
 }
 
@@ -280,6 +287,7 @@ func rebootCommand(h *Handset, c *call) int {
 
 // StatFile describes a file of the handset.
 func (h *Handset) StatFile(name string) (devices.File, error) {
+	h.packet(h.ctx())
 	i, err := h.machine.FS().Stat(name)
 	if err != nil {
 		return devices.File{}, err
@@ -289,6 +297,7 @@ func (h *Handset) StatFile(name string) (devices.File, error) {
 
 // OpenFile opens a file for reading, with its content as it is at this instant.
 func (h *Handset) OpenFile(name string) (io.ReadCloser, error) {
+	h.packet(h.ctx())
 	b, err := h.readFile(name)
 	if err != nil {
 		return nil, err
@@ -298,6 +307,11 @@ func (h *Handset) OpenFile(name string) (io.ReadCloser, error) {
 
 // WriteFile replaces a file and makes missing parent folders.
 func (h *Handset) WriteFile(name string, mode fs.FileMode, mtime time.Time, r io.Reader) error {
+	h.packet(h.ctx())
+	return h.storeFile(name, mode, mtime, r)
+}
+
+func (h *Handset) storeFile(name string, mode fs.FileMode, mtime time.Time, r io.Reader) error {
 	b, err := io.ReadAll(r)
 	if err != nil {
 		return err
@@ -320,6 +334,7 @@ func (h *Handset) WriteFile(name string, mode fs.FileMode, mtime time.Time, r io
 
 // ListDir lists a folder.
 func (h *Handset) ListDir(name string) ([]wire.DirEntry, error) {
+	h.packet(h.ctx())
 	entries, err := h.machine.FS().ReadDir(name)
 	if err != nil {
 		return nil, err
@@ -338,7 +353,7 @@ func (h *Handset) ListDir(name string) ([]wire.DirEntry, error) {
 func (h *Handset) readFile(name string) ([]byte, error) { return h.machine.FS().ReadFile(name) }
 
 func (h *Handset) writeFile(name string, b []byte) error {
-	return h.WriteFile(name, 0o660, time.Time{}, bytes.NewReader(b))
+	return h.storeFile(name, 0o660, time.Time{}, bytes.NewReader(b))
 }
 
 // ServeServer serves handsets as an adb server does, until stop is called.

@@ -65,6 +65,7 @@ type Options struct {
 	AmbientC    float64 // 0 stands for 22; see Frost for a room at freezing
 	Frost       bool    // AmbientC means what it says, 0 included
 	ScalePower  float64 // of everything the handset draws; 0 stands for 1
+	Suspend     Suspend // how it sleeps
 
 	ScreenW, ScreenH int // px; 0 stands for 1080 by 2340
 	Density          int
@@ -164,6 +165,7 @@ func (o Options) filled() Options {
 	if o.Dial == nil {
 		o.Dial = (&net.Dialer{Timeout: 10 * time.Second}).DialContext
 	}
+	o.Suspend = o.Suspend.filled()
 	if o.StorageBytes == 0 {
 		o.StorageBytes = 64e9
 	}

@@ -10,7 +10,7 @@ import (
 // The powers of what a handset is made of, W at the cell, at ScalePower 1. Invented, of
 // the size that public teardowns of such handsets would not contradict.
 const (
-	asleepW    = 0.022   // screen off, radios aside
+	asleepW    = 0.022   // suspended, radios aside
 	awakeW     = 0.24    // system and memory with the screen on
 	panelW     = 0.16    // a black screen
 	whiteW     = 0.00235 // per cd/m²
@@ -63,10 +63,33 @@ func (h *Handset) toolDelay(d time.Duration) time.Duration {
 // means the same activity, for the drift that comes with warming up. A film that begins
 // again or a camera that starts to record is the same activity still.
 func (h *Handset) watts() (w float64, doing int) {
+	sum := 0.0
+	for _, b := range h.bursts {
+		sum += b.watts
+	}
+	return h.draws(!h.rest.mono.frozen(), sum)
+}
+
+// restWatts is what it would draw now had nobody looked at it while it rests.
+func (h *Handset) restWatts() float64 {
+	bursts := 0.0
+	if h.age < h.rest.rising {
+		bursts = h.opt.Suspend.WakeJ / wakeRise.Seconds()
+	}
+	w, _ := h.draws(h.age < h.rest.natural, bursts)
+	return w
+}
+
+// draws is watts for a handset whose processors run or not, with so much for work that is
+// soon over.
+func (h *Handset) draws(awake bool, bursts float64) (w float64, doing int) {
 	if h.poweredOff {
 		return 0, 0
 	}
-	w = asleepW
+	w = h.opt.Suspend.SuspendedW
+	if awake && !h.screen.on && !h.opt.Suspend.Never {
+		w += h.opt.Suspend.AwakeW
+	}
 	if h.screen.on {
 		w = awakeW + panelW + whiteW*h.luminance() + fastHzW*max(0, h.refreshHz()-60)
 		if h.locationOn() {
@@ -100,9 +123,7 @@ func (h *Handset) watts() (w float64, doing int) {
 	if h.call != nil {
 		w += voiceW
 	}
-	for _, b := range h.bursts {
-		w += b.watts
-	}
+	w += bursts
 	if h.setting(global, "low_power") == "1" {
 		w *= 0.9
 	}
@@ -124,6 +145,13 @@ func (h *Handset) live(to time.Duration) {
 		d := next - h.age
 		w, doing := h.watts()
 		h.battery.Advance(next-h.bootAge, physics.Load{BaseW: w, Activity: doing, PlugOpen: h.power.on})
+		if unseen := w; h.rest.resting {
+			unseen = h.restWatts()
+			h.rest.lookJ += (w - unseen) * d.Seconds()
+			h.rest.restJ += unseen * d.Seconds()
+		} else {
+			h.rest.restJ += unseen * d.Seconds()
+		}
 		h.age = next
 		if h.screen.on {
 			h.screen.shown += d
@@ -140,7 +168,7 @@ func (h *Handset) live(to time.Duration) {
 				a.position += d
 			}
 		}
-		h.loads.add(h.age, h.battery.Totals())
+		h.loads.add(h.age, h.battery.Totals(), h.rest.restJ)
 		h.watchBattery()
 	}
 }
@@ -170,40 +198,41 @@ type loadLog struct {
 }
 
 type loadPoint struct {
-	age   time.Duration
-	baseJ float64
+	age          time.Duration
+	baseJ, restJ float64
 }
 
 const loadGrain = 5 * time.Second
 
-func (l *loadLog) boot(age time.Duration, t physics.Totals) {
-	l.points = append(l.points, loadPoint{age, t.BaseJ})
+func (l *loadLog) boot(age time.Duration, t physics.Totals, restJ float64) {
+	l.points = append(l.points, loadPoint{age, t.BaseJ, restJ})
 }
 
-func (l *loadLog) add(age time.Duration, t physics.Totals) {
+func (l *loadLog) add(age time.Duration, t physics.Totals, restJ float64) {
 	n := len(l.points)
 	if n >= 2 && age-l.points[n-2].age < loadGrain {
-		l.points[n-1] = loadPoint{age, t.BaseJ} // still within the last grain
+		l.points[n-1] = loadPoint{age, t.BaseJ, restJ} // still within the last grain
 		return
 	}
-	l.points = append(l.points, loadPoint{age, t.BaseJ})
+	l.points = append(l.points, loadPoint{age, t.BaseJ, restJ})
 }
 
-// at is the sum at an age, straight between the points.
-func (l *loadLog) at(age time.Duration) float64 {
+// at are the sums at an age, straight between the points.
+func (l *loadLog) at(age time.Duration) loadPoint {
 	n := len(l.points)
 	i := sort.Search(n, func(i int) bool { return l.points[i].age >= age })
 	switch {
 	case n == 0:
-		return 0
+		return loadPoint{}
 	case i == 0:
-		return l.points[0].baseJ
+		return l.points[0]
 	case i == n:
-		return l.points[n-1].baseJ
+		return l.points[n-1]
 	}
 	a, b := l.points[i-1], l.points[i]
 	if b.age == a.age {
-		return b.baseJ
+		return b
 	}
-	return a.baseJ + (b.baseJ-a.baseJ)*float64(age-a.age)/float64(b.age-a.age)
+	f := float64(age-a.age) / float64(b.age-a.age)
+	return loadPoint{age, a.baseJ + (b.baseJ-a.baseJ)*f, a.restJ + (b.restJ-a.restJ)*f}
 }

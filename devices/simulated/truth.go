@@ -21,12 +21,23 @@ func (h *Handset) MeanWatts(fromUp, toUp time.Duration) (w float64) {
 }
 
 func (h *Handset) meanWatts(fromUp, toUp time.Duration) float64 {
+	a, b, s := h.loadsIn(fromUp, toUp)
+	return (b.baseJ - a.baseJ) / s
+}
+
+func (h *Handset) meanRest(fromUp, toUp time.Duration) float64 {
+	a, b, s := h.loadsIn(fromUp, toUp)
+	return (b.restJ - a.restJ) / s
+}
+
+// loadsIn are the sums at the ends of a window of uptime, and its length, s.
+func (h *Handset) loadsIn(fromUp, toUp time.Duration) (a, b loadPoint, seconds float64) {
 	shift := time.Duration(h.upShift.Load())
 	from, to := fromUp-shift, min(toUp-shift, h.age)
 	if to <= from {
-		return 0
+		return a, b, 1
 	}
-	return (h.loads.at(to) - h.loads.at(from)) / (to - from).Seconds()
+	return h.loads.at(from), h.loads.at(to), (to - from).Seconds()
 }
 
 // TrueSoC is the charge in the cell now, 0 to 1.

@@ -31,6 +31,9 @@ type Options struct {
 	Env        map[string]string    // exported variables beside the usual HOME, USER, TMPDIR, ...
 	FreeBytes  func() int64         // bytes left on the data partition: 0 is a full storage; plenty when nil
 	Others     func() []ProcInfo    // processes that are not ours (apps), for ps, pidof and /proc
+	// Run returns once the processors run, or ctx ends; processes call it before each of
+	// their commands. nil: they always do.
+	Run func(ctx context.Context)
 	// WideIntegers turns off mksh's 32-bit arithmetic.
 	WideIntegers bool
 	// Removed is told each file that is removed, with its content, and must not call back

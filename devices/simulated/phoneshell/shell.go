@@ -383,6 +383,9 @@ func (sh *shell) stmt(st *syntax.Stmt) {
 		sh.status, sh.flow = 1, exiting
 		return
 	}
+	if run := sh.m.opt.Run; run != nil {
+		run(sh.proc.ctx)
+	}
 	sh.depth++
 	defer func() { sh.depth-- }()
 	if pos := st.Position; pos.IsValid() {
