@@ -29,9 +29,14 @@ func (d *Daemon) actor(ctx context.Context, h scenarios.Handset, unfinished []*e
 			return
 		}
 	}
+	away := true
 	for ctx.Err() == nil {
 		changed := d.queue.changed()
-		d.settleDebts(ctx, h)
+		l, err := d.linkTo(h)
+		if err == nil {
+			d.settleDebts(ctx, h, l, away)
+		}
+		away = err != nil
 		if !d.nextRun(ctx, h) {
 			d.awaitTurn(ctx, changed)
 		}

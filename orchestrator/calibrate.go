@@ -366,11 +366,11 @@ func (c *calibration) prepare(ctx context.Context, link devices.Link, on *lumina
 		if err != nil {
 			return err
 		}
-		if err := preconditions.Restore(ctx, link, []preconditions.Change{change}); err != nil {
+		if _, err := preconditions.Restore(ctx, link, []preconditions.Change{change}); err != nil {
 			return err
 		}
-		if _, err := devices.Run(ctx, link, "input keyevent 3; input keyevent 223"); err != nil {
-			return err
+		if err := goHome(ctx, link); err != nil {
+			c.d.log.Warn().Err(err).Str("handset", name).Msg("the handset was not left on its home screen with the screen off")
 		}
 		if len(had) == 0 {
 			return c.d.store.DeleteDocument(documentsApplied, name)

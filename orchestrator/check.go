@@ -61,8 +61,9 @@ func (d *Daemon) Undo(ctx context.Context, handset string) ([]preconditions.Chan
 	if err != nil {
 		return nil, err
 	}
-	if err := preconditions.Restore(ctx, link, changes); err != nil {
-		return changes, err
+	left, err := preconditions.Restore(ctx, link, changes)
+	if len(left) > 0 {
+		return changes, errors.Join(err, d.store.PutDocument(documentsApplied, handset, left))
 	}
 	return changes, d.store.DeleteDocument(documentsApplied, handset)
 }

@@ -10,92 +10,31 @@ import (
 
 	"rundown/devices"
 	"rundown/devices/onboard"
-	"rundown/devices/preconditions"
 	"rundown/results"
 	"rundown/scenarios"
 )
 
-// What a run that ended while its handset was away still owes it, in the store:
-const (
-	documentsOwed = "owed" // settings to be put back, by handset name
-	documentsLeft = "left" // segments that are still on a handset, by segment ID: the journal entry as it was
-)
+// documentsLeft is the store's kind for segments that are still on a handset, by segment
+// ID: the journal entry of a run that ended while its handset was away, as it was.
+const documentsLeft = "left"
 
-// An owed is the settings of a handset that a run has changed and could not put back.
-type owed struct {
-	Run     string                 `json:"run"`
-	Changes []preconditions.Change `json:"changes"`
-	Tries   int                    `json:"tries"`
-}
-
-func (d *Daemon) owed(handset string) (o owed, err error) {
-	if err = d.store.Document(documentsOwed, handset, &o); errors.Is(err, results.ErrNotFound) {
-		err = nil
-	}
-	return o, err
-}
-
-// owe writes down what is still to be put back, before the run forgets it.
-func (r *run) owe() error {
-	o, err := r.d.owed(r.h.Name)
-	if err != nil {
-		return err
-	}
-	for _, c := range r.e.Changes {
-		same := func(have preconditions.Change) bool { return have.Name == c.Name && have.Undo == c.Undo }
-		if !slices.ContainsFunc(o.Changes, same) { // a second attempt at the same
-			o.Changes = append(o.Changes, c)
-		}
-	}
-	o.Run, o.Tries = r.e.RunID, 0
-	return r.d.store.PutDocument(documentsOwed, r.h.Name, o)
-}
-
-// settleDebts puts settings back and collects segments that were left, once a handset
-// that was away is there again. It runs between two runs.
-func (d *Daemon) settleDebts(ctx context.Context, h scenarios.Handset) {
-	log := d.log.With().Str("handset", h.Name).Logger()
-	o, err := d.owed(h.Name)
-	if err != nil {
-		log.Error().Err(err).Msg("what is owed to the handset is not readable")
-	}
-	l, err := d.linkTo(h)
-	if err != nil {
+// settleDebts puts settings back that are owed to a handset in reach, and collects
+// segments that were left on one that was away; back says that it has just come back. It
+// runs between two runs.
+func (d *Daemon) settleDebts(ctx context.Context, h scenarios.Handset, l devices.Link, back bool) {
+	d.payOwed(ctx, h, l, back)
+	if len(d.leftOn(h.Name)) == 0 {
 		return
 	}
-	if len(o.Changes) > 0 && o.Tries < restoreTries {
-		if err := putBack(ctx, l, o.Changes); err != nil {
-			if linkDown(err) || ctx.Err() != nil {
-				return
-			}
-			o.Tries++
-			log.Warn().Err(err).Int("try", o.Tries).Msg("settings of an earlier run did not go back")
-			d.tell(h.Name, func(s *HandsetStatus) { s.Problem = "settings were not all put back: " + why(err) })
-			_ = d.store.PutDocument(documentsOwed, h.Name, o) // at worst one try more
-		} else if err := d.store.DeleteDocument(documentsOwed, h.Name); err == nil {
-			log.Info().Str("run", o.Run).Msg("the handset is back: its settings were put back")
-			d.publish(Change{Kind: "state", Handset: h.Name, Run: o.Run, Text: "back again, settings put back"})
-		}
+	log := d.log.With().Str("handset", h.Name).Logger()
+	found, err := d.collectFrom(ctx, h, l)
+	if err != nil {
+		log.Warn().Err(err).Msg("segments that were left on the handset could not be collected")
+		return
 	}
-	if len(d.leftOn(h.Name)) > 0 {
-		if found, err := d.collectFrom(ctx, h, l); err != nil {
-			log.Warn().Err(err).Msg("segments that were left on the handset could not be collected")
-		} else {
-			for _, f := range found {
-				log.Info().Str("segment", f.Segment).Str("outcome", f.Outcome).Msg(f.Text)
-			}
-		}
+	for _, f := range found {
+		log.Info().Str("segment", f.Segment).Str("outcome", f.Outcome).Msg(f.Text)
 	}
-}
-
-// putBack puts changed settings back, newest first, and leaves the handset on its home
-// screen with the screen off.
-func putBack(ctx context.Context, l devices.Link, changes []preconditions.Change) error {
-	if err := preconditions.Restore(ctx, l, changes); err != nil {
-		return err
-	}
-	_, err := devices.Run(ctx, l, "input keyevent 3; input keyevent 223")
-	return err
 }
 
 // leftOn are the journal entries of segments that are still on a handset.

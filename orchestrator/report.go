@@ -65,6 +65,9 @@ func (d *Daemon) reportOf(runs []results.Run) (r report.Report, err error) {
 		for _, a := range annotations {
 			r.Remarks = append(r.Remarks, fmt.Sprintf("%s, %s by %s: %s", run.Handset.Name, a.At.UTC().Format("2 Jan 2006 15:04 UTC"), a.By, a.Text))
 		}
+		if o := d.owedShown(run.Handset.Name); o != nil && o.Run == run.ID {
+			r.Remarks = append(r.Remarks, fmt.Sprintf("%s: settings are %s", run.Handset.Name, o.Say(run.Handset.Name)))
+		}
 	}
 	r.About, err = d.aboutRuns(runs, err)
 	return r, err

@@ -23,7 +23,7 @@ const (
 	sinkMost      = 25.0             // by how much a level may be above it, %, to be let sink: more would take too long
 	linkPatience  = 30 * time.Minute // for a handset that is away, outside a drain
 	powerPatience = 2 * time.Minute  // for power to come or go after the gate switched
-	restoreTries  = 3                // for settings that will not go back
+	restoreTries  = 3                // for settings that will not go back, before they are owed
 	gateLimit     = 30 * time.Second // for a power gate that is closed while the daemon starts or stops; real time
 	retryEvery    = 5 * time.Second
 	holdFresh     = 10 * time.Minute // a wait for limits after which the preconditions are looked at again
@@ -429,29 +429,8 @@ func (r *run) restore(ctx context.Context) (Event, error) {
 		r.note("power gate %s does not close: cut the power by hand: %s", r.gate.Name(), why(err))
 	}
 	r.waitsFor("settings being put back")
-	for try := 1; ; try++ {
-		err := r.reach(ctx, linkPatience, func(l devices.Link) error { return putBack(ctx, l, r.e.Changes) })
-		if isStop(ctx, err) {
-			return "", err
-		}
-		if err == nil {
-			break
-		}
-		r.log.Warn().Err(err).Int("try", try).Msg("settings did not go back")
-		if linkDown(err) {
-			r.note("the handset is away; its settings are put back when it is there again: %s", why(err))
-			if err := r.owe(); err != nil {
-				return "", err
-			}
-			break
-		}
-		if try == restoreTries {
-			r.note("settings were not all put back: %s", why(err))
-			break
-		}
-		if err := r.d.clock.Sleep(ctx, retryEvery); err != nil {
-			return "", err
-		}
+	if err := r.putBack(ctx); err != nil {
+		return "", err
 	}
 	r.e.Changes = nil
 	if r.e.StopReason != "" {

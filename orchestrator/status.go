@@ -38,6 +38,10 @@ type HandsetStatus struct {
 	WaitsFor   string    `json:"waits_for,omitempty"`
 	LinkLostAt time.Time `json:"link_lost_at,omitzero"`
 	Problem    string    `json:"problem,omitempty"`
+	// Owed are settings that are still to be put back; nil: none.
+	Owed *Owed `json:"owed,omitempty"`
+	// NeedsHand says what a person has to do about it beside all this, the most urgent first.
+	NeedsHand []string `json:"needs_hand,omitempty"`
 }
 
 // Words for a link that adb has none for.
@@ -133,7 +137,8 @@ func (d *Daemon) Handsets() []HandsetStatus {
 		default:
 			s.Link, s.Advice = d.notSeen(h.Server)
 		}
-		s.Server, s.Model = seen.Server, seen.Model
+		s.Server, s.Model, s.Owed = seen.Server, seen.Model, d.owedShown(h.Name)
+		s.NeedsHand = d.needsHand(s)
 		list = append(list, s)
 	}
 	slices.SortStableFunc(list, func(a, b HandsetStatus) int {

@@ -117,6 +117,12 @@ func printHandsets(w io.Writer, list []orchestrator.HandsetStatus) {
 		if s.Advice != "" {
 			fmt.Fprintf(w, "%s (%s): %s\n", dash(s.Name), s.Serial, s.Advice)
 		}
+		for _, need := range s.NeedsHand {
+			fmt.Fprintf(w, "%s needs a hand: %s\n", s.Name, need)
+		}
+		if s.Owed != nil && s.Owed.Tries == 0 { // else it needs a hand
+			fmt.Fprintf(w, "%s: settings are %s\n", s.Name, s.Owed.Say(s.Name))
+		}
 	}
 }
 

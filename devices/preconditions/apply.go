@@ -103,17 +103,11 @@ func Watch(ctx context.Context, l devices.Link, h Handset, s Set) ([]Line, error
 	if len(watched) == 0 {
 		return nil, nil
 	}
-	f := devices.Flavour{SDK: h.SDK}
-	if f.SDK == 0 {
-		out, err := devices.Run(ctx, l, "getprop ro.build.version.sdk")
-		if err != nil {
-			return nil, fmt.Errorf("handset %s: %w", name(h, l), err)
-		}
-		if f.SDK, err = strconv.Atoi(strings.TrimSpace(out)); err != nil {
-			return nil, fmt.Errorf("handset %s: its Android version cannot be read: %q", name(h, l), strings.TrimSpace(out))
-		}
+	sdk, err := sdkOf(ctx, l, h)
+	if err != nil {
+		return nil, err
 	}
-	r, err := read(ctx, l, h, f, entriesOf(watched))
+	r, err := read(ctx, l, h, devices.Flavour{SDK: sdk}, entriesOf(watched))
 	if err != nil {
 		return nil, err
 	}
@@ -125,23 +119,20 @@ func Watch(ctx context.Context, l devices.Link, h Handset, s Set) ([]Line, error
 	return lines, nil
 }
 
-// Restore puts every change back, the newest first. All are tried; the errors of those
-// that failed are joined, each with what to put back by hand.
-func Restore(ctx context.Context, l devices.Link, changes []Change) error {
-	var failed []error
-	for _, c := range slices.Backward(changes) {
-		results, err := devices.Batch(ctx, l, []string{c.Undo})
-		switch {
-		case c.DropsLink && dropped(err):
-			// Expected: the handset restarts its end of the link. It is the first change
-			// and so the last to be undone; nothing waits for the link here.
-		case err != nil:
-			failed = append(failed, fmt.Errorf("handset %s: %s was not put back to %s: %w", l.Serial(), c.Name, c.Before, err))
-		case results[0].Failed() != "":
-			failed = append(failed, fmt.Errorf("handset %s: %s was not put back to %s: %s", l.Serial(), c.Name, c.Before, results[0].Failed()))
-		}
+// sdkOf is the handset's Android version, asked where it is not known.
+func sdkOf(ctx context.Context, l devices.Link, h Handset) (int, error) {
+	if h.SDK != 0 {
+		return h.SDK, nil
 	}
-	return errors.Join(failed...)
+	out, err := devices.Run(ctx, l, "getprop ro.build.version.sdk")
+	if err != nil {
+		return 0, fmt.Errorf("handset %s: %w", name(h, l), err)
+	}
+	sdk, err := strconv.Atoi(strings.TrimSpace(out))
+	if err != nil {
+		return 0, fmt.Errorf("handset %s: its Android version cannot be read: %q", name(h, l), strings.TrimSpace(out))
+	}
+	return sdk, nil
 }
 
 // begin reads what a report says besides its lines.
@@ -433,7 +424,10 @@ func (a *applying) begin(e *entry, r *readings, found state, w Want, line Line) 
 		return nil, nil
 	}
 	for _, s := range steps {
-		change := Change{Name: e.Name, Undo: s.undo, Before: s.before, At: a.handset.now(), DropsLink: s.dropsLink}
+		change := Change{
+			Name: e.Name, Undo: s.undo, Before: s.before, At: a.handset.now(), DropsLink: s.dropsLink,
+			Setting: s.setting, Was: s.was, State: found.compared(), Press: s.press,
+		}
 		if err := a.record(change); err != nil {
 			return nil, fmt.Errorf("handset %s: %s was not changed, since the change could not be written down first: %w", name(a.handset, a.link), e.Name, err)
 		}

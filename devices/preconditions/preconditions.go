@@ -192,4 +192,13 @@ type Change struct {
 	// DropsLink: the change makes the handset restart its end of the link; both making
 	// it and undoing it lose the link for some seconds.
 	DropsLink bool `json:"drops_link,omitempty"`
+	// Setting is the setting that was changed, "system screen_brightness", and Was its old
+	// value, nil where it was not set. Setting is empty where a command was given instead:
+	// State then is what the precondition's state was, only to be compared. Both are empty
+	// in records from before they were kept.
+	Setting string  `json:"setting,omitempty"`
+	Was     *string `json:"was,omitempty"`
+	State   string  `json:"state,omitempty"`
+	// Press: it is undone by pressing a key, which is tried once and never owed.
+	Press bool `json:"press,omitempty"`
 }

@@ -140,7 +140,7 @@ func TestApplySetsReadsBackAndRestores(t *testing.T) {
 			t.Errorf("SDK %d: volume step %d for 50 %% of 15", sdk, p.volume)
 		}
 
-		if err := Restore(t.Context(), p, changes); err != nil {
+		if _, err := Restore(t.Context(), p, changes); err != nil {
 			t.Errorf("SDK %d: Restore = %v", sdk, err)
 		}
 		p.android([]string{"true"}) // bring the radios' settings up to date
@@ -291,7 +291,7 @@ func TestTheLinkIsPutIntoItsFinalFormFirst(t *testing.T) {
 	if len(changes) == 0 || changes[0].Name != "link" || !changes[0].DropsLink || changes[0].Undo != "svc usb setFunctions 'mtp'" {
 		t.Errorf("first change = %+v, want the link's", changes)
 	}
-	if err := Restore(t.Context(), p, changes); err != nil {
+	if _, err := Restore(t.Context(), p, changes); err != nil {
 		t.Errorf("Restore = %v", err)
 	}
 	if p.usb != "mtp,adb" {
@@ -455,13 +455,16 @@ func TestFrozenReadingsAreNotBelieved(t *testing.T) {
 func TestRestoreTriesAllAndJoinsErrors(t *testing.T) {
 	p := newFakePhone(t, 34)
 	p.missing["nonsense-command"] = true
-	err := Restore(t.Context(), p, []Change{
+	left, err := Restore(t.Context(), p, []Change{
 		{Name: "rotation", Undo: "settings put system user_rotation '3'", Before: "user_rotation=3"},
 		{Name: "wifi", Undo: "nonsense-command", Before: "on"},
 		{Name: "rotation", Undo: "settings put system user_rotation '1'", Before: "user_rotation=1"},
 	})
 	if err == nil || !strings.Contains(err.Error(), "wifi was not put back to on") {
 		t.Errorf("Restore = %v, want what was not put back", err)
+	}
+	if len(left) != 1 || left[0].Name != "wifi" {
+		t.Errorf("left to be undone: %+v, want wifi alone", left)
 	}
 	if got := p.settings["system user_rotation"]; got != "3" {
 		t.Errorf("user_rotation = %q: want the oldest value, since the newest change is undone first", got)

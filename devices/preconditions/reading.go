@@ -155,9 +155,10 @@ func (r *readings) put(k key, value string) step {
 		target: k.String(),
 		ways:   []string{fmt.Sprintf("settings put %s %s %s", k.space, k.name, devices.Quote(value))},
 		undo:   fmt.Sprintf("settings delete %s %s", k.space, k.name),
-		before: k.name + " not set",
+		before: k.name + " not set", setting: k.String(),
 	}
 	if old, set, _ := r.setting(k); set {
+		s.was = &old
 		s.undo = fmt.Sprintf("settings put %s %s %s", k.space, k.name, devices.Quote(old))
 		s.before = k.name + "=" + old
 	}

@@ -44,6 +44,9 @@ type step struct {
 	undo      string // complete shell command
 	before    string // old value, for people
 	dropsLink bool
+	setting   string  // see Change
+	was       *string // see Change
+	press     bool    // see Change
 }
 
 func does(mend string) func(Want) string { return func(Want) string { return mend } }
@@ -360,10 +363,12 @@ var registry = []*entry{
 		reads: []devices.Operation{devices.ReadKeyguard, devices.ReadKeyguardOld},
 		state: keyguardState,
 		set: func(r *readings, found state, w Want) ([]step, string) {
+			s := r.do(devices.DismissKeyguard, devices.ScreenOff, "locked")
 			if *w.On {
-				return []step{r.do(devices.ScreenOff, devices.DismissKeyguard, "unlocked")}, ""
+				s = r.do(devices.ScreenOff, devices.DismissKeyguard, "unlocked")
 			}
-			return []step{r.do(devices.DismissKeyguard, devices.ScreenOff, "locked")}, ""
+			s.press = true
+			return []step{s}, ""
 		},
 		mend: does("take the screen lock off the handset (none or swipe): a PIN or pattern cannot be passed by the shell"),
 	},

@@ -123,7 +123,7 @@ func TestSimulatedHandsetsAreSetReadBackAndRestored(t *testing.T) {
 				}
 			}
 
-			if err := preconditions.Restore(t.Context(), h, changes); err != nil {
+			if _, err := preconditions.Restore(t.Context(), h, changes); err != nil {
 				t.Errorf("Android %d: Restore = %v", android, err)
 			}
 			after := everySetting(t, h)
@@ -225,7 +225,7 @@ func TestSimulatedLinkLossIsAnError(t *testing.T) {
 		t.Errorf("Apply = %v after %d changes", err, len(changes))
 	}
 	h.RestoreLink()
-	if err := preconditions.Restore(t.Context(), h, changes); err != nil {
+	if _, err := preconditions.Restore(t.Context(), h, changes); err != nil {
 		t.Errorf("Restore = %v", err)
 	}
 }

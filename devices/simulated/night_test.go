@@ -65,7 +65,7 @@ func TestPreconditionsOnInventedHandsets(t *testing.T) {
 				if got := h.LuminanceNow(); math.Abs(got-300) > 10 {
 					t.Errorf("a meter before the screen reads %.0f cd/m², want 300", got)
 				}
-				if err := preconditions.Restore(t.Context(), h, changes); err != nil {
+				if _, err := preconditions.Restore(t.Context(), h, changes); err != nil {
 					t.Error(err)
 				}
 				if after := settings(t, h); after != before {

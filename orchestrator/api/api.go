@@ -141,6 +141,7 @@ func (s *Server) register() {
 	post(s, described, "/v1/handsets/{name}/check", "check", "Read a handset's preconditions for a plan, or set them and read them back", s.check)
 	post(s, described, "/v1/handsets/{name}/undo", "undo-check", "Put back what a check has set", s.undo)
 	post(s, described, "/v1/handsets/{name}/release", "release", "Put a handset that was set aside back to work", s.release)
+	post(s, described, "/v1/handsets/{name}/settings/leave", "leave-settings", "Leave as they are the settings that could not be put back on a handset", s.leaveSettings)
 	post(s, described, "/v1/handsets/{name}/collect", "collect", "Fetch what still lies on a handset", s.collect)
 	post(s, described, "/v1/handsets/{name}/gate/test", "test-gate", "Prove a handset's power gate: closed, open and closed again, each read on the handset", s.testGate)
 	get(s, described, "/v1/prompts", "prompts", "What a person is asked, newest first", s.prompts)
@@ -306,6 +307,17 @@ func (s *Server) release(ctx context.Context, in *struct {
 		return nil, problem(err)
 	}
 	return nil, nil
+}
+
+func (s *Server) leaveSettings(ctx context.Context, in *struct {
+	Name string `path:"name"`
+}) (*body[orchestrator.Owed], error) {
+	did(ctx, "left the settings of "+in.Name+" as they are")
+	o, err := s.d.LeaveSettings(in.Name, callerOf(ctx).Name)
+	if err != nil {
+		return nil, problem(err)
+	}
+	return &body[orchestrator.Owed]{o}, nil
 }
 
 func (s *Server) collect(ctx context.Context, in *struct {

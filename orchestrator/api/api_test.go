@@ -142,7 +142,8 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 		{"pause", "POST", func() string { return birchs() + "/pause" }, nil, 200},
 		{"resume", "POST", func() string { return birchs() + "/resume" }, nil, 200},
 		{"cancel", "POST", func() string { return birchs() + "/cancel" }, nil, 200},
-		{"release", "POST", at("/v1/handsets/Alder/release"), nil, 409}, // it is not set aside
+		{"release", "POST", at("/v1/handsets/Alder/release"), nil, 409},               // it is not set aside
+		{"leave-settings", "POST", at("/v1/handsets/Alder/settings/leave"), nil, 409}, // none are owed
 		{"night", "GET", at("/v1/night"), nil, 200},
 		{"runs", "GET", at("/v1/runs"), nil, 200},
 		{"run", "GET", func() string { return "/v1/runs/" + run() }, nil, 200},

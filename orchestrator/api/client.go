@@ -231,6 +231,11 @@ func (c *Client) Release(ctx context.Context, handset string) error {
 	return c.call(ctx, http.MethodPost, "/v1/handsets/"+url.PathEscape(handset)+"/release", nil, nil)
 }
 
+// LeaveSettings has the settings that could not be put back on a handset left as they are.
+func (c *Client) LeaveSettings(ctx context.Context, handset string) (o orchestrator.Owed, err error) {
+	return o, c.call(ctx, http.MethodPost, "/v1/handsets/"+url.PathEscape(handset)+"/settings/leave", nil, &o)
+}
+
 // Collect fetches what still lies on a handset.
 func (c *Client) Collect(ctx context.Context, handset string) (list []orchestrator.Found, err error) {
 	return list, c.call(ctx, http.MethodPost, "/v1/handsets/"+url.PathEscape(handset)+"/collect", nil, &list)

@@ -115,6 +115,20 @@ type condition struct {
 
 // judge says how a handset stands.
 func judge(h orchestrator.HandsetStatus, late time.Duration, by time.Time) condition {
+	c := judgeRun(h, late, by)
+	if len(h.NeedsHand) == 0 {
+		return c
+	}
+	text := capital(strings.Join(h.NeedsHand, ". ")) + "."
+	if c.Stands == needsHand {
+		text = c.Problem + " " + text
+	}
+	c.Stands, c.Problem = needsHand, text
+	return c
+}
+
+// judgeRun does so as far as its run and its link go.
+func judgeRun(h orchestrator.HandsetStatus, late time.Duration, by time.Time) condition {
 	state := orchestrator.State(h.State)
 	running := h.Run != "" && state != orchestrator.Done && state != orchestrator.Stopped
 	again := "/before?handset=" + Escape(h.Name)
