@@ -46,6 +46,8 @@ type Config struct {
 	Sysfs string
 	// PollEvery is how often a handset under way is looked at; 15 s when 0.
 	PollEvery time.Duration
+	// Listen opens what the stage listens on; nil stands for the host's network.
+	Listen func(ctx context.Context, network, address string) (net.Listener, error)
 	// ADB are the deadlines of the links to the plan file's adb servers; zero values stand
 	// for the link's own.
 	ADB adb.Options
@@ -63,6 +65,7 @@ type Daemon struct {
 	bare      map[string]devices.PowerGate // the plan file's, as they switch, without a look at the handset
 	sysfs     string
 	pollEvery time.Duration
+	listen    func(ctx context.Context, network, address string) (net.Listener, error)
 
 	store   *results.Store
 	queue   *queue
@@ -98,7 +101,7 @@ const defaultPoll = 15 * time.Second
 // New makes a daemon; nothing is opened or started yet.
 func New(c Config) *Daemon {
 	d := &Daemon{
-		file: c.File, dataDir: c.DataDir, log: c.Log, clock: c.Clock, links: c.Links, pollEvery: c.PollEvery,
+		file: c.File, dataDir: c.DataDir, log: c.Log, clock: c.Clock, links: c.Links, pollEvery: c.PollEvery, listen: c.Listen,
 		nightTold: map[string]bool{},
 		gates:     map[string]devices.PowerGate{}, bare: map[string]devices.PowerGate{}, sysfs: c.Sysfs, board: newBoard(), news: newNewsboard(), limits: newLimits(c.File.Limits, c.File.Bench.Handsets),
 		prompts: newPrompts(),
@@ -182,7 +185,7 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 		}
 	}
 
-	d.stage = stage.New(stage.Config{Listen: d.file.Bench.Stage.Listen, Now: d.clock.Now})
+	d.stage = stage.New(stage.Config{Listen: d.file.Bench.Stage.Listen, Now: d.clock.Now, Open: d.listen})
 	if err := d.stage.Start(ctx); err != nil {
 		return fmt.Errorf("the stage: %w", err)
 	}

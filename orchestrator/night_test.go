@@ -140,27 +140,29 @@ plans:
 
 func TestRechargeBetweenSegments(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, []string{"Alder"}, `
+	bubbleBench(t, []string{"Alder"}, `
 plans:
   two:
     drain: 3
     start_level_pct: {least: 88, most: 93}
     segments: [browse, browse]
-`, func(_ string, o *simulated.Options) { o.LevelPct = 84 }).start(overServer)
-	b.queue("two")
-	segments := b.finish(4 * time.Minute)["Alder"]
-	if len(segments) != 2 {
-		t.Fatalf("%d segments, want 2", len(segments))
-	}
-	for _, g := range segments {
-		samples, err := b.daemon.Store().Samples(g.ID)
-		if err != nil || g.Outcome != results.Measured {
-			t.Fatalf("%s %s %v", g.Outcome, g.Reason, err)
+`, func(b *bench) {
+		b.startDaemon()
+		b.queue("two")
+		segments := b.finish(12 * time.Hour)["Alder"]
+		if len(segments) != 2 {
+			b.t.Fatalf("%d segments, want 2", len(segments))
 		}
-		if first := samples[0]; first.LevelPct < 88 || first.LevelPct > 93 || first.Plugged != 0 {
-			t.Errorf("segment %d began at %d %%, power %d; want 88 to 93 %% without power", g.Index, first.LevelPct, first.Plugged)
+		for _, g := range segments {
+			samples, err := b.daemon.Store().Samples(g.ID)
+			if err != nil || g.Outcome != results.Measured {
+				b.t.Fatalf("%s %s %v", g.Outcome, g.Reason, err)
+			}
+			if first := samples[0]; first.LevelPct < 88 || first.LevelPct > 93 || first.Plugged != 0 {
+				b.t.Errorf("segment %d began at %d %%, power %d; want 88 to 93 %% without power", g.Index, first.LevelPct, first.Plugged)
+			}
 		}
-	}
+	}, func(_ string, o *simulated.Options) { o.LevelPct = 84 })
 }
 
 // A daemon that is stopped in the middle of a drain leaves the handset at work; the next
@@ -247,19 +249,21 @@ func TestRequestsAreRefusedWhole(t *testing.T) {
 // Power that comes during a drain spoils the segment, and it is carried out again.
 func TestPowerDuringADrain(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, []string{"Alder"}, shortPlan).start(overServer)
-	b.queue("short")
-	within(t, time.Minute, "the drain begins", func() bool { return b.daemon.Handsets()[0].State == string(orchestrator.Draining) })
-	b.handsets["Alder"].Plug(true)
-	segments := b.finish(3 * time.Minute)["Alder"]
-	var got []string
-	for _, g := range segments {
-		got = append(got, fmt.Sprintf("%d %s", g.Attempt, g.Outcome))
-	}
-	if want := "1 spoiled, 2 measured"; strings.Join(got, ", ") != want {
-		t.Fatalf("segments %q, want %q", strings.Join(got, ", "), want)
-	}
-	if !strings.Contains(segments[0].Reason, "power seen") {
-		t.Errorf("reason %q, want power seen", segments[0].Reason)
-	}
+	bubbleBench(t, []string{"Alder"}, shortPlan, func(b *bench) {
+		b.startDaemon()
+		b.queue("short")
+		b.within(time.Hour, "the drain begins", func() bool { return b.daemon.Handsets()[0].State == string(orchestrator.Draining) })
+		b.handsets["Alder"].Plug(true)
+		segments := b.finish(12 * time.Hour)["Alder"]
+		var got []string
+		for _, g := range segments {
+			got = append(got, fmt.Sprintf("%d %s", g.Attempt, g.Outcome))
+		}
+		if want := "1 spoiled, 2 measured"; strings.Join(got, ", ") != want {
+			b.t.Fatalf("segments %q, want %q", strings.Join(got, ", "), want)
+		}
+		if !strings.Contains(segments[0].Reason, "power seen") {
+			b.t.Errorf("reason %q, want power seen", segments[0].Reason)
+		}
+	})
 }

@@ -226,6 +226,10 @@ func (h *Handset) AddReverse(devicePort int, dial func(ctx context.Context) (net
 // RemoveReverse undoes AddReverse.
 func (h *Handset) RemoveReverse(devicePort int) { h.net.removeReverse(devicePort) }
 
+// DropReverses undoes every AddReverse and breaks what goes through them, as the end of
+// the adb server that made them does.
+func (h *Handset) DropReverses() { h.do(h.net.forgetReverses) }
+
 // Banner is what the handset says of itself to an adb server.
 func (h *Handset) Banner() wire.Banner {
 	features := h.ways.bannerFeatures()

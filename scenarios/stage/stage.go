@@ -37,17 +37,21 @@ import (
 type Config struct {
 	Listen string           // host:port; port 0 for a free one
 	Now    func() time.Time // nil: the wall clock. It dates the proofs; calls run in real time
+	// Open opens what the stage listens on, whose address has to be a *net.TCPAddr; nil
+	// stands for the host's own network.
+	Open func(ctx context.Context, network, address string) (net.Listener, error)
 }
 
 // A Stage is the web site. Make it with New, then Start and Stop it once.
 type Stage struct {
-	listen string
-	now    func() time.Time
-	server *http.Server
-	addr   string
-	split  *split
-	calls  *farEnd
-	served chan struct{}
+	listen   string
+	listenBy func(ctx context.Context, network, address string) (net.Listener, error)
+	now      func() time.Time
+	server   *http.Server
+	addr     string
+	split    *split
+	calls    *farEnd
+	served   chan struct{}
 
 	mu       sync.Mutex
 	sessions map[string]*Session
@@ -80,9 +84,12 @@ func (c Counts) Each(f func(refused string, n int)) {
 
 // New makes a stage; it listens from Start on.
 func New(c Config) *Stage {
-	s := &Stage{listen: c.Listen, now: c.Now, sessions: map[string]*Session{}, served: make(chan struct{})}
+	s := &Stage{listen: c.Listen, listenBy: c.Open, now: c.Now, sessions: map[string]*Session{}, served: make(chan struct{})}
 	if s.now == nil {
 		s.now = time.Now
+	}
+	if s.listenBy == nil {
+		s.listenBy = new(net.ListenConfig).Listen
 	}
 	return s
 }
@@ -97,8 +104,7 @@ const (
 // Start makes the content, once in a process, then begins to listen and to serve. It
 // reports an address that cannot be had.
 func (s *Stage) Start(ctx context.Context) error {
-	var lc net.ListenConfig
-	l, err := lc.Listen(ctx, "tcp", s.listen)
+	l, err := s.listenBy(ctx, "tcp", s.listen)
 	if err != nil {
 		return fmt.Errorf("cannot listen on %s: %w", s.listen, err)
 	}

@@ -8,7 +8,6 @@ import (
 	"maps"
 	"math/rand/v2"
 	"path"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -18,7 +17,6 @@ import (
 	"time"
 
 	"mvdan.cc/sh/v3/expand"
-	"mvdan.cc/sh/v3/pattern"
 	"mvdan.cc/sh/v3/syntax"
 )
 
@@ -696,17 +694,8 @@ func (sh *shell) literal(w *syntax.Word) (string, bool) {
 	if w == nil {
 		return "", true
 	}
-	if len(w.Parts) == 1 { // the usual cases, without the expander's buffers
-		switch p := w.Parts[0].(type) {
-		case *syntax.SglQuoted:
-			if !p.Dollar {
-				return p.Value, true
-			}
-		case *syntax.Lit:
-			if !strings.ContainsAny(p.Value, `\~{*?[`) {
-				return p.Value, true
-			}
-		}
+	if s, ok := sh.plainWord(w, true); ok {
+		return s, true
 	}
 	s, err := expand.Literal(sh.cfg, w)
 	if err != nil {
@@ -720,27 +709,30 @@ func (sh *shell) fields(words []*syntax.Word) ([]string, bool) {
 	if len(words) == 0 {
 		return nil, true
 	}
-	if ifs := sh.ifs(); ifs != defaultIFS && strings.Trim(ifs, defaultIFS) != "" {
-		var all []string
-		for _, w := range words {
-			f, ok, err := sh.splitAlone(w, ifs)
-			if !ok {
-				f, err = expand.Fields(sh.cfg, w)
-			}
-			if err != nil {
-				sh.expandFailed(err)
-				return nil, false
-			}
-			all = append(all, f...)
+	ifs := sh.ifs()
+	odd := ifs != defaultIFS && strings.Trim(ifs, defaultIFS) != ""
+	all := make([]string, 0, len(words))
+	for _, w := range words {
+		if s, ok := sh.plainWord(w, false); ok {
+			all = append(all, s)
+			continue
 		}
-		return all, true
+		var f []string
+		var err error
+		ok := false
+		if odd {
+			f, ok, err = sh.splitAlone(w, ifs)
+		}
+		if !ok {
+			f, err = expand.Fields(sh.cfg, w)
+		}
+		if err != nil {
+			sh.expandFailed(err)
+			return nil, false
+		}
+		all = append(all, f...)
 	}
-	f, err := expand.Fields(sh.cfg, words...)
-	if err != nil {
-		sh.expandFailed(err)
-		return nil, false
-	}
-	return f, true
+	return all, true
 }
 
 // glob lists a folder for the expansion of a pattern. The expander asks for every folder
@@ -1138,7 +1130,7 @@ func (sh *shell) caseClause(cm *syntax.CaseClause) {
 	}
 }
 
-var matchers cache // pattern text to *regexp.Regexp, nil when it is malformed
+var matchers cache // pattern text to *glob
 
 // A cache keeps what was made of texts that come again and again. It is emptied when it
 // has grown, since scripts also make texts that never come again.
@@ -1167,17 +1159,16 @@ func match(pat, s string) bool {
 	if pat == "*" {
 		return true
 	}
+	return globFor(pat).match(s)
+}
+
+func globFor(pat string) *glob {
 	v, ok := matchers.load(pat)
 	if !ok {
-		var rx *regexp.Regexp
-		if expr, err := pattern.Regexp(pat, pattern.EntireString|pattern.ExtendedOperators); err == nil {
-			rx, _ = regexp.Compile(expr)
-		}
-		matchers.store(pat, rx)
-		v = rx
+		v = newGlob(pat)
+		matchers.store(pat, v)
 	}
-	rx := v.(*regexp.Regexp)
-	return rx != nil && rx.MatchString(s)
+	return v.(*glob)
 }
 
 // pipeline runs every stage in a subshell, the last one on this process.
