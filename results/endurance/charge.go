@@ -243,11 +243,22 @@ func stepOf(moves []float64) float64 {
 			re += c
 			im += s
 		}
-		if re > 0.9*float64(len(moves)) && math.Abs(im) < 0.3*re {
+		if re > 0.9*float64(len(moves)) && math.Abs(im) < 0.3*re && counted(moves, step) {
 			found = step
 		}
 	}
 	return found
+}
+
+// counted says whether sorted moves that are multiples of a step show that it is the counter's and
+// not the load's: a steady load moves a fine counter by nearly the same amount from reading to
+// reading. Steps come in different numbers or, where it is always the same number, are equal.
+func counted(moves []float64, step float64) bool {
+	least, most := moves[0], moves[len(moves)-1]
+	if math.Round(least/step) != math.Round(most/step) {
+		return true
+	}
+	return most-least < 0.01*least
 }
 
 // readCurrent judges the current readings and takes the rate from their integral. Sign
