@@ -40,39 +40,43 @@ func press(t *testing.T, h *simulated.Handset, text string) {
 // asked, and until then whoever queues it is told to stay near.
 func TestAPersonIsAskedOnce(t *testing.T) {
 	t.Parallel()
-	b := askingBench(t)
-	if said := strings.Join(b.daemon.Cautions("call", "Alder"), " "); !strings.Contains(said, "has not run on Alder before") {
-		t.Errorf("cautions %q, want that somebody should stay near", said)
-	}
-	b.queue("call")
-	var prompts []results.Prompt
-	within(t, 2*time.Minute, "a person is asked", func() bool { prompts = b.daemon.Prompts(); return len(prompts) > 0 })
-	if p := prompts[0]; !strings.Contains(p.Text, "allow it") || !strings.Contains(p.Why, "no call evidence") {
-		t.Errorf("asked %q, because %q", p.Text, p.Why)
-	}
-	press(t, b.handsets["Alder"], "İzin ver")
-	if _, err := b.daemon.AnswerPrompt(prompts[0].ID, "done", "somebody"); err != nil {
-		t.Fatal(err)
-	}
-	segments := b.finish(4 * time.Minute)["Alder"]
-	if len(segments) != 1 || segments[0].Outcome != results.Measured {
-		t.Fatalf("segments %+v, want one that is measured", segments)
-	}
-	if said := b.daemon.Cautions("call", "Alder"); len(said) > 0 {
-		t.Errorf("cautions %q of a call that has run, want none", said)
-	}
+	inBubble(t, func(t *testing.T) {
+		b := askingBench(t)
+		if said := strings.Join(b.daemon.Cautions("call", "Alder"), " "); !strings.Contains(said, "has not run on Alder before") {
+			t.Errorf("cautions %q, want that somebody should stay near", said)
+		}
+		b.queue("call")
+		var prompts []results.Prompt
+		within(t, 2*time.Minute, "a person is asked", func() bool { prompts = b.daemon.Prompts(); return len(prompts) > 0 })
+		if p := prompts[0]; !strings.Contains(p.Text, "allow it") || !strings.Contains(p.Why, "no call evidence") {
+			t.Errorf("asked %q, because %q", p.Text, p.Why)
+		}
+		press(t, b.handsets["Alder"], "İzin ver")
+		if _, err := b.daemon.AnswerPrompt(prompts[0].ID, "done", "somebody"); err != nil {
+			t.Fatal(err)
+		}
+		segments := b.finish(4 * time.Minute)["Alder"]
+		if len(segments) != 1 || segments[0].Outcome != results.Measured {
+			t.Fatalf("segments %+v, want one that is measured", segments)
+		}
+		if said := b.daemon.Cautions("call", "Alder"); len(said) > 0 {
+			t.Errorf("cautions %q of a call that has run, want none", said)
+		}
+	})
 }
 
 // Nobody answers: the segment is given up with what was asked as the reason.
 func TestNobodyAnswers(t *testing.T) {
 	t.Parallel()
-	b := askingBench(t)
-	b.queue("call")
-	segments := b.finish(4 * time.Minute)["Alder"]
-	if len(segments) != 1 || segments[0].Outcome != results.Spoiled || !strings.Contains(segments[0].Reason, "nobody answered on the handset") {
-		t.Errorf("segments %+v, want one spoiled since nobody answered", segments)
-	}
-	if n := len(b.daemon.Prompts()); n != 0 {
-		t.Errorf("%d prompts stand after the run", n)
-	}
+	inBubble(t, func(t *testing.T) {
+		b := askingBench(t)
+		b.queue("call")
+		segments := b.finish(4 * time.Minute)["Alder"]
+		if len(segments) != 1 || segments[0].Outcome != results.Spoiled || !strings.Contains(segments[0].Reason, "nobody answered on the handset") {
+			t.Errorf("segments %+v, want one spoiled since nobody answered", segments)
+		}
+		if n := len(b.daemon.Prompts()); n != 0 {
+			t.Errorf("%d prompts stand after the run", n)
+		}
+	})
 }

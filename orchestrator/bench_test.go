@@ -91,6 +91,9 @@ func options(name string, clock simulated.Clock) simulated.Options {
 // "plans:" on. Nothing is started yet.
 func newBench(t *testing.T, names []string, plans string, change ...func(name string, o *simulated.Options)) *bench {
 	t.Helper()
+	if airOf(t) != nil {
+		return newBenchBy(t, simulated.WallClock(), names, plans, change...) // the bubble's clock
+	}
 	return newBenchBy(t, simulated.NewScaledClock(benchStart, everydayFactor), names, plans, change...)
 }
 
@@ -104,10 +107,17 @@ func newBenchBy(t *testing.T, clock simulated.Clock, names []string, plans strin
 		t: t, names: names, handsets: map[string]*simulated.Handset{}, serials: map[string]string{}, data: t.TempDir(), log: &bytes.Buffer{},
 		clock: clock,
 	}
+	air := airOf(t)
+	if air != nil {
+		b.data, b.listen = memoryFolder(t), air.Listen
+	}
 	var text strings.Builder
 	fmt.Fprintln(&text, "bench:\n  name: test bench\n  handsets:")
 	for _, name := range names {
 		o := options(name, b.clock)
+		if air != nil {
+			o.Dial = air.Dial
+		}
 		for _, f := range change {
 			f(name, &o)
 		}
@@ -125,6 +135,14 @@ func newBenchBy(t *testing.T, clock simulated.Clock, names []string, plans strin
 	b.file = file
 	b.file.Bench.Stage.Listen = "127.0.0.1:0"
 	b.file.Bench.Clip = filepath.Join("demo", "clip.mp4")
+	if air != nil {
+		b.memory = newMemoryServer(b)
+		t.Cleanup(func() {
+			if t.Failed() && !b.quiet {
+				t.Logf("the daemon's log:\n%s", b.log)
+			}
+		})
+	}
 	return b
 }
 
@@ -179,8 +197,12 @@ func (b *bench) stopDaemon() {
 	}
 }
 
-// overServer reaches the handsets through the simulated adb server.
+// overServer reaches the handsets through the simulated adb server; in a bubble, where they
+// are reached in memory, it has nothing to do.
 func overServer(t *testing.T, b *bench) {
+	if b.memory != nil {
+		return
+	}
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -239,31 +261,23 @@ func overStockADB(t *testing.T, b *bench) {
 	b.servers = []string{"127.0.0.1:" + port}
 }
 
-// within waits for a condition, in real time; in a bubble by the bubble's clock.
+// within waits for a condition, in real time. In a bubble, where a night passes at once, it
+// waits as long as a bench outside would have lived meanwhile, and a night at least.
 func within(t *testing.T, limit time.Duration, what string, ok func() bool) {
 	t.Helper()
-	withinBy(t, 10*time.Millisecond, limit, what, ok)
-}
-
-// within waits for a condition by the host's clock. In a bubble that is the handsets' own,
-// and the limit is to be given in hours of the night.
-func (b *bench) within(limit time.Duration, what string, ok func() bool) {
-	b.t.Helper()
 	every := 10 * time.Millisecond
-	if b.memory != nil {
-		every = time.Second
+	if airOf(t) != nil {
+		limit, every = max(limit*factor, bubbleNight), time.Second
 	}
-	withinBy(b.t, every, limit, what, ok)
-}
-
-func withinBy(t *testing.T, every, limit time.Duration, what string, ok func() bool) {
-	t.Helper()
 	for deadline := time.Now().Add(limit); !ok(); time.Sleep(every) {
 		if time.Now().After(deadline) {
 			t.Fatalf("%s: not within %v", what, limit)
 		}
 	}
 }
+
+// bubbleNight is the least that is waited for in a bubble.
+const bubbleNight = 24 * time.Hour
 
 // queue queues a plan for every handset.
 func (b *bench) queue(plan string) []orchestrator.Item {
@@ -283,7 +297,7 @@ func (b *bench) finish(limit time.Duration) map[string][]results.Segment {
 			b.t.Logf("the daemon's log:\n%s", b.log)
 		}
 	}()
-	b.within(limit, "the queue is worked off", func() bool {
+	within(b.t, limit, "the queue is worked off", func() bool {
 		for _, it := range b.daemon.Queue() {
 			if it.Outcome == "" {
 				return false

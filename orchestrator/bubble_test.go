@@ -21,30 +21,41 @@ import (
 	"rundown/scenarios/stage"
 )
 
-// bubbleBench runs a test on a bench that lives wholly inside a testing/synctest bubble:
-// handsets, daemon and test share the bubble's clock, which stands still while anything
-// computes and leaps as soon as everything waits. A night takes seconds, and takes the same
-// course on a busy machine as on a quiet one.
+// inBubble runs a test inside a testing/synctest bubble. The benches that it makes with the
+// t that it gets live wholly in there: handsets, daemon and test share the bubble's clock,
+// which stands still while anything computes and leaps as soon as everything waits. A night
+// takes seconds, and takes the same course on a busy machine as on a quiet one.
 //
-// What the bench reaches it reaches in memory: see memoryServer. A test must keep sockets,
-// pipes of the operating system and child processes out, which hold the clock still, and
-// must not hold a mutex over a sleep that somebody else waits for. Plans with calls of the
-// stage have real sockets at their far end and belong to a bench of the other kind.
-func bubbleBench(t *testing.T, names []string, plans string, test func(b *bench), change ...func(name string, o *simulated.Options)) {
+// What such a bench reaches it reaches in memory: see memoryServer. A test must keep sockets
+// and pipes of the operating system out, which hold the clock still, and must not hold a
+// mutex over a sleep that somebody else waits for. Plans with calls of the stage have real
+// sockets at their far end and belong to a bench of the other kind.
+func inBubble(t *testing.T, test func(t *testing.T)) {
 	t.Helper()
 	warmUp()
 	synctest.Test(t, func(t *testing.T) {
 		time.Sleep(time.Until(benchStart))
-		var air simulated.MemoryNet
-		inMemory := func(_ string, o *simulated.Options) { o.Dial = air.Dial }
-		b := newBenchBy(t, simulated.WallClock(), names, plans, append([]func(string, *simulated.Options){inMemory}, change...)...)
-		b.data, b.listen = memoryFolder(t), air.Listen
-		b.memory = newMemoryServer(b)
-		test(b)
-		if b.t.Failed() && !b.quiet {
-			b.t.Logf("the daemon's log:\n%s", b.log)
-		}
+		bubbles.Store(t, new(simulated.MemoryNet))
+		defer bubbles.Delete(t)
+		test(t)
 	})
+}
+
+// bubbles are the tests that run in a bubble, each with its network in memory.
+var bubbles sync.Map
+
+// airOf is the network in memory of a test in a bubble; nil for any other test.
+func airOf(t testing.TB) *simulated.MemoryNet {
+	if air, ok := bubbles.Load(t); ok {
+		return air.(*simulated.MemoryNet)
+	}
+	return nil
+}
+
+// bubbleBench runs a test on a bench in a bubble that is started as it is made.
+func bubbleBench(t *testing.T, names []string, plans string, test func(b *bench), change ...func(name string, o *simulated.Options)) {
+	t.Helper()
+	inBubble(t, func(t *testing.T) { test(newBench(t, names, plans, change...)) })
 }
 
 // warmUp makes outside of any bubble what a process makes once and every bubble uses: the

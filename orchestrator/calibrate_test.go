@@ -148,63 +148,65 @@ func trueLuminance(h *simulated.Handset, c *luminance.Calibration) float64 {
 // A person types the readings; another calibration is cancelled; one comes from a file.
 func TestCalibrationTypedCancelledAndFromAFile(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, []string{"Alder"}, shortPlan).start(overServer)
-	h := b.handsets["Alder"]
-	noise := rand.New(rand.NewPCG(5, 7))
-	typed := func(setting *float64) float64 {
-		if setting == nil {
-			return 0.02 // the room's
+	inBubble(t, func(t *testing.T) {
+		b := newBench(t, []string{"Alder"}, shortPlan).start(overServer)
+		h := b.handsets["Alder"]
+		noise := rand.New(rand.NewPCG(5, 7))
+		typed := func(setting *float64) float64 {
+			if setting == nil {
+				return 0.02 // the room's
+			}
+			return 0.02 + h.LuminanceAt(int(*setting))*(1+0.004*noise.NormFloat64())
 		}
-		return 0.02 + h.LuminanceAt(int(*setting))*(1+0.004*noise.NormFloat64())
-	}
-	none := 0.0
-	request := orchestrator.CalibrationRequest{Instrument: luminance.Instrument{Name: "a meter held by hand", AccuracyPct: 2, DigitCdM2: 0.01}, WarmUpS: &none}
-	if _, err := b.daemon.Calibrate(t.Context(), "Alder", orchestrator.CalibrationRequest{}); err == nil || !strings.Contains(err.Error(), "which instrument reads the luminance is not said") && !strings.Contains(err.Error(), "Alder") {
-		t.Errorf("without an instrument: %v", err)
-	}
-	within(t, 10*time.Second, "the calibration begins", func() bool {
-		_, err := b.daemon.Calibrate(t.Context(), "Alder", request)
-		return err == nil
-	})
-	within(t, 20*time.Second, "a reading is wanted", func() bool {
-		s, _ := b.daemon.Calibration("Alder")
-		return s.State == orchestrator.CalibrationAsks
-	})
-	if _, err := b.daemon.CancelCalibration("Alder"); err != nil {
-		t.Fatal(err)
-	}
-	if s := b.calibrated("Alder", nil); s.State != orchestrator.CalibrationFailed || s.Problem != "cancelled" || s.Used != nil {
-		t.Errorf("cancelled: %s, %q, used %v", s.State, s.Problem, s.Used)
-	}
-	within(t, 10*time.Second, "the screen is free again", func() bool {
-		_, err := b.daemon.Calibrate(t.Context(), "Alder", request)
-		return err == nil
-	})
-	s := b.calibrated("Alder", typed)
-	if s.State != orchestrator.CalibrationDone || s.Used == nil {
-		t.Fatalf("typed: %s, %s\n%s", s.State, s.Problem, b.log)
-	}
-	if off := math.Abs(trueLuminance(h, s.Used) - 300); off > s.Used.U95 {
-		t.Errorf("typed: %.1f cd/m² off at setting %g; ± %.1f was stated", off, s.Used.Setting, s.Used.U95)
-	}
+		none := 0.0
+		request := orchestrator.CalibrationRequest{Instrument: luminance.Instrument{Name: "a meter held by hand", AccuracyPct: 2, DigitCdM2: 0.01}, WarmUpS: &none}
+		if _, err := b.daemon.Calibrate(t.Context(), "Alder", orchestrator.CalibrationRequest{}); err == nil || !strings.Contains(err.Error(), "which instrument reads the luminance is not said") && !strings.Contains(err.Error(), "Alder") {
+			t.Errorf("without an instrument: %v", err)
+		}
+		within(t, 10*time.Second, "the calibration begins", func() bool {
+			_, err := b.daemon.Calibrate(t.Context(), "Alder", request)
+			return err == nil
+		})
+		within(t, 20*time.Second, "a reading is wanted", func() bool {
+			s, _ := b.daemon.Calibration("Alder")
+			return s.State == orchestrator.CalibrationAsks
+		})
+		if _, err := b.daemon.CancelCalibration("Alder"); err != nil {
+			t.Fatal(err)
+		}
+		if s := b.calibrated("Alder", nil); s.State != orchestrator.CalibrationFailed || s.Problem != "cancelled" || s.Used != nil {
+			t.Errorf("cancelled: %s, %q, used %v", s.State, s.Problem, s.Used)
+		}
+		within(t, 10*time.Second, "the screen is free again", func() bool {
+			_, err := b.daemon.Calibrate(t.Context(), "Alder", request)
+			return err == nil
+		})
+		s := b.calibrated("Alder", typed)
+		if s.State != orchestrator.CalibrationDone || s.Used == nil {
+			t.Fatalf("typed: %s, %s\n%s", s.State, s.Problem, b.log)
+		}
+		if off := math.Abs(trueLuminance(h, s.Used) - 300); off > s.Used.U95 {
+			t.Errorf("typed: %.1f cd/m² off at setting %g; ± %.1f was stated", off, s.Used.Setting, s.Used.U95)
+		}
 
-	var text strings.Builder
-	fmt.Fprintln(&text, "setting,cd_m2")
-	for range 2 {
-		for setting := 1; setting <= 255; setting += 23 {
-			fmt.Fprintf(&text, "%d,%.2f\n", setting, h.LuminanceAt(setting)*(1+0.003*noise.NormFloat64()))
+		var text strings.Builder
+		fmt.Fprintln(&text, "setting,cd_m2")
+		for range 2 {
+			for setting := 1; setting <= 255; setting += 23 {
+				fmt.Fprintf(&text, "%d,%.2f\n", setting, h.LuminanceAt(setting)*(1+0.003*noise.NormFloat64()))
+			}
 		}
-	}
-	readings, err := luminance.ReadFile(strings.NewReader(text.String()))
-	if err != nil {
-		t.Fatal(err)
-	}
-	request.Readings = readings
-	if s, err = b.daemon.Calibrate(t.Context(), "Alder", request); err != nil || s.State != orchestrator.CalibrationDone || s.Used == nil || s.Used.VerifiedCdM2 != nil {
-		t.Fatalf("from a file: %+v, %v; want done and not verified", s, err)
-	}
-	request.Readings = readings[:3]
-	if _, err := b.daemon.Calibrate(t.Context(), "Alder", request); !errors.Is(err, orchestrator.ErrRequest) {
-		t.Errorf("three readings: %v, want ErrRequest", err)
-	}
+		readings, err := luminance.ReadFile(strings.NewReader(text.String()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		request.Readings = readings
+		if s, err = b.daemon.Calibrate(t.Context(), "Alder", request); err != nil || s.State != orchestrator.CalibrationDone || s.Used == nil || s.Used.VerifiedCdM2 != nil {
+			t.Fatalf("from a file: %+v, %v; want done and not verified", s, err)
+		}
+		request.Readings = readings[:3]
+		if _, err := b.daemon.Calibrate(t.Context(), "Alder", request); !errors.Is(err, orchestrator.ErrRequest) {
+			t.Errorf("three readings: %v, want ErrRequest", err)
+		}
+	})
 }

@@ -40,48 +40,52 @@ func callingBench(t *testing.T, callee string) *bench {
 // state of the call is read back on both. The other one's own run waits meanwhile.
 func TestVoiceCallBetweenHandsets(t *testing.T) {
 	t.Parallel()
-	b := callingBench(t, "").start(overServer)
-	if _, err := b.daemon.Enqueue(orchestrator.Request{Plan: "talk", Handsets: []string{"Alder"}}); err != nil {
-		t.Fatal(err)
-	}
-	within(t, 2*time.Minute, "the call is measured", func() bool { return b.daemon.Handsets()[0].State == string(orchestrator.Draining) })
-	if _, err := b.daemon.Enqueue(orchestrator.Request{Plan: "short", Handsets: []string{"Cedar"}}); err != nil {
-		t.Fatal(err)
-	}
-	within(t, time.Minute, "the counterpart's own run waits", func() bool { return strings.Contains(b.daemon.Handsets()[1].WaitsFor, "which another run needs") })
-	segments := b.finish(4 * time.Minute)
-	call, own := segments["Alder"], segments["Cedar"]
-	if len(call) != 1 || call[0].Outcome != results.Measured {
-		t.Fatalf("segments of the caller %+v, want one that is measured", call)
-	}
-	kinds := map[string]int{}
-	for _, e := range call[0].Evidence {
-		if e.Value > 0 {
-			kinds[e.Kind]++
+	inBubble(t, func(t *testing.T) {
+		b := callingBench(t, "").start(overServer)
+		if _, err := b.daemon.Enqueue(orchestrator.Request{Plan: "talk", Handsets: []string{"Alder"}}); err != nil {
+			t.Fatal(err)
 		}
-	}
-	if kinds["incall"] < 5 || kinds["answered"] < 5 {
-		t.Errorf("evidence %v; want the call seen on both handsets", kinds)
-	}
-	if len(own) != 1 || own[0].Outcome != results.Measured || own[0].StartedAt.Before(call[0].EndedAt) {
-		t.Errorf("the counterpart's own segment %+v; want one measured after the call", own)
-	}
-	if left, err := b.handsets["Cedar"].ListDir("/data/local/tmp/rundown"); err == nil && len(left) > 0 {
-		t.Errorf("left on the counterpart: %v", left)
-	}
+		within(t, 2*time.Minute, "the call is measured", func() bool { return b.daemon.Handsets()[0].State == string(orchestrator.Draining) })
+		if _, err := b.daemon.Enqueue(orchestrator.Request{Plan: "short", Handsets: []string{"Cedar"}}); err != nil {
+			t.Fatal(err)
+		}
+		within(t, time.Minute, "the counterpart's own run waits", func() bool { return strings.Contains(b.daemon.Handsets()[1].WaitsFor, "which another run needs") })
+		segments := b.finish(4 * time.Minute)
+		call, own := segments["Alder"], segments["Cedar"]
+		if len(call) != 1 || call[0].Outcome != results.Measured {
+			t.Fatalf("segments of the caller %+v, want one that is measured", call)
+		}
+		kinds := map[string]int{}
+		for _, e := range call[0].Evidence {
+			if e.Value > 0 {
+				kinds[e.Kind]++
+			}
+		}
+		if kinds["incall"] < 5 || kinds["answered"] < 5 {
+			t.Errorf("evidence %v; want the call seen on both handsets", kinds)
+		}
+		if len(own) != 1 || own[0].Outcome != results.Measured || own[0].StartedAt.Before(call[0].EndedAt) {
+			t.Errorf("the counterpart's own segment %+v; want one measured after the call", own)
+		}
+		if left, err := b.handsets["Cedar"].ListDir("/data/local/tmp/rundown"); err == nil && len(left) > 0 {
+			t.Errorf("left on the counterpart: %v", left)
+		}
+	})
 }
 
 // A call that somebody else has taken, a machine perhaps, is not the call that was meant.
 func TestVoiceCallToSomebodyElse(t *testing.T) {
 	t.Parallel()
-	b := callingBench(t, "Cedar").start(overServer)
-	if _, err := b.daemon.Enqueue(orchestrator.Request{Plan: "talk", Handsets: []string{"Alder"}}); err != nil {
-		t.Fatal(err)
-	}
-	g := b.finish(4 * time.Minute)["Alder"]
-	if len(g) != 1 || g[0].Outcome != results.Spoiled || !strings.Contains(g[0].Reason, "took no call") {
-		t.Errorf("segments %+v, want one that is spoiled since the counterpart took no call", g)
-	}
+	inBubble(t, func(t *testing.T) {
+		b := callingBench(t, "Cedar").start(overServer)
+		if _, err := b.daemon.Enqueue(orchestrator.Request{Plan: "talk", Handsets: []string{"Alder"}}); err != nil {
+			t.Fatal(err)
+		}
+		g := b.finish(4 * time.Minute)["Alder"]
+		if len(g) != 1 || g[0].Outcome != results.Spoiled || !strings.Contains(g[0].Reason, "took no call") {
+			t.Errorf("segments %+v, want one that is spoiled since the counterpart took no call", g)
+		}
+	})
 }
 
 func TestCallsNeedACounterpart(t *testing.T) {

@@ -56,82 +56,90 @@ func (b *bench) asked(text string) results.Prompt {
 // shows; the run goes on and measures. Both prompts are in its record.
 func TestRechargeByHand(t *testing.T) {
 	t.Parallel()
-	b := lowBench(t, scenarios.Gate{ByHand: true, ConfirmWithin: time.Minute, AnswerWithin: 20 * time.Hour}).start(overServer)
-	b.queue("short")
-	p := b.asked("plug the charger into handset Alder")
-	if p.Handset != "Alder" || p.RunID == "" || p.Default != "cannot" || !strings.HasPrefix(p.Why, "level ") || !strings.Contains(p.Why, "charges it to 89 %") {
-		t.Errorf("asked: %+v", p)
-	}
-	if s := b.daemon.Handsets()[0]; s.WaitsFor != "a person: plug the charger into handset Alder" {
-		t.Errorf("the handset waits for %q", s.WaitsFor)
-	}
-	b.handsets["Alder"].Plug(true)
-	if _, err := b.daemon.AnswerPrompt(p.ID, "done", "desk"); err != nil && !errors.Is(err, orchestrator.ErrNotNow) { // it may have been seen first
-		t.Fatal(err)
-	}
-	b.asked("unplug handset Alder")
-	b.handsets["Alder"].Plug(false)
-	segments := b.finish(time.Minute)["Alder"]
-	if len(segments) != 1 || segments[0].Outcome != results.Measured {
-		t.Errorf("segments: %+v", segments)
-	}
-	list, err := b.daemon.Store().Prompts(p.RunID)
-	if err != nil || len(list) != 2 || list[1].State != results.PromptSeen || list[0].State == results.PromptOpen {
-		t.Errorf("prompts of the run: %+v, %v", list, err)
-	}
+	inBubble(t, func(t *testing.T) {
+		b := lowBench(t, scenarios.Gate{ByHand: true, ConfirmWithin: time.Minute, AnswerWithin: 20 * time.Hour}).start(overServer)
+		b.queue("short")
+		p := b.asked("plug the charger into handset Alder")
+		if p.Handset != "Alder" || p.RunID == "" || p.Default != "cannot" || !strings.HasPrefix(p.Why, "level ") || !strings.Contains(p.Why, "charges it to 89 %") {
+			t.Errorf("asked: %+v", p)
+		}
+		if s := b.daemon.Handsets()[0]; s.WaitsFor != "a person: plug the charger into handset Alder" {
+			t.Errorf("the handset waits for %q", s.WaitsFor)
+		}
+		b.handsets["Alder"].Plug(true)
+		if _, err := b.daemon.AnswerPrompt(p.ID, "done", "desk"); err != nil && !errors.Is(err, orchestrator.ErrNotNow) { // it may have been seen first
+			t.Fatal(err)
+		}
+		b.asked("unplug handset Alder")
+		b.handsets["Alder"].Plug(false)
+		segments := b.finish(time.Minute)["Alder"]
+		if len(segments) != 1 || segments[0].Outcome != results.Measured {
+			t.Errorf("segments: %+v", segments)
+		}
+		list, err := b.daemon.Store().Prompts(p.RunID)
+		if err != nil || len(list) != 2 || list[1].State != results.PromptSeen || list[0].State == results.PromptOpen {
+			t.Errorf("prompts of the run: %+v, %v", list, err)
+		}
+	})
 }
 
 // Nobody comes: the default stands at the time limit and the run ends, saying so.
 func TestNobodyComesToRecharge(t *testing.T) {
 	t.Parallel()
-	b := lowBench(t, scenarios.Gate{ByHand: true, ConfirmWithin: time.Minute, AnswerWithin: 10 * time.Minute}).start(overServer)
-	items := b.queue("short")
-	b.finish(time.Minute)
-	run := runOf(t, b, items[0].ID)
-	if !strings.Contains(run.Reason, "a person was asked to plug the charger into handset Alder: nobody answered within the time limit (10m0s)") {
-		t.Errorf("the run ended: %s", run.Reason)
-	}
-	list, err := b.daemon.Store().Prompts(run.ID)
-	if err != nil || len(list) != 1 || list[0].State != results.PromptUnanswered || list[0].Choice != "cannot" {
-		t.Errorf("prompts: %+v, %v", list, err)
-	}
+	inBubble(t, func(t *testing.T) {
+		b := lowBench(t, scenarios.Gate{ByHand: true, ConfirmWithin: time.Minute, AnswerWithin: 10 * time.Minute}).start(overServer)
+		items := b.queue("short")
+		b.finish(time.Minute)
+		run := runOf(t, b, items[0].ID)
+		if !strings.Contains(run.Reason, "a person was asked to plug the charger into handset Alder: nobody answered within the time limit (10m0s)") {
+			t.Errorf("the run ended: %s", run.Reason)
+		}
+		list, err := b.daemon.Store().Prompts(run.ID)
+		if err != nil || len(list) != 1 || list[0].State != results.PromptUnanswered || list[0].Choice != "cannot" {
+			t.Errorf("prompts: %+v, %v", list, err)
+		}
+	})
 }
 
 // The run is cancelled while a person is asked: nobody need come.
 func TestCancelledWhileAPersonIsAsked(t *testing.T) {
 	t.Parallel()
-	b := lowBench(t, scenarios.Gate{ByHand: true, ConfirmWithin: time.Minute, AnswerWithin: 20 * time.Hour}).start(overServer)
-	items := b.queue("short")
-	p := b.asked("plug the charger")
-	if _, err := b.daemon.Cancel(items[0].ID); err != nil {
-		t.Fatal(err)
-	}
-	b.finish(time.Minute)
-	if run := runOf(t, b, items[0].ID); run.Reason != "cancelled" {
-		t.Errorf("the run ended: %s", run.Reason)
-	}
-	if p, err := b.daemon.Store().Prompt(p.ID); err != nil || p.State != results.PromptWithdrawn || p.Reason != "cancelled" {
-		t.Errorf("the prompt: %+v, %v", p, err)
-	}
+	inBubble(t, func(t *testing.T) {
+		b := lowBench(t, scenarios.Gate{ByHand: true, ConfirmWithin: time.Minute, AnswerWithin: 20 * time.Hour}).start(overServer)
+		items := b.queue("short")
+		p := b.asked("plug the charger")
+		if _, err := b.daemon.Cancel(items[0].ID); err != nil {
+			t.Fatal(err)
+		}
+		b.finish(time.Minute)
+		if run := runOf(t, b, items[0].ID); run.Reason != "cancelled" {
+			t.Errorf("the run ended: %s", run.Reason)
+		}
+		if p, err := b.daemon.Store().Prompt(p.ID); err != nil || p.State != results.PromptWithdrawn || p.Reason != "cancelled" {
+			t.Errorf("the prompt: %+v, %v", p, err)
+		}
+	})
 }
 
 // The daemon is stopped and started while a person is asked: it is the same question.
 func TestAskedAcrossARestart(t *testing.T) {
 	t.Parallel()
-	b := lowBench(t, scenarios.Gate{ByHand: true, ConfirmWithin: time.Minute, AnswerWithin: 20 * time.Hour}).start(overServer)
-	b.queue("short")
-	p := b.asked("plug the charger")
-	b.stopDaemon()
-	b.startDaemon()
-	if again := b.asked("plug the charger"); again.ID != p.ID {
-		t.Errorf("after the restart it is prompt %s, want %s", again.ID, p.ID)
-	}
-	b.handsets["Alder"].Plug(true)
-	b.asked("unplug handset Alder")
-	b.handsets["Alder"].Plug(false)
-	if g := b.finish(time.Minute)["Alder"]; len(g) != 1 || g[0].Outcome != results.Measured {
-		t.Errorf("segments: %+v", g)
-	}
+	inBubble(t, func(t *testing.T) {
+		b := lowBench(t, scenarios.Gate{ByHand: true, ConfirmWithin: time.Minute, AnswerWithin: 20 * time.Hour}).start(overServer)
+		b.queue("short")
+		p := b.asked("plug the charger")
+		b.stopDaemon()
+		b.startDaemon()
+		if again := b.asked("plug the charger"); again.ID != p.ID {
+			t.Errorf("after the restart it is prompt %s, want %s", again.ID, p.ID)
+		}
+		b.handsets["Alder"].Plug(true)
+		b.asked("unplug handset Alder")
+		b.handsets["Alder"].Plug(false)
+		if g := b.finish(time.Minute)["Alder"]; len(g) != 1 || g[0].Outcome != results.Measured {
+			t.Errorf("segments: %+v", g)
+		}
+	})
 }
 
 func runOf(t *testing.T, b *bench, item string) results.Run {

@@ -88,7 +88,8 @@ func show(t *testing.T, h *simulated.Handset, command string) string {
 // a video segment, whatever the battery did.
 func TestNoEvidenceNoSegment(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, []string{"Alder"}, `
+	inBubble(t, func(t *testing.T) {
+		b := newBench(t, []string{"Alder"}, `
 scenarios:
   broken video:
     extends: video
@@ -103,39 +104,42 @@ plans:
     restart_spoiled: 0
     segments: [broken video]
 `).start(overServer)
-	b.queue("broken")
-	segments := b.finish(3 * time.Minute)["Alder"]
-	if len(segments) != 1 {
-		t.Fatalf("%d segments, want 1", len(segments))
-	}
-	if g := segments[0]; g.Outcome != results.Spoiled || !strings.Contains(g.Reason, "no playback evidence") || g.Revivals != 1 {
-		t.Errorf("outcome %s, reason %q, brought back %d times; want spoiled for lack of playback evidence, once", g.Outcome, g.Reason, g.Revivals)
-	}
-	figures, err := b.daemon.Figures(orchestrator.FigureFilter{WithFlagged: true})
-	if err != nil || len(figures) != 1 || figures[0].Kept != 0 || figures[0].Hours.Value != 0 {
-		t.Errorf("figures %+v, %v; want one without hours", figures, err)
-	}
+		b.queue("broken")
+		segments := b.finish(3 * time.Minute)["Alder"]
+		if len(segments) != 1 {
+			t.Fatalf("%d segments, want 1", len(segments))
+		}
+		if g := segments[0]; g.Outcome != results.Spoiled || !strings.Contains(g.Reason, "no playback evidence") || g.Revivals != 1 {
+			t.Errorf("outcome %s, reason %q, brought back %d times; want spoiled for lack of playback evidence, once", g.Outcome, g.Reason, g.Revivals)
+		}
+		figures, err := b.daemon.Figures(orchestrator.FigureFilter{WithFlagged: true})
+		if err != nil || len(figures) != 1 || figures[0].Kept != 0 || figures[0].Hours.Value != 0 {
+			t.Errorf("figures %+v, %v; want one without hours", figures, err)
+		}
+	})
 }
 
 // A handset fresh from its charger is above its window: the screen is kept on until the
 // level has come down, and only then does the segment begin.
 func TestLevelAboveTheWindowSinks(t *testing.T) {
-	b := newBench(t, []string{"Alder"}, `
+	inBubble(t, func(t *testing.T) {
+		b := newBench(t, []string{"Alder"}, `
 plans:
   one:
     drain: 3
     start_level_pct: {least: 70, most: 90}
     segments: [browse]
 `, func(_ string, o *simulated.Options) { o.LevelPct = 92 }).start(overServer)
-	b.queue("one")
-	segments := b.finish(4 * time.Minute)["Alder"]
-	if len(segments) != 1 || segments[0].Outcome != results.Measured {
-		t.Fatalf("segments %+v, want one that is measured", segments)
-	}
-	samples, err := b.daemon.Store().Samples(segments[0].ID)
-	if err != nil || len(samples) == 0 || samples[0].LevelPct > 90 {
-		t.Errorf("it began at %+v, %v; want 90 %% or below", samples[:min(1, len(samples))], err)
-	}
+		b.queue("one")
+		segments := b.finish(4 * time.Minute)["Alder"]
+		if len(segments) != 1 || segments[0].Outcome != results.Measured {
+			t.Fatalf("segments %+v, want one that is measured", segments)
+		}
+		samples, err := b.daemon.Store().Samples(segments[0].ID)
+		if err != nil || len(samples) == 0 || samples[0].LevelPct > 90 {
+			t.Errorf("it began at %+v, %v; want 90 %% or below", samples[:min(1, len(samples))], err)
+		}
+	})
 }
 
 func TestRechargeBetweenSegments(t *testing.T) {
@@ -169,65 +173,71 @@ plans:
 // one takes the segment up and misses no sample.
 func TestAnotherDaemonTakesOver(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, []string{"Alder"}, shortPlan).start(overServer)
-	b.queue("short")
-	within(t, time.Minute, "the drain begins", func() bool { return b.daemon.Handsets()[0].State == string(orchestrator.Draining) })
-	b.stopDaemon()
-	time.Sleep(200 * time.Millisecond) // two minutes on the handset
-	b.startDaemon()
-	segments := b.finish(3 * time.Minute)["Alder"]
-	if len(segments) != 1 || segments[0].Outcome != results.Measured {
-		t.Fatalf("segments %+v, want one that is measured", segments)
-	}
-	samples, err := b.daemon.Store().Samples(segments[0].ID)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for i, s := range samples {
-		if s.Seq != samples[0].Seq+i {
-			t.Fatalf("sample %d has number %d: one is missing or twice", i, s.Seq)
+	inBubble(t, func(t *testing.T) {
+		b := newBench(t, []string{"Alder"}, shortPlan).start(overServer)
+		b.queue("short")
+		within(t, time.Minute, "the drain begins", func() bool { return b.daemon.Handsets()[0].State == string(orchestrator.Draining) })
+		b.stopDaemon()
+		time.Sleep(200 * time.Millisecond) // two minutes on the handset
+		b.startDaemon()
+		segments := b.finish(3 * time.Minute)["Alder"]
+		if len(segments) != 1 || segments[0].Outcome != results.Measured {
+			t.Fatalf("segments %+v, want one that is measured", segments)
 		}
-	}
+		samples, err := b.daemon.Store().Samples(segments[0].ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, s := range samples {
+			if s.Seq != samples[0].Seq+i {
+				t.Fatalf("sample %d has number %d: one is missing or twice", i, s.Seq)
+			}
+		}
+	})
 }
 
 func TestCancelAndPause(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, []string{"Alder", "Cedar"}, shortPlan).start(overServer)
-	items := b.queue("short")
-	if _, err := b.daemon.Pause(items[1].ID); err != nil {
-		t.Fatal(err)
-	}
-	within(t, time.Minute, "Alder settles", func() bool { return b.daemon.Handsets()[0].State == string(orchestrator.Settling) })
-	if _, err := b.daemon.Cancel(items[0].ID); err != nil {
-		t.Fatal(err)
-	}
-	within(t, time.Minute, "Alder's run ends", func() bool { return b.daemon.Queue()[0].Outcome != "" || b.daemon.Queue()[1].Outcome != "" })
-	if _, err := b.daemon.Resume(items[1].ID); err != nil {
-		t.Fatal(err)
-	}
-	b.finish(3 * time.Minute)
-	for _, it := range b.daemon.Queue() {
-		want := map[string]orchestrator.ItemState{items[0].ID: orchestrator.Cancelled, items[1].ID: orchestrator.Ended}[it.ID]
-		if it.State != want {
-			t.Errorf("%s: state %s, outcome %q; want %s", it.Handset, it.State, it.Outcome, want)
+	inBubble(t, func(t *testing.T) {
+		b := newBench(t, []string{"Alder", "Cedar"}, shortPlan).start(overServer)
+		items := b.queue("short")
+		if _, err := b.daemon.Pause(items[1].ID); err != nil {
+			t.Fatal(err)
 		}
-	}
-	if _, err := b.daemon.Cancel(items[1].ID); err == nil {
-		t.Error("an item that has ended was cancelled")
-	}
+		within(t, time.Minute, "Alder settles", func() bool { return b.daemon.Handsets()[0].State == string(orchestrator.Settling) })
+		if _, err := b.daemon.Cancel(items[0].ID); err != nil {
+			t.Fatal(err)
+		}
+		within(t, time.Minute, "Alder's run ends", func() bool { return b.daemon.Queue()[0].Outcome != "" || b.daemon.Queue()[1].Outcome != "" })
+		if _, err := b.daemon.Resume(items[1].ID); err != nil {
+			t.Fatal(err)
+		}
+		b.finish(3 * time.Minute)
+		for _, it := range b.daemon.Queue() {
+			want := map[string]orchestrator.ItemState{items[0].ID: orchestrator.Cancelled, items[1].ID: orchestrator.Ended}[it.ID]
+			if it.State != want {
+				t.Errorf("%s: state %s, outcome %q; want %s", it.Handset, it.State, it.Outcome, want)
+			}
+		}
+		if _, err := b.daemon.Cancel(items[1].ID); err == nil {
+			t.Error("an item that has ended was cancelled")
+		}
+	})
 }
 
 // A segment that cannot end by the time the night ends is not begun, and says so.
 func TestFinishBy(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, []string{"Alder"}, shortPlan).start(overServer)
-	if _, err := b.daemon.Enqueue(orchestrator.Request{Plan: "short", FinishBy: b.clock.Now().Add(12 * time.Minute)}); err != nil {
-		t.Fatal(err)
-	}
-	segments := b.finish(time.Minute)["Alder"]
-	if len(segments) != 1 || segments[0].Outcome != results.Skipped || !strings.Contains(segments[0].Reason, "the night ends at") {
-		t.Errorf("segments %+v, want one that was not begun, with the reason", segments)
-	}
+	inBubble(t, func(t *testing.T) {
+		b := newBench(t, []string{"Alder"}, shortPlan).start(overServer)
+		if _, err := b.daemon.Enqueue(orchestrator.Request{Plan: "short", FinishBy: b.clock.Now().Add(12 * time.Minute)}); err != nil {
+			t.Fatal(err)
+		}
+		segments := b.finish(time.Minute)["Alder"]
+		if len(segments) != 1 || segments[0].Outcome != results.Skipped || !strings.Contains(segments[0].Reason, "the night ends at") {
+			t.Errorf("segments %+v, want one that was not begun, with the reason", segments)
+		}
+	})
 }
 
 func TestRequestsAreRefusedWhole(t *testing.T) {
@@ -252,7 +262,7 @@ func TestPowerDuringADrain(t *testing.T) {
 	bubbleBench(t, []string{"Alder"}, shortPlan, func(b *bench) {
 		b.startDaemon()
 		b.queue("short")
-		b.within(time.Hour, "the drain begins", func() bool { return b.daemon.Handsets()[0].State == string(orchestrator.Draining) })
+		within(b.t, time.Hour, "the drain begins", func() bool { return b.daemon.Handsets()[0].State == string(orchestrator.Draining) })
 		b.handsets["Alder"].Plug(true)
 		segments := b.finish(12 * time.Hour)["Alder"]
 		var got []string
