@@ -13,10 +13,10 @@ demo:
 build:
 	$(GO) build -o rundown ./cmd/rundown
 
-# Everything: what tests need is installed first, then vet, staticcheck, tests, tests with -race.
-# One package at a time: several of them live faster than the clock and want the machine.
+# Everything: what tests need is installed first, then vet, staticcheck, and each test once,
+# under the race detector. One package at a time: some of them drive browsers, adb and shells
+# of the host and want the machine.
 test: needs lint
-	$(GO) test -p 1 -timeout 20m ./...
 	$(GO) test -p 1 -timeout 30m -race ./...
 
 lint:

@@ -32,9 +32,15 @@ import (
 // sockets at their far end and belong to a bench of the other kind.
 func inBubble(t *testing.T, test func(t *testing.T)) {
 	t.Helper()
+	inBubbleAt(t, benchStart, test)
+}
+
+// inBubbleAt is inBubble at another time of the year than benchStart.
+func inBubbleAt(t *testing.T, start time.Time, test func(t *testing.T)) {
+	t.Helper()
 	warmUp()
 	synctest.Test(t, func(t *testing.T) {
-		time.Sleep(time.Until(benchStart))
+		time.Sleep(time.Until(start))
 		bubbles.Store(t, new(simulated.MemoryNet))
 		defer bubbles.Delete(t)
 		test(t)

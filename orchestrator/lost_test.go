@@ -363,29 +363,31 @@ func TestHostClockIsSet(t *testing.T) {
 	t.Parallel()
 	for _, by := range []time.Duration{-3 * time.Hour, 26 * time.Hour} {
 		t.Run(by.String(), func(t *testing.T) {
-			files := &kept{files: map[string][]byte{}}
-			b := newBench(t, []string{"Alder"}, shortPlan, func(_ string, o *simulated.Options) { o.Removed = files.removed })
-			host := &setClock{Clock: b.clock}
-			b.hostClock = host
-			b.start(overServer)
-			b.queue("short")
-			b.until(orchestrator.Draining)
-			host.by.Store(int64(by))
-			segments := b.finish(2 * time.Minute)["Alder"]
-			if len(segments) != 1 || segments[0].Outcome != results.Measured || segments[0].Revivals != 0 {
-				t.Fatalf("segments %+v; want one that is measured, without a revival", segments)
-			}
-			g := segments[0]
-			b.samplesAre(files, g.ID)
-			samples, _ := b.daemon.Store().Samples(g.ID)
-			for i := 1; i < len(samples); i++ {
-				if up, at := samples[i].UptimeMS-samples[i-1].UptimeMS, samples[i].HostAt.Sub(samples[i-1].HostAt).Milliseconds(); up != at {
-					t.Fatalf("between samples %d and %d: %d ms of uptime, %d ms by the host", i, i+1, up, at)
+			inBubble(t, func(t *testing.T) {
+				files := &kept{files: map[string][]byte{}}
+				b := newBench(t, []string{"Alder"}, shortPlan, func(_ string, o *simulated.Options) { o.Removed = files.removed })
+				host := &setClock{Clock: b.clock}
+				b.hostClock = host
+				b.start(overServer)
+				b.queue("short")
+				b.until(orchestrator.Draining)
+				host.by.Store(int64(by))
+				segments := b.finish(2 * time.Minute)["Alder"]
+				if len(segments) != 1 || segments[0].Outcome != results.Measured || segments[0].Revivals != 0 {
+					t.Fatalf("segments %+v; want one that is measured, without a revival", segments)
 				}
-			}
-			if !slices.ContainsFunc(g.Notes, func(n results.Note) bool { return strings.Contains(n.Text, "clock was set") }) {
-				t.Errorf("notes %+v; want one about the clock", g.Notes)
-			}
+				g := segments[0]
+				b.samplesAre(files, g.ID)
+				samples, _ := b.daemon.Store().Samples(g.ID)
+				for i := 1; i < len(samples); i++ {
+					if up, at := samples[i].UptimeMS-samples[i-1].UptimeMS, samples[i].HostAt.Sub(samples[i-1].HostAt).Milliseconds(); up != at {
+						t.Fatalf("between samples %d and %d: %d ms of uptime, %d ms by the host", i, i+1, up, at)
+					}
+				}
+				if !slices.ContainsFunc(g.Notes, func(n results.Note) bool { return strings.Contains(n.Text, "clock was set") }) {
+					t.Errorf("notes %+v; want one about the clock", g.Notes)
+				}
+			})
 		})
 	}
 }
@@ -402,34 +404,37 @@ func (c *setClock) Now() time.Time { return c.Clock.Now().Add(time.Duration(c.by
 // anything else.
 func TestGateIsClosedAfterACrash(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, []string{"Alder"}, `
+	inBubble(t, func(t *testing.T) {
+		b := newBench(t, []string{"Alder"}, `
 plans:
   two:
     drain: 3
     start_level_pct: {least: 90, most: 94}
     segments: [video]
 `, func(_ string, o *simulated.Options) { o.LevelPct = 80 })
-	data := b.data
-	b.start(overServer)
-	b.queue("two")
-	h := b.handsets["Alder"]
-	within(t, time.Minute, "the gate opens", func() bool { return strings.Contains(show(t, h, "dumpsys battery"), "AC powered: true") })
-	// The store as it is at this instant is what a daemon that dies here would leave.
-	left := t.TempDir()
-	if err := b.daemon.Store().BackUp(filepath.Join(left, "rundown.db")); err != nil {
-		t.Fatal(err)
-	}
-	b.stopDaemon()
-	if strings.Contains(show(t, h, "dumpsys battery"), "AC powered: true") {
-		t.Error("a daemon that was told to stop left the gate open")
-	}
-	h.Plug(true)
-	b.data, b.file.Bench.Servers = left, []string{"127.0.0.1:1"} // no handset can be seen
-	b.startDaemon()
-	if strings.Contains(show(t, h, "dumpsys battery"), "AC powered: true") {
-		t.Error("the gate that was open when the daemon died is open after the next start")
-	}
-	b.data = data
+		data := b.data
+		b.start(overServer)
+		b.queue("two")
+		h := b.handsets["Alder"]
+		within(t, time.Minute, "the gate opens", func() bool { return strings.Contains(show(t, h, "dumpsys battery"), "AC powered: true") })
+		// The store as it is at this instant is what a daemon that dies here would leave.
+		left := t.TempDir()
+		if err := b.daemon.Store().BackUp(filepath.Join(left, "rundown.db")); err != nil {
+			t.Fatal(err)
+		}
+		b.stopDaemon()
+		if strings.Contains(show(t, h, "dumpsys battery"), "AC powered: true") {
+			t.Error("a daemon that was told to stop left the gate open")
+		}
+		h.Plug(true)
+		b.memory.kill() // no handset can be seen
+		b.data = left
+		b.startDaemon()
+		if strings.Contains(show(t, h, "dumpsys battery"), "AC powered: true") {
+			t.Error("the gate that was open when the daemon died is open after the next start")
+		}
+		b.data = data
+	})
 }
 
 func TestSecondDaemonIsRefused(t *testing.T) {
@@ -525,7 +530,8 @@ func TestSummerTime(t *testing.T) {
 		"forward": time.Date(2030, 3, 31, 1, 50, 0, 0, zone), "back": time.Date(2030, 10, 27, 2, 40, 0, 0, zone),
 	} {
 		t.Run(name, func(t *testing.T) {
-			b := newBenchBy(t, simulated.NewScaledClock(start.UTC(), everydayFactor), []string{"Alder"}, videoPlan+`
+			inBubbleAt(t, start.UTC(), func(t *testing.T) {
+				b := newBench(t, []string{"Alder"}, videoPlan+`
 nights:
   sunday:
     starts: "55 1 * * *"
@@ -534,17 +540,18 @@ nights:
     plan: film
     handsets: [Alder]
 `).start(overServer)
-			within(t, time.Minute, "the night is queued", func() bool { return len(b.daemon.Queue()) == 1 })
-			g := b.finish(2 * time.Minute)["Alder"]
-			if len(g) != 1 || g[0].Outcome != results.Measured {
-				t.Fatalf("segments %+v; want one that is measured", g)
-			}
-			for b.clock.Now().Before(start.Add(2 * time.Hour)) {
-				_ = b.clock.Sleep(t.Context(), 10*time.Minute)
-			}
-			if n := len(b.daemon.Queue()); n != 1 {
-				t.Errorf("the night was queued %d times", n)
-			}
+				within(t, time.Minute, "the night is queued", func() bool { return len(b.daemon.Queue()) == 1 })
+				g := b.finish(2 * time.Minute)["Alder"]
+				if len(g) != 1 || g[0].Outcome != results.Measured {
+					t.Fatalf("segments %+v; want one that is measured", g)
+				}
+				for b.clock.Now().Before(start.Add(2 * time.Hour)) {
+					_ = b.clock.Sleep(t.Context(), 10*time.Minute)
+				}
+				if n := len(b.daemon.Queue()); n != 1 {
+					t.Errorf("the night was queued %d times", n)
+				}
+			})
 		})
 	}
 }
