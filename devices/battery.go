@@ -41,26 +41,44 @@ type Battery struct {
 	LevelPct  int // level of the scale, in %, 0 to 100
 	Scale     int // what the handset counts its level up to, 100 on all but odd builds
 	VoltageMV *int64
-	TempC     *float64
-	Status    int // StatusCharging and so on; 0 not printed
-	Health    int // 1 unknown, 2 good, 3 overheat, 4 dead, 5 over voltage, 6 failure, 7 cold; 0 not printed
-	Present   *bool
+	// TempC is nil as well where the reading alone does not tell its unit: see In.
+	TempC   *float64
+	Status  int // StatusCharging and so on; 0 not printed
+	Health  int // 1 unknown, 2 good, 3 overheat, 4 dead, 5 over voltage, 6 failure, 7 cold; 0 not printed
+	Present *bool
 
 	AC, USB, Wireless, Dock bool // power sources seen
 
 	// ChargeCounter is the gauge's remaining charge in the handset's own unit: µAh by
-	// definition, mAh or worse on some. Infer and record the unit per handset.
+	// definition, mAh or worse on some; nil where it is a dead value.
 	ChargeCounter *int64
-	// MaxChargingCurrentUA and MaxChargingVoltageUV are what the charger offers, in µA and
-	// µV by definition; some builds print mA and mV.
+	// MaxChargingCurrentUA and MaxChargingVoltageUV are what the charger offers.
 	MaxChargingCurrentUA, MaxChargingVoltageUV *int64
 	ChargingState                              *int // 1 normal, 2 too cold, 3 too hot, 4 long life, 5 adaptive
 	ChargingPolicy                             *int // 1 default, 2 long life, 3 adaptive
 	CapacityLevel                              *int // -1 unsupported, 0 unknown, 1 critical to 5 full
 	Technology                                 string
 
+	// Raw are the numbers as printed, before any unit.
+	Raw Raw
+
 	// Notes say where a value was odd and what was made of it.
 	Notes []string
+}
+
+// Raw are what a handset printed of its battery, in its own units; nil where it printed none.
+type Raw struct {
+	Voltage, Temperature, Counter, Current *int64
+	// CurrentKey is the key of the line that has Current: makers' own, Android has none.
+	CurrentKey string
+	// Notes say what was odd whatever the units.
+	Notes []string
+}
+
+// currentKeys are the keys under which makers print the current, with what was seen there.
+var currentKeys = []string{
+	"current now", // in mA, negative while it discharges
+	"current",     // in µA
 }
 
 // Plugged returns the power sources seen as a mask of PluggedAC and so on; 0 on battery.
@@ -205,49 +223,40 @@ func batteryFrom(values map[string]string) (Battery, error) {
 
 	b.Status = int(deref(b.number(values, "status")))
 	b.Health = int(deref(b.number(values, "health")))
-	b.ChargeCounter = b.number(values, "Charge counter")
-	b.MaxChargingCurrentUA = b.number(values, "Max charging current")
-	b.MaxChargingVoltageUV = b.number(values, "Max charging voltage")
+	b.Raw.Counter = b.number(values, "Charge counter")
+	b.Raw.Voltage, b.Raw.Temperature = b.number(values, "voltage"), b.number(values, "temperature")
+	for _, key := range currentKeys {
+		if b.Raw.Current = b.number(values, key); b.Raw.Current != nil {
+			b.Raw.CurrentKey = key
+			break
+		}
+	}
+	b.readOffer(values)
 	b.ChargingState = b.code(values, "Charging state")
 	b.ChargingPolicy = b.code(values, "Charging policy")
 	b.CapacityLevel = b.code(values, "Capacity level")
-	b.readVoltageAndTemperature(values)
-	return b, nil
+	b.Raw.Notes = b.Notes
+	return b.In(DecideUnits(Evidence{Readings: []Battery{b}})), nil
 }
 
-// readVoltageAndTemperature tells the units by the voltage: no battery of a handset has
-// between 1 and 30 mV, or more than 100 V. Builds that print V print °C as well, and a
-// temperature taken for tenths would hide a hot battery.
-func (b *Battery) readVoltageAndTemperature(values map[string]string) {
-	inVolts := false
-	if v := b.number(values, "voltage"); v != nil {
-		switch mv := *v; {
-		case mv >= 1 && mv <= 30:
-			inVolts = true
-			mv *= 1000
-			b.VoltageMV = &mv
-			b.note("voltage %d taken as V, and temperature as °C", *v)
-		case mv > 100_000 && mv <= 100_000_000:
-			mv /= 1000
-			b.VoltageMV = &mv
-			b.note("voltage %d taken as µV", *v)
-		case mv > 30 && mv <= 100_000:
-			b.VoltageMV = v
-		default:
-			b.note("voltage %d is none", *v)
+// readOffer reads what the charger offers, in µA and µV by definition and in mA and mV on
+// some builds. Chargers offer 3 to 60 V, so that the voltage tells which it is.
+func (b *Battery) readOffer(values map[string]string) {
+	ua, uv := b.number(values, "Max charging current"), b.number(values, "Max charging voltage")
+	milli := func(n *int64, least, most int64) bool { return n != nil && *n >= least && *n <= most }
+	if milli(uv, 3000, 60_000) || (uv == nil || *uv == 0) && milli(ua, 50, 20_000) {
+		for _, x := range []struct {
+			what, unit string
+			n          **int64
+		}{{"Max charging current", "mA", &ua}, {"Max charging voltage", "mV", &uv}} {
+			if *x.n != nil && **x.n != 0 {
+				b.note("%s %d taken as %s", x.what, **x.n, x.unit)
+				micro := **x.n * 1000
+				*x.n = &micro
+			}
 		}
 	}
-	if t := b.number(values, "temperature"); t != nil {
-		c := float64(*t) / 10
-		if inVolts {
-			c = float64(*t)
-		}
-		if c < -60 || c > 150 {
-			b.note("temperature %d is none", *t)
-			return
-		}
-		b.TempC = &c
-	}
+	b.MaxChargingCurrentUA, b.MaxChargingVoltageUV = ua, uv
 }
 
 // number returns a key's value, or nil and a note. The least 32-bit number is what

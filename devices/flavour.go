@@ -20,6 +20,7 @@ const (
 	ListSettings      Operation = "list settings" // namespace
 	ReadBatteryState  Operation = "read the battery"
 	ReadThermalStatus Operation = "read the thermal status"
+	ReadSupply        Operation = "read the battery's power supply"
 	ReadDisplay       Operation = "read the display"
 	ReadPower         Operation = "read the power manager"
 	ReadKeyguard      Operation = "read the keyguard"
@@ -72,6 +73,7 @@ var ways = []way{
 	{op: ReadBatteryState, command: "dumpsys battery"},
 	{op: ReadThermalStatus, from: 29, command: "dumpsys thermalservice"},
 	{op: ReadThermalStatus, to: 28, lacks: "Android has a thermal service from version 10 on"},
+	{op: ReadSupply, command: "cat /sys/class/power_supply/battery/uevent"}, // the maker's choice whether the shell may
 	{op: ReadDisplay, command: "dumpsys display"},
 	{op: ReadPower, command: "dumpsys power"},
 

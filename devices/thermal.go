@@ -18,15 +18,19 @@ const (
 // A Temperature is one row of the thermal service.
 type Temperature struct {
 	Name     string
-	Type     int     // 0 CPU, 1 GPU, 2 battery, 3 skin, 4 USB port, 5 power amplifier, 6 to 8 battery limits, 9 NPU, …
-	Value    float64 // °C, but mV, mA and % for the types 6, 7 and 8: see Celsius
+	Type     int     // 0 CPU, 1 GPU, 2 battery, 3 skin, 4 USB port, 5 power amplifier, 6 to 8 battery limits, 9 NPU, …; -1 not known
+	Value    float64 // °C, but mV, mA and % for the types 6, 7 and 8, and anything for -1: see Celsius
 	Severity int     // 0 none to 6 shutdown
 }
 
-// Celsius returns the row's temperature; false for the types that are none and for rows
-// without a number.
+// lastType is the highest type of Android's TemperatureType (hardware/interfaces/thermal/aidl,
+// 2023: POGO); what comes after it may be of any unit.
+const lastType = 19
+
+// Celsius returns the row's temperature; false for the types that are none, for those that
+// are not known, and for rows without a number.
 func (t Temperature) Celsius() (float64, bool) {
-	if (t.Type >= 6 && t.Type <= 8) || math.IsNaN(t.Value) || math.IsInf(t.Value, 0) {
+	if t.Type < 0 || t.Type > lastType || (t.Type >= 6 && t.Type <= 8) || math.IsNaN(t.Value) || math.IsInf(t.Value, 0) {
 		return 0, false
 	}
 	return t.Value, true
@@ -43,8 +47,11 @@ type Thermal struct {
 	// prints these; else the ones it last heard of, which may be stale (Cached true).
 	Temperatures []Temperature
 	Cached       bool
-	// SkinC and BatteryC are the hottest skin and battery rows, °C; nil for none.
-	SkinC, BatteryC *float64
+	// SkinC and BatteryC are the hottest skin and battery rows, °C; nil for none. Where the
+	// current rows have none of the kind, those last heard of count, and SkinCached or
+	// BatteryCached is true.
+	SkinC, BatteryC           *float64
+	SkinCached, BatteryCached bool
 }
 
 var temperatureRow = regexp.MustCompile(`^Temperature\{mValue=([^,{}]+), mType=(-?\d+), mName=(.*), mStatus=(-?\d+)\}$`)
@@ -102,8 +109,16 @@ func ParseThermal(dump string) (Thermal, error) {
 	if len(current) == 0 {
 		t.Temperatures, t.Cached = cached, len(cached) > 0
 	}
-	t.SkinC = hottest(t.Temperatures, ThermalSkin)
-	t.BatteryC = hottest(t.Temperatures, ThermalBattery)
+	for _, x := range []struct {
+		kind   int
+		c      **float64
+		cached *bool
+	}{{ThermalSkin, &t.SkinC, &t.SkinCached}, {ThermalBattery, &t.BatteryC, &t.BatteryCached}} {
+		if *x.c, *x.cached = hottest(t.Temperatures, x.kind), t.Cached; *x.c == nil {
+			*x.c, *x.cached = hottest(cached, x.kind), true
+		}
+		*x.cached = *x.cached && *x.c != nil
+	}
 	return t, nil
 }
 

@@ -38,7 +38,7 @@ func TestParseMadeUpThermal(t *testing.T) {
 		{"status only", head, Thermal{Status: 2}},
 		{"set by hand", "IsStatusOverride: true\nThermal Status: 0\n", Thermal{Overridden: true}},
 		{"cached only, one sensor silent", head + "Cached temperatures:\n" + row("mValue=0.0, mType=2, mName=SUBBAT, mStatus=0") + row("mValue=31.5, mType=2, mName=BATTERY, mStatus=1") + "HAL Ready: false\n",
-			Thermal{Status: 2, Cached: true, BatteryC: new(31.5), Temperatures: []Temperature{{Name: "SUBBAT", Type: 2}, {Name: "BATTERY", Type: 2, Value: 31.5, Severity: 1}}}},
+			Thermal{Status: 2, Cached: true, BatteryC: new(31.5), BatteryCached: true, Temperatures: []Temperature{{Name: "SUBBAT", Type: 2}, {Name: "BATTERY", Type: 2, Value: 31.5, Severity: 1}}}},
 		{"millivolts, milliamperes and percent are no degrees", head + "Current temperatures from HAL:\n" +
 			row("mValue=3850.0, mType=6, mName=vbat, mStatus=0") + row("mValue=1200.0, mType=7, mName=ibat, mStatus=0") + row("mValue=55.0, mType=8, mName=soc, mStatus=0"),
 			Thermal{Status: 2, Temperatures: []Temperature{{Name: "vbat", Type: 6, Value: 3850}, {Name: "ibat", Type: 7, Value: 1200}, {Name: "soc", Type: 8, Value: 55}}}},
@@ -48,6 +48,11 @@ func TestParseMadeUpThermal(t *testing.T) {
 			"Current cooling devices from HAL:\n\tCoolingDevice{mValue=0, mType=2, mName=x}\n" + row("mValue=99.0, mType=3, mName=not here, mStatus=0") +
 			"Temperature static thresholds from HAL:\n\tTemperatureThreshold{mType=3, mName=SKIN, mHotThrottlingThresholds=[NaN, 50.0]}\n",
 			Thermal{Status: 2, SkinC: new(36.0), Temperatures: []Temperature{{Name: "a", Type: 3, Value: math.NaN()}, {Name: "b", Type: 3, Value: 33}, {Name: "c", Type: 3, Value: 36}}}},
+		{"a battery that stands only in the cached block", head + "Cached temperatures:\n" + row("mValue=29.0, mType=2, mName=battery, mStatus=0") + row("mValue=50.0, mType=3, mName=skin, mStatus=0") +
+			"Current temperatures from HAL:\n" + row("mValue=33.0, mType=3, mName=skin, mStatus=0"),
+			Thermal{Status: 2, SkinC: new(33.0), BatteryC: new(29.0), BatteryCached: true, Temperatures: []Temperature{{Name: "skin", Type: 3, Value: 33}}}},
+		{"sensors of unknown type", head + "Current temperatures from HAL:\n" + row("mValue=-0.117, mType=-1, mName=ibat-sys, mStatus=0") + row("mValue=812.0, mType=77, mName=later, mStatus=0"),
+			Thermal{Status: 2, Temperatures: []Temperature{{Name: "ibat-sys", Type: -1, Value: -0.117}, {Name: "later", Type: 77, Value: 812}}}},
 		{"CRLF", strings.ReplaceAll(head+"Current temperatures from HAL:\n"+row("mValue=33.0, mType=3, mName=b, mStatus=0"), "\n", "\r\n"),
 			Thermal{Status: 2, SkinC: new(33.0), Temperatures: []Temperature{{Name: "b", Type: 3, Value: 33}}}},
 	}
@@ -75,6 +80,17 @@ func TestParseMadeUpThermal(t *testing.T) {
 	}
 }
 
+func TestCelsiusOfUnknownTypes(t *testing.T) {
+	for _, x := range []struct {
+		kind int
+		want bool
+	}{{-1, false}, {0, true}, {2, true}, {3, true}, {6, false}, {7, false}, {8, false}, {9, true}, {19, true}, {20, false}} {
+		if _, ok := (Temperature{Type: x.kind, Value: 31}).Celsius(); ok != x.want {
+			t.Errorf("a sensor of type %d taken as °C: %v, want %v", x.kind, ok, x.want)
+		}
+	}
+}
+
 // FuzzParseThermal: what is accepted lies in range, and skin and battery are rows of it.
 func FuzzParseThermal(f *testing.F) {
 	f.Add(captured(f, "thermal.txt"))
@@ -88,7 +104,8 @@ func FuzzParseThermal(f *testing.F) {
 			t.Errorf("status %d", th.Status)
 		}
 		for kind, c := range map[int]*float64{ThermalSkin: th.SkinC, ThermalBattery: th.BatteryC} {
-			if c == nil {
+			other := !th.Cached && map[int]bool{ThermalSkin: th.SkinCached, ThermalBattery: th.BatteryCached}[kind]
+			if c == nil || other { // of another block
 				continue
 			}
 			found := false

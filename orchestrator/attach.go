@@ -180,7 +180,7 @@ func (d *Daemon) lineUp(g results.Segment, meter []lineup.Point, format lineup.F
 		return lineup.Fit{}, err
 	}
 	var own []lineup.Point
-	for i, w := range wattsIntoBattery(samples) {
+	for i, w := range wattsIntoBattery(g, samples) {
 		if w != nil {
 			own = append(own, lineup.Point{At: samples[i].HostAt, Value: *w})
 		}

@@ -142,7 +142,7 @@ func (d *Daemon) charge(c *Charge, g results.Segment) error {
 	}
 	plug := d.socketOf(c, g, readings)
 	in := charging.Input{PlugT: c.PluggedAt.Sub(samples[0].HostAt), PlugGainSD: plug.gainSD}
-	into := wattsIntoBattery(samples)
+	into := wattsIntoBattery(g, samples)
 	for i, s := range samples {
 		one := charging.Sample{T: s.HostAt.Sub(samples[0].HostAt), LevelPct: s.LevelPct, BattW: into[i], Full: s.Status == statusFull}
 		if n := len(in.Samples); n > 0 && one.T <= in.Samples[n-1].T {
@@ -159,7 +159,7 @@ func (d *Daemon) charge(c *Charge, g results.Segment) error {
 	}
 	c.take(fig)
 	c.temperatures(samples)
-	if mah, ok := chargeInto(samples); ok {
+	if mah, ok := chargeInto(g, samples); ok {
 		c.ChargeMAh = &mah
 	}
 	if fig.BattWh != nil && fig.PlugWh != nil && fig.PlugWh.Value > 0 {
@@ -239,55 +239,48 @@ const (
 	statusFull     = 5
 )
 
-// currentScale makes mA into the battery of a handset's raw current, from what it shows
-// while it says that it charges: some handsets count in mA, and some with the other sign.
-// ok is false where it shows none.
-func currentScale(samples []results.Sample) (mA float64, ok bool) {
+// currentScale makes mA into the battery of a segment's raw current: the unit as it was
+// decided, the sign from what it shows while it says that it charges. ok is false where it
+// shows none.
+func currentScale(g results.Segment, samples []results.Sample) (mA float64, ok bool) {
 	var charging []float64
 	for _, s := range samples {
 		if s.CurrentRaw != nil && *s.CurrentRaw != 0 && s.Plugged != 0 && s.Status == statusCharging {
 			charging = append(charging, float64(*s.CurrentRaw))
 		}
 	}
-	mA, middle, ok := currentUnit(charging)
-	if !ok {
+	mA = CurrentUnitMA(g.Units, samples)
+	if len(charging) < fewestReadings || mA == 0 {
 		return 0, false
 	}
-	if middle < 0 {
+	slices.Sort(charging)
+	if charging[len(charging)/2] < 0 {
 		mA = -mA
 	}
 	return mA, true
 }
 
-// currentUnit tells the unit of a handset's raw current, in mA, from readings while it
-// charges or works, and their median. ok is false with too few.
-func currentUnit(raw []float64) (mA, middle float64, ok bool) {
-	if len(raw) < 5 {
-		return 0, 0, false
-	}
-	sorted := slices.Sorted(slices.Values(raw))
-	middle = sorted[len(sorted)/2]
-	// Charging or working, no handset takes or draws 15 A, and none less than 15 mA for half
-	// of the time.
-	if math.Abs(middle) < 15_000 {
-		return 1, middle, true
-	}
-	return 1e-3, middle, true // µA, as Android defines it
-}
+// fewestReadings of the current are needed to make power of them.
+const fewestReadings = 5
 
 // wattsIntoBattery is the power into the battery at each sample, W, by the handset's own
 // voltage and current; nil where one of them is missing.
-func wattsIntoBattery(samples []results.Sample) []*float64 {
+func wattsIntoBattery(g results.Segment, samples []results.Sample) []*float64 {
+	scale, ok := currentScale(g, samples)
+	return wattsBy(g, samples, ok, func(raw int64) float64 { return float64(raw) * scale })
+}
+
+// wattsBy is voltage times current at each sample, W.
+func wattsBy(g results.Segment, samples []results.Sample, ok bool, mA func(raw int64) float64) []*float64 {
 	list := make([]*float64, len(samples))
-	scale, ok := currentScale(samples)
-	if !ok {
+	if !ok || coarseVoltage(g.Units) {
 		return list
 	}
 	for i, s := range samples {
 		if s.CurrentRaw == nil || s.VoltageMV == nil {
 			continue
 		}
-		w := float64(*s.CurrentRaw) * scale / 1e3 * float64(*s.VoltageMV) / 1e3
+		w := mA(*s.CurrentRaw) / 1e3 * float64(*s.VoltageMV) / 1e3
 		list[i] = &w
 	}
 	return list
@@ -295,8 +288,8 @@ func wattsIntoBattery(samples []results.Sample) []*float64 {
 
 // chargeInto is the charge into the battery while it had power, mAh, by the handset's own
 // current.
-func chargeInto(samples []results.Sample) (mah float64, ok bool) {
-	scale, ok := currentScale(samples)
+func chargeInto(g results.Segment, samples []results.Sample) (mah float64, ok bool) {
+	scale, ok := currentScale(g, samples)
 	if !ok {
 		return 0, false
 	}

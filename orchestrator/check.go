@@ -27,10 +27,14 @@ func (d *Daemon) Check(ctx context.Context, handset, plan string, apply bool) (p
 	if err != nil {
 		return preconditions.Report{}, err
 	}
-	facts := d.facts(h, order.startWindow(h, 0))
 	if !apply {
-		report, err := preconditions.Check(ctx, link, facts, order.Set)
+		units, err := d.lookAtUnits(ctx, link, h)
+		if err != nil {
+			return preconditions.Report{}, err
+		}
+		report, err := preconditions.Check(ctx, link, d.facts(h, order.startWindow(h, 0)), order.Set)
 		d.complete(handset, &report)
+		report.Lines = append(report.Lines, units.line())
 		return report, err
 	}
 	if run := d.busy(handset); run != "" {
@@ -43,11 +47,16 @@ func (d *Daemon) Check(ctx context.Context, handset, plan string, apply bool) (p
 	if err != nil {
 		return preconditions.Report{}, err
 	}
-	report, err := preconditions.Apply(ctx, link, facts, order.Set, func(c preconditions.Change) error {
+	units, err := d.lookAtUnits(ctx, link, h)
+	if err != nil {
+		return preconditions.Report{}, err
+	}
+	report, err := preconditions.Apply(ctx, link, d.facts(h, order.startWindow(h, 0)), order.Set, func(c preconditions.Change) error {
 		changes = append(changes, c)
 		return d.store.PutDocument(documentsApplied, handset, changes)
 	})
 	d.complete(handset, &report)
+	report.Lines = append(report.Lines, units.line())
 	return report, err
 }
 

@@ -197,6 +197,9 @@ func (r *run) conclude() error {
 	g.rec.EndedBy = g.u.Verdict.EndedBy
 	g.rec.Edges = edges(samples)
 	r.reached(&g.rec, samples)
+	if err := r.settleCurrent(samples); err != nil {
+		return err
+	}
 	r.settleOutcome()
 	r.log.Info().Str("segment", g.rec.ID).Str("scenario", g.rec.Scenario).Str("outcome", g.rec.Outcome).Str("reason", g.rec.Reason).Int("samples", g.rec.Samples).Msg("segment collected")
 	if err := r.d.store.PutSegment(g.rec); err != nil {

@@ -64,10 +64,17 @@ func (r *run) engage(ctx context.Context) error {
 	now, plan := r.d.now(), r.e.Item.Order.Plan
 	a := &answering{Handset: by.Name, Key: r.live.u.Key + answeringSuffix, HostZero: before.Add(now.Sub(before) / 2).Add(-uptime).UTC()}
 	seg := onboard.Segment{
-		Key: a.Key, SampleEverySec: 60, NoTarget: true, StopLevelPct: plan.StopLevelPct, StopTempDeciC: int(plan.StopTempC * 10),
+		Key: a.Key, SampleEverySec: 60, NoTarget: true, StopLevelPct: plan.StopLevelPct,
 		TimeLimitSec: int((r.allowed() + linkPatience).Seconds()), Workload: scenarios.Answering(),
 	}
-	if err := onboard.Install(ctx, l, seg); err != nil {
+	units, err := r.d.lookAtUnits(ctx, l, by)
+	if err == nil {
+		err = limitRaw(&seg, units.Units, plan.StopTempC)
+	}
+	if err == nil {
+		err = onboard.Install(ctx, l, seg)
+	}
+	if err != nil {
 		return fmt.Errorf("the counterpart %s: %w", by.Name, err)
 	}
 	r.live.u.Answering = a

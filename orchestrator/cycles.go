@@ -160,7 +160,7 @@ func cyclesOf(g results.Segment) []workload {
 }
 
 func (h *HeatSeries) take(w workload, g results.Segment, samples []results.Sample) {
-	watts := wattsOutOfBattery(samples)
+	watts := wattsOutOfBattery(g, samples)
 	var readings []sustain.Reading
 	for i, s := range samples {
 		readings = append(readings, sustain.Reading{T: s.HostAt.Sub(w.zero), LevelPct: s.LevelPct, BatteryC: s.TempC, PowerW: watts[i]})
@@ -210,27 +210,16 @@ func (h *HeatSeries) scored(s sustain.Series) {
 
 // wattsOutOfBattery is the power drawn from the battery at each sample, W, by the handset's
 // own voltage and current; nil where one of them is missing.
-func wattsOutOfBattery(samples []results.Sample) []*float64 {
-	list := make([]*float64, len(samples))
-	var draws []float64
+func wattsOutOfBattery(g results.Segment, samples []results.Sample) []*float64 {
+	draws := 0
 	for _, s := range samples {
 		if s.CurrentRaw != nil && *s.CurrentRaw != 0 && s.Plugged == 0 {
-			draws = append(draws, math.Abs(float64(*s.CurrentRaw)))
+			draws++
 		}
 	}
-	mA, _, ok := currentUnit(draws)
-	if !ok {
-		return list
-	}
-	for i, s := range samples {
-		if s.CurrentRaw == nil || s.VoltageMV == nil {
-			continue
-		}
-		// Makers do not agree on the sign; without power it can only go out.
-		w := math.Abs(float64(*s.CurrentRaw)) * mA / 1e3 * float64(*s.VoltageMV) / 1e3
-		list[i] = &w
-	}
-	return list
+	unit := CurrentUnitMA(g.Units, samples)
+	// Makers do not agree on the sign; without power it can only go out.
+	return wattsBy(g, samples, unit > 0 && draws >= fewestReadings, func(raw int64) float64 { return math.Abs(float64(raw)) * unit })
 }
 
 // HeatRows are series of cycles as their export has them.

@@ -73,6 +73,7 @@ type Daemon struct {
 	news    *newsboard
 	pace    *pace
 	school  *school
+	units   *unitBook
 	limits  *limits
 	pulses  *pulses
 	backups backups
@@ -168,6 +169,9 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	}
 	if d.school, err = openSchool(d.store); err != nil {
 		d.log.Error().Err(err).Msg("some of what was learned of handsets cannot be read and is left out")
+	}
+	if d.units, err = openUnits(d.store); err != nil {
+		d.log.Error().Err(err).Msg("some units of handsets' readings cannot be read; they are decided anew")
 	}
 	for _, h := range d.file.Bench.Handsets {
 		var rate float64
@@ -318,6 +322,9 @@ func (d *Daemon) holdAgain(unfinished map[string][]*entry) {
 func (d *Daemon) facts(h scenarios.Handset, window scenarios.Window) preconditions.Handset {
 	f := preconditions.Handset{
 		Name: h.Name, Packages: h.Packages, Clock: d.clock, StartLevel: [2]float64{window.Least, window.Most},
+	}
+	if u, ok := d.latestUnits(h.Name); ok {
+		f.Units = &u
 	}
 	f.Curve, f.CurveNote, f.CurveFraction = d.curveOf(h)
 	return f

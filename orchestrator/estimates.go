@@ -161,7 +161,7 @@ func compared(r results.Run, g results.Segment, f endurance.Figure) compare.Run 
 		one.Under.Workload = short(g.WorkloadHash)
 	}
 	for _, c := range g.Conditions {
-		if c.Name != roomName {
+		if c.Name != roomName && c.Name != unitsName {
 			one.Under.Conditions[c.Name] = condition(c)
 		}
 	}

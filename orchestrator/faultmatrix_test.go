@@ -239,10 +239,10 @@ func phoneSamples(file []byte) []results.Sample {
 		}
 		out := results.Sample{
 			Seq: s.Seq, PhoneAt: time.UnixMilli(s.WallMS).UTC(), UptimeMS: s.UptimeMS, LevelPct: s.LevelPct, CounterRaw: s.CounterRaw,
-			VoltageMV: s.VoltageMV, CurrentRaw: s.CurrentRaw, Status: s.Status, Plugged: s.Plugged,
+			VoltageMV: s.VoltageRaw, CurrentRaw: s.CurrentRaw, Status: s.Status, Plugged: s.Plugged,
 		}
-		if s.TempDeciC != nil {
-			c := float64(*s.TempDeciC) / 10
+		if s.TempRaw != nil {
+			c := float64(*s.TempRaw) / 10
 			out.TempC = &c
 		}
 		list = append(list, out)

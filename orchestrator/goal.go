@@ -89,7 +89,7 @@ func (r *run) needless(level int) string {
 func (r *run) instruct(seg *onboard.Segment) {
 	plan, g := r.e.Item.Order.Plan, r.goal()
 	seg.WarmUpSec, seg.TargetPoints, seg.NoTarget = int(r.warmUp().Seconds()), g.points, !g.drains()
-	seg.StopLevelPct, seg.StopTempDeciC = r.stopLevelPct(), int(r.stopTempC()*10)
+	seg.StopLevelPct = r.stopLevelPct()
 	seg.StopOnPower, seg.StopOffPower, seg.UntilFull = !g.charges(), g.charges(), g.charges()
 	seg.TimeLimitSec, seg.SampleEverySec = r.live.u.LimitS, int(plan.SampleEvery.Seconds())
 }
@@ -168,6 +168,8 @@ func (r *run) endedBy(reason string) (Event, error) {
 			v.Reason += "; " + v.Seen
 		}
 		return LimitReached, nil
+	case onboard.EndNoTemperature:
+		return r.spoil("its battery temperature could not be read any more, or not in the unit decided for it, and the limit of %g °C could not be held", r.stopTempC())
 	case onboard.EndPowerSeen:
 		return r.spoil("power seen: the handset was being charged during the segment")
 	case onboard.EndPowerGone:

@@ -4,6 +4,7 @@ import (
 	"slices"
 	"time"
 
+	"rundown/devices"
 	"rundown/devices/preconditions"
 	"rundown/results"
 	"rundown/scenarios"
@@ -66,6 +67,8 @@ type underway struct {
 	Ended string `json:"ended,omitempty"`
 	// LimitS is the time limit that the recorder was given, s.
 	LimitS int `json:"limit_s,omitempty"`
+	// Units are those in which its samples come; nil in entries of earlier versions.
+	Units *devices.Units `json:"units,omitempty"`
 	// Answering is the handset of the bench that takes this segment's calls, if one does.
 	Answering *answering `json:"answering,omitempty"`
 	// Concluded: it is stored, and only its removal from the handset is left to be done.

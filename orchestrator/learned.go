@@ -321,11 +321,14 @@ func (d *Daemon) said(t teaching, inUse bool) Learned {
 	return out
 }
 
-// Forget drops what was learned of a handset, such as after its battery was changed. Segments already recorded stay;
-// learning begins anew with the next one.
+// Forget drops what was learned of a handset, such as after its battery was changed, and the units decided for its readings.
+// Segments already recorded stay; learning begins anew with the next one.
 func (d *Daemon) Forget(handset string) (int, error) {
 	if _, ok := d.file.Handset(handset); !ok {
 		return 0, d.noHandset(handset)
+	}
+	if err := d.units.forget(handset); err != nil {
+		return 0, err
 	}
 	return d.school.forget(handset)
 }

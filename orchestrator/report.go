@@ -60,6 +60,11 @@ func (d *Daemon) reportOf(runs []results.Run) (r report.Report, err error) {
 		err = errors.Join(err, figureErr, chargeErr, cycleErr, curveErr)
 		r.Figures, r.Budgets, r.Charges = append(r.Figures, figures...), append(r.Budgets, budgets...), append(r.Charges, charges...)
 		r.Cycles, r.Sustained, r.Curves = append(r.Cycles, cycles...), append(r.Sustained, sustained...), append(r.Curves, curves...)
+		segments, segmentErr := d.store.Segments(run.ID)
+		err = errors.Join(err, segmentErr)
+		for _, text := range oddUnits(segments) {
+			r.Remarks = append(r.Remarks, run.Handset.Name+": "+text)
+		}
 		annotations, annotationErr := d.store.Annotations(run.ID)
 		err = errors.Join(err, annotationErr)
 		for _, a := range annotations {

@@ -255,10 +255,10 @@ func (d *Daemon) curve(g results.Segment) (rows []results.CurveRow, err error) {
 		return nil, err
 	}
 	kind, zero := report.Discharge, int64(g.ActivityUpS*1000)
-	watts := wattsOutOfBattery(samples)
+	watts := wattsOutOfBattery(g, samples)
 	var plug socket
 	if charge {
-		kind, watts = report.Charge, wattsIntoBattery(samples)
+		kind, watts = report.Charge, wattsIntoBattery(g, samples)
 		zero = samples[0].UptimeMS
 		for _, s := range samples {
 			if s.Plugged != 0 {

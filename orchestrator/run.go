@@ -189,6 +189,7 @@ func (r *run) battery(ctx context.Context) (battery devices.Battery, err error) 
 		return err
 	})
 	if err == nil {
+		battery = r.d.inUnits(r.h.Name, battery)
 		r.noteBattery(battery)
 	}
 	return battery, err
@@ -305,7 +306,11 @@ func (r *run) sink(ctx context.Context, levelPct int, window scenarios.Window) e
 // apply sets the preconditions and keeps the report and what must be put back.
 func (r *run) apply(ctx context.Context) (report preconditions.Report, err error) {
 	r.waitsFor("preconditions being set")
+	var units decided
 	err = r.reach(ctx, linkPatience, func(l devices.Link) error {
+		if units, err = r.d.lookAtUnits(ctx, l, r.h); err != nil {
+			return err
+		}
 		report, err = preconditions.Apply(ctx, l, r.d.facts(r.h, r.window()), r.e.Item.Order.Set, func(c preconditions.Change) error {
 			for _, have := range r.e.Changes {
 				if have.Undo == c.Undo && have.Name == c.Name {
@@ -321,6 +326,7 @@ func (r *run) apply(ctx context.Context) (report preconditions.Report, err error
 		return report, err
 	}
 	r.d.complete(r.h.Name, &report)
+	report.Lines = append(report.Lines, units.line())
 	r.e.Report = conditions(report)
 	r.rec.Handset = handsetRecord(r.h, report)
 	_, r.rec.Handset.Calibration, _ = r.d.curveOf(r.h)

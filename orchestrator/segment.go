@@ -47,6 +47,8 @@ type segment struct {
 	heardAt    time.Time          // when the stage was last listened to
 	unsaved    []results.Evidence // from the stage, not stored yet
 	asking     *personAsked       // a person, for what no command can answer; nil: nobody
+	oddTemp    bool               // a temperature was none in the units decided, and that is noted
+	oddVoltage bool               // the same of a voltage
 }
 
 // note adds to what was seen, once for each text.
@@ -154,6 +156,13 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 	if err != nil {
 		return err
 	}
+	units, ok := r.d.units.of(r.h.Name, id.Build)
+	if !ok {
+		if units, err = r.d.lookAtUnits(ctx, l, r.h); err != nil {
+			return err
+		}
+	}
+	g.setUnits(units.Units)
 	before := r.d.now()
 	uptime, _, err := devices.Uptime(ctx, l)
 	if err != nil {
@@ -168,7 +177,13 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 	limit := r.allowed()
 	g.u.LimitS = int(limit.Seconds())
 	seg := onboard.Segment{Key: g.u.Key, CurrentPath: current, Workload: program}
+	if current == "" {
+		seg.CurrentKey = units.Units.CurrentKey
+	}
 	r.instruct(&seg)
+	if err := limitRaw(&seg, units.Units, r.stopTempC()); err != nil {
+		return err
+	}
 	if err := r.wake(ctx, l); err != nil {
 		return err
 	}
@@ -410,10 +425,14 @@ func (r *run) overLimit(ctx context.Context, l devices.Link) (Event, error) {
 // limitPassed says which limit the latest reading passes, or "".
 func (r *run) limitPassed() string {
 	last, stopLevelPct, stopTempC := r.live.last, r.stopLevelPct(), r.stopTempC()
+	var tempC *float64
+	if last != nil {
+		tempC = r.live.units().TempC(last.TempRaw)
+	}
 	switch {
 	case last == nil:
-	case stopTempC > 0 && last.TempDeciC != nil && float64(*last.TempDeciC)/10 >= stopTempC:
-		return fmt.Sprintf("battery at %.1f °C (limit %g)", float64(*last.TempDeciC)/10, stopTempC)
+	case stopTempC > 0 && tempC != nil && *tempC >= stopTempC:
+		return fmt.Sprintf("battery at %.1f °C (limit %g)", *tempC, stopTempC)
 	case stopLevelPct > 0 && last.LevelPct <= stopLevelPct:
 		return fmt.Sprintf("level %d %% (limit %d)", last.LevelPct, stopLevelPct)
 	}
@@ -555,17 +574,16 @@ func (r *run) hearRecorder(lines []onboard.Line) []results.Sample {
 }
 
 func (r *run) sample(s *onboard.Sample) results.Sample {
+	u := r.live.units()
 	out := results.Sample{
 		Seq: s.Seq, HostAt: r.live.u.hostAt(s.UptimeMS), PhoneAt: time.UnixMilli(s.WallMS).UTC(), UptimeMS: s.UptimeMS,
-		LevelPct: s.LevelPct, CounterRaw: s.CounterRaw, VoltageMV: s.VoltageMV, CurrentRaw: s.CurrentRaw, Status: s.Status, Plugged: s.Plugged,
+		LevelPct: s.LevelPct, CounterRaw: s.CounterRaw, VoltageMV: u.MV(s.VoltageRaw), TempC: u.TempC(s.TempRaw), CurrentRaw: s.CurrentRaw,
+		Status: s.Status, Plugged: s.Plugged,
 	}
 	if r.live.u.HostZero.IsZero() {
 		out.HostAt = out.PhoneAt // a segment of which the host knows nothing
 	}
-	if s.TempDeciC != nil {
-		c := float64(*s.TempDeciC) / 10
-		out.TempC = &c
-	}
+	r.noteOddReading(s, out)
 	return out
 }
 
@@ -734,9 +752,8 @@ func (r *run) showProgress() {
 	left, now := r.segmentLeft(points, list), r.d.now()
 	r.d.tell(r.h.Name, func(s *HandsetStatus) {
 		s.LevelPct, s.ReadAt = g.last.LevelPct, g.phoneUntil
-		if g.last.TempDeciC != nil {
-			c := float64(*g.last.TempDeciC) / 10
-			s.TempC = &c
+		if c := g.units().TempC(g.last.TempRaw); c != nil {
+			s.TempC = c
 		}
 		s.Progress, s.PointsDone, s.EvidenceAt = so.Progress(), points, g.witness.lastSeen()
 		s.ExpectedEnd = now.Add(left)

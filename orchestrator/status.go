@@ -26,6 +26,7 @@ type HandsetStatus struct {
 	LevelPct    int       `json:"level_pct"`
 	TempC       *float64  `json:"battery_temp_c,omitempty"`
 	ReadAt      time.Time `json:"read_at,omitzero"` // when level and temperature were read
+	Units       string    `json:"units,omitempty"`  // of its readings, as decided for its OS build
 	PointsDone  int       `json:"points_done"`
 	Points      int       `json:"points,omitempty"`
 	Progress    string    `json:"progress,omitempty"`   // of the segment under way, as in "5 of 7 points"

@@ -95,6 +95,10 @@ type Segment struct {
 	// ActivityUpS is the handset's uptime when the activity began, s.
 	ActivityUpS float64 `json:"activity_up_s"`
 
+	// Units are those of the handset's own readings; nil in what was recorded before they were
+	// decided, in Android's own then.
+	Units *Units `json:"units,omitempty"`
+
 	Edges      []Edge      `json:"edges,omitempty"`
 	Conditions []Condition `json:"conditions,omitempty"`
 	Drift      []Drift     `json:"drift,omitempty"`

@@ -35,8 +35,8 @@ type Sample struct {
 	WallMS     int64  // handset's wall clock, ms since 1970
 	LevelPct   int    // 0 to 100
 	CounterRaw *int64 // charge counter, unit as the handset reports
-	VoltageMV  *int64
-	TempDeciC  *int64 // 0.1 °C
+	VoltageRaw *int64 // unit as the handset reports: see devices.Units
+	TempRaw    *int64 // as well
 	CurrentRaw *int64 // sign and unit as the handset reports
 	Status     int    // BatteryManager code, 0 not given
 	Plugged    int    // bit mask: 1 AC, 2 USB, 4 wireless, 8 dock
@@ -312,8 +312,8 @@ func ParseLine(s string) (Line, error) {
 			WallMS:     f.clock("wall clock"),
 			LevelPct:   int(f.between("level", 0, 100)),
 			CounterRaw: f.optional("charge counter"),
-			VoltageMV:  f.optional("voltage"),
-			TempDeciC:  f.optional("temperature"),
+			VoltageRaw: f.optional("voltage"),
+			TempRaw:    f.optional("temperature"),
 			CurrentRaw: f.optional("current"),
 			Status:     int(f.between("status", -1<<31, 1<<31-1)),
 			Plugged:    int(f.between("power sources", 0, 15)),
@@ -350,8 +350,8 @@ func (l Line) String() string {
 		w.clock(s.WallMS)
 		w.number(int64(s.LevelPct))
 		w.optional(s.CounterRaw)
-		w.optional(s.VoltageMV)
-		w.optional(s.TempDeciC)
+		w.optional(s.VoltageRaw)
+		w.optional(s.TempRaw)
 		w.optional(s.CurrentRaw)
 		w.number(int64(s.Status))
 		w.number(int64(s.Plugged))

@@ -61,7 +61,7 @@ func TestParseLine(t *testing.T) {
 func sampleLine(seq int) Line {
 	return Line{Sample: &Sample{
 		Seq: seq, UptimeMS: 3_000_000_120 + int64(seq)*10_000, WallMS: 1_795_600_000_123 + int64(seq)*10_000,
-		LevelPct: 93, CounterRaw: p(3_204_000), VoltageMV: p(4211), TempDeciC: p(-13), CurrentRaw: p(-326_171), Status: 3,
+		LevelPct: 93, CounterRaw: p(3_204_000), VoltageRaw: p(4211), TempRaw: p(-13), CurrentRaw: p(-326_171), Status: 3,
 	}}
 }
 

@@ -53,7 +53,7 @@ var (
 const (
 	EndTarget           = "target"                  // drain target reached
 	EndLevelLimit       = "level limit"             // level at or below StopLevelPct
-	EndTemperatureLimit = "temperature limit"       // battery at or above StopTempDeciC
+	EndTemperatureLimit = "temperature limit"       // battery at or above StopTempRaw
 	EndTimeLimit        = "time limit"              // TimeLimitSec since the begin mark
 	EndPowerSeen        = "power seen"              // a power source on two readings running
 	EndPowerGone        = "power gone"              // no power source on two readings running, after there was one
@@ -62,6 +62,7 @@ const (
 	EndGaugeFrozen      = "gauge frozen by command" // "UPDATES STOPPED": every value is made up
 	EndUnreadable       = "battery unreadable"      // ten readings in a row gave no level
 	EndHolderChanged    = "holder changed"          // the handset is not this segment's any more
+	EndNoTemperature    = "temperature unreadable"  // ten in a row gave no temperature that can be compared with its limit
 )
 
 // A Segment is what the recorder is told.
@@ -71,13 +72,15 @@ type Segment struct {
 	WarmUpSec      int    // s after the begin mark before the start edge may come
 	TargetPoints   int    // drain target, percentage points below the start edge, 0 to 100; 0 as NoTarget
 	StopLevelPct   int    // end at this level or below, %; 0: no limit
-	StopTempDeciC  int    // end at this battery temperature or above, 0.1 °C; 0: no limit
+	StopTempRaw    int    // end at this battery temperature or above, in the handset's own unit; 0: no limit
+	TempPerDegree  int    // how many of that unit make 1 °C: 1, 10, 100 or 1000; 0 stands for 10
 	TimeLimitSec   int    // end after so many s since the begin mark; 0: no limit
 	StopOnPower    bool   // end when a power source shows on two readings running
 	StopOffPower   bool   // end when power that was there has gone on two readings running (charge)
 	UntilFull      bool   // end when the battery is full on its charger on three readings running (charge)
 	NoTarget       bool   // no drain target (idle, charge, sustain): only limits, UntilFull or Stop end it
 	CurrentPath    string // file with the battery current, from ProbeCurrent; empty: none
+	CurrentKey     string // without a file: the battery dump's own line that has it; empty: none
 	// Holder is the number, from Take, under which the programs run: they end themselves when
 	// it is the handset's holder no more. 0: without one, until anybody takes the handset.
 	Holder   int64
@@ -152,12 +155,20 @@ func (s Segment) check() error {
 		{"WarmUpSec", s.WarmUpSec, 0, most, "s"},
 		{"TargetPoints", s.TargetPoints, 0, 100, "percentage points"},
 		{"StopLevelPct", s.StopLevelPct, 0, 100, "%"},
-		{"StopTempDeciC", s.StopTempDeciC, 0, 2000, "0.1 °C"},
+		{"StopTempRaw", s.StopTempRaw, 0, 200_000, "of the handset's own unit"},
 		{"TimeLimitSec", s.TimeLimitSec, 0, most, "s"},
 	} {
 		if f.v < f.min || f.v > f.max {
 			return fmt.Errorf("segment %s: %s: want %d to %d %s, got %d", s.Key, f.name, f.min, f.max, f.unit, f.v)
 		}
+	}
+	switch s.TempPerDegree {
+	case 0, 1, 10, 100, 1000:
+	default:
+		return fmt.Errorf("segment %s: TempPerDegree: want 1, 10, 100 or 1000, got %d", s.Key, s.TempPerDegree)
+	}
+	if s.CurrentKey != "" && !keyLine.MatchString(s.CurrentKey) {
+		return fmt.Errorf("segment %s: CurrentKey: want the key of a line of the battery dump, got %q", s.Key, s.CurrentKey)
 	}
 	if s.CurrentPath != "" && !currentPattern.MatchString(s.CurrentPath) {
 		return fmt.Errorf("segment %s: CurrentPath: want a file under /sys/class/power_supply, got %q", s.Key, s.CurrentPath)
@@ -176,6 +187,24 @@ func (s Segment) check() error {
 	}
 	return nil
 }
+
+// leastTempC is the coldest that a battery's reading is believed, °C; fallC is by how much it
+// may be colder than the last one within half an hour, °C: nothing that lies in a room cools a
+// handset so fast (common practice, no source), but a handset that changes its unit seems to.
+const (
+	leastTempC = -40
+	fallC      = 20
+)
+
+func (s Segment) tempPerDegree() int {
+	if s.TempPerDegree == 0 {
+		return 10
+	}
+	return s.TempPerDegree
+}
+
+// keyLine is a key as makers write them, such as "current now".
+var keyLine = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9 _-]{0,40}$`)
 
 func program(name string) string {
 	b, err := programs.ReadFile("programs/" + name)
@@ -206,7 +235,9 @@ func (s Segment) recorderText() string {
 		{"_warm_up_s", s.WarmUpSec},
 		{"_target_points", target},
 		{"_stop_level_pct", s.StopLevelPct},
-		{"_stop_temp_dc", s.StopTempDeciC},
+		{"_stop_temp", s.StopTempRaw},
+		{"_least_temp", leastTempC * s.tempPerDegree()},
+		{"_fall_temp", fallC * s.tempPerDegree()},
 		{"_time_limit_s", s.TimeLimitSec},
 		{"_stop_on_power", flag(s.StopOnPower)},
 		{"_stop_off_power", flag(s.StopOffPower)},
@@ -214,7 +245,7 @@ func (s Segment) recorderText() string {
 	} {
 		fmt.Fprintf(&b, "%s=%d\n", v.name, v.n)
 	}
-	fmt.Fprintf(&b, "_current=%s\n_holder=%d\n\n", devices.Quote(s.CurrentPath), s.Holder)
+	fmt.Fprintf(&b, "_current=%s\n_current_key=%s\n_holder=%d\n\n", devices.Quote(s.CurrentPath), devices.Quote(s.CurrentKey), s.Holder)
 	return b.String() + program("common.sh") + "\n" + program("recorder.sh")
 }
 

@@ -71,7 +71,7 @@ func TestTarget(t *testing.T) {
 		if ago := s.UptimeMS - last.UptimeMS; ago < 0 || ago > 120_000 {
 			t.Errorf("last sample %d ms before Inspect", ago)
 		}
-		want := Sample{Seq: last.Seq, UptimeMS: last.UptimeMS, WallMS: last.WallMS, LevelPct: 90, CounterRaw: p(90 * 32_000), VoltageMV: p(4011), TempDeciC: p(300), Status: 3}
+		want := Sample{Seq: last.Seq, UptimeMS: last.UptimeMS, WallMS: last.WallMS, LevelPct: 90, CounterRaw: p(90 * 32_000), VoltageRaw: p(4011), TempRaw: p(300), Status: 3}
 		if diff := cmp.Diff(want, last); diff != "" {
 			t.Errorf("last sample mismatch (-want +got):\n%s", diff)
 		}
@@ -94,11 +94,19 @@ func TestLimits(t *testing.T) {
 	tests := []struct {
 		name string
 		s    Segment
+		from string // battery dump at first; empty: 50 %, 30 °C
 		then string // battery dump after two readings
 		want string
 	}{
+		{name: "degrees", s: Segment{StopTempRaw: 45, TempPerDegree: 1}, from: dump(50, 44, false), then: dump(50, 61, false), want: EndTemperatureLimit},
+		{name: "thousandths", s: Segment{StopTempRaw: 45000, TempPerDegree: 1000}, from: dump(50, 44999, false), then: dump(50, 45001, false), want: EndTemperatureLimit},
+		{name: "no-temperature", s: Segment{StopTempRaw: 450}, then: strings.Replace(dump(50, 300, false), "  temperature: 300\n", "", 1), want: EndNoTemperature},
+		{name: "colder-than-any", s: Segment{StopTempRaw: 45, TempPerDegree: 1}, from: dump(50, 30, false), then: dump(50, -300, false), want: EndNoTemperature},
+		{name: "tenths-become-degrees", s: Segment{StopTempRaw: 450}, then: dump(50, 30, false), want: EndNoTemperature},
+		{name: "degrees-become-tenths", s: Segment{StopTempRaw: 45, TempPerDegree: 1}, from: dump(50, 30, false), then: dump(50, 300, false), want: EndTemperatureLimit},
+		{name: "no-limit", s: Segment{TimeLimitSec: 14}, then: strings.Replace(dump(50, 300, false), "  temperature: 300\n", "", 1), want: EndTimeLimit},
 		{name: "level", s: Segment{StopLevelPct: 15}, then: dump(15, 300, false), want: EndLevelLimit},
-		{name: "temperature", s: Segment{StopTempDeciC: 450}, then: dump(50, 450, false), want: EndTemperatureLimit},
+		{name: "temperature", s: Segment{StopTempRaw: 450}, then: dump(50, 450, false), want: EndTemperatureLimit},
 		{name: "time", s: Segment{TimeLimitSec: 3}, then: dump(50, 300, false), want: EndTimeLimit},
 		{name: "power", s: Segment{StopOnPower: true}, then: dump(50, 300, true), want: EndPowerSeen},
 		{name: "frozen", s: Segment{}, then: strings.Replace(dump(50, 300, false), "\n", "\n  (UPDATES STOPPED -- use 'reset' to restart)\n", 1), want: EndGaugeFrozen},
@@ -110,7 +118,10 @@ func TestLimits(t *testing.T) {
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			everyShell(t, func(t *testing.T, ph phone) {
-				ph.set("battery", dump(50, 300, false))
+				if tt.from == "" {
+					tt.from = dump(50, 300, false)
+				}
+				ph.set("battery", tt.from)
 				s := tt.s
 				s.Key = tt.name
 				s.Workload = Program{Stop: "ev tidied 1"}
@@ -369,6 +380,8 @@ func TestBadSegments(t *testing.T) {
 		{"no interval", func(s *Segment) { s.SampleEverySec = 0 }, "SampleEverySec: want 1 to 3600 s, got 0"},
 		{"time limit", func(s *Segment) { s.TimeLimitSec = 1 << 30 }, "TimeLimitSec"},
 		{"current file", func(s *Segment) { s.CurrentPath = "/data/x'; reboot" }, "CurrentPath"},
+		{"unit of temperatures", func(s *Segment) { s.TempPerDegree = 7 }, "TempPerDegree"},
+		{"current line", func(s *Segment) { s.CurrentKey = "now'; reboot" }, "CurrentKey"},
 		{"broken script", func(s *Segment) { s.Workload.Loop = "if true" }, "Loop:1:1"},
 		{"script that leaves its function", func(s *Segment) { s.Workload.Stop = "}; reboot; {" }, "Stop:1:1"},
 		{"unclosed here-document", func(s *Segment) { s.Workload.Start = "cat <<X\n" }, "Start:1:5"},

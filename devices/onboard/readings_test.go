@@ -23,26 +23,30 @@ func TestReadings(t *testing.T) {
 	plain := dump(50, 300, false)
 	tests := []struct {
 		name, dump string
+		key        string // of the dump's line that has the current
 		want       Sample // without sequence number and clocks
 		unread     string // text of the mark when there is no reading
 	}{
-		{name: "plain-old", dump: file("plain-old.txt"), want: Sample{LevelPct: 100, CounterRaw: p(2996000), VoltageMV: p(4371), TempDeciC: p(215), Status: 5, Plugged: 1}},
-		{name: "plain-recent", dump: file("plain-recent.txt"), want: Sample{LevelPct: 22, CounterRaw: p(1082000), VoltageMV: p(3764), TempDeciC: p(280), Status: 2, Plugged: 2}},
-		{name: "section-before-header", dump: file("section-before-header.txt"), want: Sample{LevelPct: 87, CounterRaw: p(4864000), VoltageMV: p(4402), TempDeciC: p(325), Status: 2, Plugged: 2}},
-		{name: "doubled-key", dump: file("doubled-key-scaled-counter.txt"), want: Sample{LevelPct: 67, CounterRaw: p(471680), VoltageMV: p(3960), TempDeciC: p(303), Status: 2, Plugged: 2}},
-		{name: "extra-current-line", dump: file("extra-current-line.txt"), want: Sample{LevelPct: 98, CounterRaw: p(1), VoltageMV: p(4228), TempDeciC: p(270), Status: 2, Plugged: 2}},
-		{name: "trailing-lines", dump: file("trailing-lines-mah-counter.txt"), want: Sample{LevelPct: 80, CounterRaw: p(4274), VoltageMV: p(4228), TempDeciC: p(364), Status: 2, Plugged: 1}},
-		{name: "carriage-returns", dump: strings.ReplaceAll(plain, "\n", "\r\n"), want: Sample{LevelPct: 50, CounterRaw: p(1600000), VoltageMV: p(4011), TempDeciC: p(300), Status: 3}},
-		{name: "no-blank-after-colon", dump: strings.ReplaceAll(plain, "voltage: ", "voltage:"), want: Sample{LevelPct: 50, CounterRaw: p(1600000), VoltageMV: p(4011), TempDeciC: p(300), Status: 3}},
-		{name: "below-zero", dump: strings.ReplaceAll(plain, "temperature: 300", "temperature: -52"), want: Sample{LevelPct: 50, CounterRaw: p(1600000), VoltageMV: p(4011), TempDeciC: p(-52), Status: 3}},
+		{name: "plain-old", dump: file("plain-old.txt"), want: Sample{LevelPct: 100, CounterRaw: p(2996000), VoltageRaw: p(4371), TempRaw: p(215), Status: 5, Plugged: 1}},
+		{name: "plain-recent", dump: file("plain-recent.txt"), want: Sample{LevelPct: 22, CounterRaw: p(1082000), VoltageRaw: p(3764), TempRaw: p(280), Status: 2, Plugged: 2}},
+		{name: "section-before-header", dump: file("section-before-header.txt"), want: Sample{LevelPct: 87, CounterRaw: p(4864000), VoltageRaw: p(4402), TempRaw: p(325), Status: 2, Plugged: 2}},
+		{name: "doubled-key", dump: file("doubled-key-scaled-counter.txt"), want: Sample{LevelPct: 67, CounterRaw: p(471680), VoltageRaw: p(3960), TempRaw: p(303), Status: 2, Plugged: 2}},
+		{name: "extra-current-line", dump: file("extra-current-line.txt"), want: Sample{LevelPct: 98, CounterRaw: p(1), VoltageRaw: p(4228), TempRaw: p(270), Status: 2, Plugged: 2}},
+		{name: "trailing-lines", dump: file("trailing-lines-mah-counter.txt"), want: Sample{LevelPct: 80, CounterRaw: p(4274), VoltageRaw: p(4228), TempRaw: p(364), Status: 2, Plugged: 1}},
+		{name: "carriage-returns", dump: strings.ReplaceAll(plain, "\n", "\r\n"), want: Sample{LevelPct: 50, CounterRaw: p(1600000), VoltageRaw: p(4011), TempRaw: p(300), Status: 3}},
+		{name: "no-blank-after-colon", dump: strings.ReplaceAll(plain, "voltage: ", "voltage:"), want: Sample{LevelPct: 50, CounterRaw: p(1600000), VoltageRaw: p(4011), TempRaw: p(300), Status: 3}},
+		{name: "below-zero", dump: strings.ReplaceAll(plain, "temperature: 300", "temperature: -52"), want: Sample{LevelPct: 50, CounterRaw: p(1600000), VoltageRaw: p(4011), TempRaw: p(-52), Status: 3}},
+		{name: "current-in-the-dump", dump: file("doubled-key-scaled-counter.txt"), key: "current now", want: Sample{LevelPct: 67, CounterRaw: p(471680), VoltageRaw: p(3960), TempRaw: p(303), CurrentRaw: p(172), Status: 2, Plugged: 2}},
+		{name: "current-under-another-key", dump: file("extra-current-line.txt"), key: "current", want: Sample{LevelPct: 98, CounterRaw: p(1), VoltageRaw: p(4228), TempRaw: p(270), CurrentRaw: p(326000), Status: 2, Plugged: 2}},
+		{name: "no-current-in-the-dump", dump: plain, key: "current now", want: Sample{LevelPct: 50, CounterRaw: p(1600000), VoltageRaw: p(4011), TempRaw: p(300), Status: 3}},
 		{
 			name: "values-that-are-none",
 			dump: strings.NewReplacer("voltage: 4011", "voltage:", "temperature: 300", "temperature: -2147483648", "Charge counter: 1600000", "Charge counter: 0x10", "status: 3", "status: 08").Replace(plain),
 			want: Sample{LevelPct: 50},
 		},
-		{name: "dock-and-wireless", dump: strings.Replace(plain, "Wireless powered: false", "Wireless powered: true\n  Dock powered: true", 1), want: Sample{LevelPct: 50, CounterRaw: p(1600000), VoltageMV: p(4011), TempDeciC: p(300), Status: 3, Plugged: 12}},
-		{name: "other-scale", dump: strings.NewReplacer("scale: 100", "scale: 200").Replace(plain), want: Sample{LevelPct: 25, CounterRaw: p(1600000), VoltageMV: p(4011), TempDeciC: p(300), Status: 3}},
-		{name: "lookalike-keys", dump: strings.Replace(plain, "  level: 50", "  Capacity level: 4\n  mod level: -1\n  Level: 9\n  *level: 8\n  level: 50\n  level: 51", 1), want: Sample{LevelPct: 50, CounterRaw: p(1600000), VoltageMV: p(4011), TempDeciC: p(300), Status: 3}},
+		{name: "dock-and-wireless", dump: strings.Replace(plain, "Wireless powered: false", "Wireless powered: true\n  Dock powered: true", 1), want: Sample{LevelPct: 50, CounterRaw: p(1600000), VoltageRaw: p(4011), TempRaw: p(300), Status: 3, Plugged: 12}},
+		{name: "other-scale", dump: strings.NewReplacer("scale: 100", "scale: 200").Replace(plain), want: Sample{LevelPct: 25, CounterRaw: p(1600000), VoltageRaw: p(4011), TempRaw: p(300), Status: 3}},
+		{name: "lookalike-keys", dump: strings.Replace(plain, "  level: 50", "  Capacity level: 4\n  mod level: -1\n  Level: 9\n  *level: 8\n  level: 50\n  level: 51", 1), want: Sample{LevelPct: 50, CounterRaw: p(1600000), VoltageRaw: p(4011), TempRaw: p(300), Status: 3}},
 		{name: "log-section", dump: "  level: 3\n" + strings.Replace(plain, "  voltage", "[EventLogBuffer]\n  voltage", 1), want: Sample{LevelPct: 50, CounterRaw: p(1600000), Status: 3}},
 		{name: "log-lines", dump: strings.Replace(plain, "  voltage", "11-25 10:00:00.123  level: 2\n  voltage", 1), want: Sample{LevelPct: 50, CounterRaw: p(1600000), Status: 3}},
 		{name: "level-too-high", dump: strings.Replace(plain, "level: 50", "level: 101", 1), unread: "level 101 in the battery dump"},
@@ -56,7 +60,7 @@ func TestReadings(t *testing.T) {
 				if tt.dump != "" {
 					ph.set("battery", tt.dump)
 				}
-				w := begin(t, ph, Segment{Key: tt.name, SampleEverySec: 600})
+				w := begin(t, ph, Segment{Key: tt.name, SampleEverySec: 600, CurrentKey: tt.key})
 				w.until("a reading", func() bool { return len(w.samples)+len(w.marks) > 1 })
 				if err := Stop(t.Context(), ph, tt.name); err != nil {
 					t.Fatal(err)

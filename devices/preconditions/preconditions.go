@@ -114,6 +114,9 @@ type Handset struct {
 	Packages map[string]string
 	// SDK is the handset's Android level where it is known, so that Watch need not ask; 0: it asks.
 	SDK int
+	// Units are those of the handset's readings where they are known; nil: each reading is
+	// taken by itself.
+	Units *devices.Units
 	// Clock is nil for the wall clock.
 	Clock Clock
 }

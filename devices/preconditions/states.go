@@ -21,7 +21,11 @@ func (r *readings) battery() (devices.Battery, error) {
 	if why != "" {
 		return devices.Battery{}, errors.New(why)
 	}
-	return devices.ParseBattery(text)
+	b, err := devices.ParseBattery(text)
+	if err == nil && r.handset.Units != nil {
+		b = b.In(*r.handset.Units)
+	}
+	return b, err
 }
 
 // frozen says whether the battery readings were made up by somebody.
@@ -177,7 +181,10 @@ func temperatureState(r *readings) state {
 	if err != nil {
 		return state{unread: err.Error()}
 	}
-	if b.TempC == nil {
+	switch {
+	case b.TempC == nil && b.Raw.Temperature != nil:
+		return state{unread: fmt.Sprintf("the handset prints %d, whose unit cannot be told", *b.Raw.Temperature)}
+	case b.TempC == nil:
 		return state{unread: "the handset gives no battery temperature"}
 	}
 	return state{value: *b.TempC}

@@ -103,6 +103,9 @@ func dumpBattery(h *Handset, p *page) {
 	case ExtraCurrentLine:
 		maxUA, maxUV = maxUA/1000, maxUV/1000
 	}
+	if h.faults.prints.MilliOffer {
+		maxUA, maxUV = maxUA/1000, maxUV/1000
+	}
 	p.line("Current Battery Service state:")
 	if h.frozen != nil {
 		p.line("  (UPDATES STOPPED -- use 'reset' to restart)")
@@ -126,7 +129,7 @@ func dumpBattery(h *Handset, p *page) {
 	p.line("  present: %t", b.present)
 	p.line("  level: %d", b.level)
 	p.line("  scale: 100")
-	p.line("  voltage: %d", b.mv)
+	p.line("  voltage: %s", h.faults.prints.voltage(b.mv))
 	if h.ways.broadcastLines {
 		p.line(" Time when the latest updated value of the voltage was sent via battery changed broadcast: %s", spell(h.uptime()*9/10))
 		p.line(" The last voltage value sent via the battery changed broadcast: %d", b.mv+11)
@@ -134,7 +137,9 @@ func dumpBattery(h *Handset, p *page) {
 	if h.opt.Battery == ExtraCurrentLine && r.CurrentRaw != nil {
 		p.line("  current: %d", int64(math.Abs(float64(*r.CurrentRaw))))
 	}
-	p.line("  temperature: %d", b.tempDeciC)
+	if !h.faults.prints.NoTemperature {
+		p.line("  temperature: %s", h.faults.prints.temperature(b.tempDeciC))
+	}
 	p.line("  technology: Li-ion")
 	if h.ways.chargingState {
 		p.line("  Charging state: %d", map[bool]int{true: 1, false: 0}[b.status == statusCharging])

@@ -62,8 +62,12 @@ func dumpThermal(h *Handset, p *page) {
 	}
 	p.line("Thermal Status: %d", status)
 	rows := func(shift float64) {
-		p.line("\tTemperature{mValue=%s, mType=2, mName=battery, mStatus=0}", float32Text(round(temp-shift, 1)+0.000002))
-		p.line("\tTemperature{mValue=%s, mType=3, mName=skin therm, mStatus=%d}", float32Text(round(skin-shift, 3)), status)
+		if prints := h.faults.prints; !prints.NoSensors {
+			if shift > 0 || !prints.CachedOnly {
+				p.line("\tTemperature{mValue=%s, mType=2, mName=battery, mStatus=0}", float32Text(round(temp-shift, 1)+0.000002))
+			}
+			p.line("\tTemperature{mValue=%s, mType=3, mName=skin therm, mStatus=%d}", float32Text(round(skin-shift, 3)), status)
+		}
 		for i := range 4 {
 			p.line("\tTemperature{mValue=%s, mType=0, mName=cpu%d, mStatus=%d}", float32Text(round(cpu-shift+0.4*float64(i), 1)), i, throttled)
 		}

@@ -22,10 +22,11 @@ type faults struct {
 	levelShift                    int
 	holdLevel                     bool // the next level edge is kept back, and two come at once
 	heldAt                        int
+	prints                        Printing
 }
 
-func newFaultState() faults {
-	return faults{settingsIgnored: map[string]bool{}, dimFactor: 0.6, heldAt: -1}
+func newFaultState(prints Printing) faults {
+	return faults{settingsIgnored: map[string]bool{}, dimFactor: 0.6, heldAt: -1, prints: prints}
 }
 
 // A CounterFault is what has become of the charge counter.

@@ -125,7 +125,7 @@ func New(o Options) *Handset {
 		allowed: map[string]bool{},
 		idle:    map[string]bool{"deep": true, "light": true}, usb: "", thermalStatus: -1, autoBrightness: 0.35,
 		linkState: "device", changed: make(chan struct{}),
-		faults: newFaultState(), jobs: jobs{ready: make(chan struct{}, 1)},
+		faults: newFaultState(o.Prints), jobs: jobs{ready: make(chan struct{}, 1)},
 	}
 	h.rest.rng, h.rest.wakes = rand.New(rand.NewPCG(uint64(o.Seed), 0xa1a2)), map[WakeCause]int{}
 	h.rest.mono.init(h)

@@ -109,7 +109,7 @@ func TestSegmentOnInventedHandsets(t *testing.T) {
 				}
 				const key = "night-1"
 				segment := onboard.Segment{
-					Key: key, SampleEverySec: 10, WarmUpSec: 300, TargetPoints: 7, StopLevelPct: 5, StopTempDeciC: 450,
+					Key: key, SampleEverySec: 10, WarmUpSec: 300, TargetPoints: 7, StopLevelPct: 5, StopTempRaw: 450,
 					TimeLimitSec: 4 * 3600, StopOnPower: true, CurrentPath: current,
 					Workload: onboard.Program{
 						Start: "am start -W -a android.intent.action.VIEW -d content://media/external/video/media/1 -t video/mp4 --grant-read-uri-permission",

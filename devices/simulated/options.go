@@ -79,6 +79,7 @@ type Options struct {
 	NoSIM     bool
 
 	Battery   Dialect
+	Prints    Printing // units of the battery dump
 	Nodes     Access
 	NoShellV2 bool // the adb daemon cannot report exit codes
 	// LinkNeedsPower is set where the link is the charging cable: the gate cuts both.

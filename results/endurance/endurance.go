@@ -131,6 +131,8 @@ func Estimate(in Input) (Figure, error) {
 	if err := check(in.Samples); err != nil {
 		return Figure{}, err
 	}
+	var wholeVolts string
+	in.Samples, wholeVolts = withoutWholeVolts(in.Samples)
 	w, err := cut(in)
 	if err != nil {
 		return Figure{}, err
@@ -149,6 +151,9 @@ func Estimate(in Input) (Figure, error) {
 		Points:      w.points(),
 		WindowStart: w.edges[0].Mid(), WindowStop: w.edges[len(w.edges)-1].Mid(),
 		FromPct: w.edges[0].LevelPct, ToPct: w.edges[len(w.edges)-1].LevelPct,
+	}
+	if wholeVolts != "" {
+		f.Warnings = append(f.Warnings, wholeVolts)
 	}
 	level := levelRate(w)
 	counter := readCounter(in, w)

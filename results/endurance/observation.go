@@ -64,6 +64,7 @@ func Observe(in Input, id string, at time.Time, charge bool) (Observation, error
 	if err := check(in.Samples); err != nil {
 		return o, err
 	}
+	in.Samples, _ = withoutWholeVolts(in.Samples)
 	samples := slices.DeleteFunc(slices.Clone(in.Samples), func(s Sample) bool { return s.T < in.ActivityT || charge && !s.Plugged })
 	if charge { // a charge is a drain in a mirror
 		for i := range samples {

@@ -3,6 +3,7 @@ package endurance
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // voltage is the correction for a cell whose voltage falls as it empties.
@@ -37,6 +38,28 @@ const (
 	blendMean, blendSD    = 0.6, 0.45
 	blendLeast, blendMost = -0.15, 1.3 // beyond, the cell is none that the references can stand for
 )
+
+// withoutWholeVolts leaves out voltages that are shown in whole volts: a window's mean would be
+// one of two values. said is a warning then, or "".
+func withoutWholeVolts(samples []Sample) (list []Sample, said string) {
+	seen := 0
+	for _, s := range samples {
+		if s.VoltageMV == nil {
+			continue
+		}
+		if seen++; math.Mod(*s.VoltageMV, 1000) != 0 {
+			return samples, ""
+		}
+	}
+	if seen < 3 {
+		return samples, ""
+	}
+	list = slices.Clone(samples)
+	for i := range list {
+		list[i].VoltageMV = nil
+	}
+	return list, "the handset shows its voltage in whole volts: it was not used"
+}
 
 // cellOhm is the series resistance taken for every handset, as it cannot be seen in one
 // segment: common practice, no source.

@@ -18,7 +18,7 @@ mark() {
 # battery reads the battery through the dump, by the rules for it: nothing before the
 # exact header, whole keys, the first of each, nothing after a log section begins.
 battery() {
-	_lv=- _sc=- _cc=- _vo=- _te=- _st=- _ac=- _ub=- _wl=- _dk=-
+	_lv=- _sc=- _cc=- _vo=- _te=- _cn=- _st=- _ac=- _ub=- _wl=- _dk=-
 	_head= _frozen=
 	set -f
 	IFS=$_nl
@@ -55,6 +55,7 @@ battery() {
 		'USB powered') [ "$_ub" = - ] && _ub=$_t ;;
 		'Wireless powered') [ "$_wl" = - ] && _wl=$_t ;;
 		'Dock powered') [ "$_dk" = - ] && _dk=$_t ;;
+		"$_current_key") [ "$_cn" = - ] && _cn=$_t ;;
 		esac
 	done
 	IFS=$_ifs
@@ -82,6 +83,9 @@ battery() {
 		read -r _t <"$_current"
 		whole "${_t%"$_cr"}"
 		_cu=$_v
+	elif [ -n "$_current_key" ]; then
+		whole "$_cn"
+		_cu=$_v
 	fi
 	[ -n "$_head" ] || return 1
 	case $_lv in
@@ -89,6 +93,24 @@ battery() {
 	esac
 	return 1
 } 2>/dev/null
+
+# temperature holds the limit, in the handset's own unit as the host has decided it. It
+# counts in _blind the readings in a row that cannot be compared with the limit: none
+# printed, one colder than a battery can be, or one so much colder than the one before that
+# the handset must have changed its unit. After half an hour it may have cooled that far.
+temperature() {
+	if [ "$_te" = - ]; then
+		_blind=$((_blind + 1))
+	elif [ "$_te" -ge "$_stop_temp" ]; then
+		finish 'temperature limit'
+	elif [ "$_te" -lt "$_least_temp" ]; then
+		_blind=$((_blind + 1))
+	elif [ -n "$_warm" ] && [ "$_te" -lt $((_warm - _fall_temp)) ] && [ $((_us - _warmed)) -lt 1800 ]; then
+		_blind=$((_blind + 1))
+	else
+		_blind=0 _warm=$_te _warmed=$_us
+	fi
+}
 
 # sample writes the reading. Each field of the check number is the value times its own
 # odd weight; one that is absent counts 7777.
@@ -201,6 +223,9 @@ _seen=       # a power source was seen
 _away=0      # readings in a row that showed none
 _full=0      # readings in a row that showed a full battery and a power source
 _unread=0    # readings in a row that gave no level
+_blind=0     # readings in a row whose temperature cannot be compared with its limit
+_warm=       # the last temperature that could, and the uptime at which it was read
+_warmed=0
 _every=$((_sample_every_s * 100))
 _due=0       # of the next reading, 1/100 s since the begin mark
 while :; do
@@ -223,8 +248,9 @@ while :; do
 		if [ "$_target_points" -gt 0 ] && [ -n "$_edge" ] && [ "$_low" -le $((_edge - _target_points)) ]; then
 			finish target
 		fi
-		if [ "$_stop_temp_dc" -gt 0 ] && [ "$_te" != - ] && [ "$_te" -ge "$_stop_temp_dc" ]; then
-			finish 'temperature limit'
+		if [ "$_stop_temp" -gt 0 ]; then
+			temperature
+			[ "$_blind" -ge 10 ] && finish 'temperature unreadable'
 		fi
 		if [ "$_pl" -gt 0 ]; then
 			_powered=$((_powered + 1))

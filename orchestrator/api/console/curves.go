@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"rundown/orchestrator"
 	"rundown/orchestrator/api/outlook"
 	"rundown/results"
 )
@@ -50,7 +51,7 @@ func (c *Console) curves(a axis, rec results.Run, shapes []outlook.Shape) panels
 			continue
 		}
 		samples, _ := c.d.Store().Samples(s.ID)
-		unit := currentUnit(samples)
+		unit := orchestrator.CurrentUnitMA(s.Units, samples) / 1000 // A
 		gap := reading{v: math.NaN()}
 		amps, volts, temps = append(amps, gap), append(volts, gap), append(temps, gap)
 		inView := slices.DeleteFunc(slices.Clone(samples), func(p results.Sample) bool { return !a.holds(p.HostAt) })
@@ -159,26 +160,6 @@ func curve(a axis, s scale, list []reading) string {
 		fmt.Fprintf(&b, "%s%s %s", c, num(a.x(r.at)), num(s.y(r.v)))
 	}
 	return `<path class="lv" d="` + b.String() + `"/>`
-}
-
-// currentUnit is the unit of a handset's raw current in A. Android says µA, and some
-// handsets report mA; a phone draws tens of mA to a few A, so the size tells (common
-// practice, no source). The sign differs between handsets and is left out.
-func currentUnit(samples []results.Sample) float64 {
-	var all []float64
-	for _, p := range samples {
-		if p.CurrentRaw != nil {
-			all = append(all, math.Abs(float64(*p.CurrentRaw)))
-		}
-	}
-	if len(all) == 0 {
-		return 0
-	}
-	slices.Sort(all)
-	if all[len(all)/2] > 10_000 {
-		return 1e-6
-	}
-	return 1e-3
 }
 
 // evidenceBins is in how many stretches a segment's evidence is counted.
