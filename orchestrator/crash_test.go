@@ -114,7 +114,11 @@ type crashNight struct {
 	listen  string
 	process *exec.Cmd
 	log     *os.File
+	ups     int // daemons that had come up before this one was started
 }
+
+// upMessage is what the log has once for each daemon that came up.
+const upMessage = `"message":"the bench is looked after"`
 
 func freeAddress(t *testing.T) string {
 	t.Helper()
@@ -211,9 +215,24 @@ func (n *crashNight) start() {
 		n.phones.Start.Format(time.RFC3339Nano), strconv.FormatFloat(n.phones.Factor, 'g', -1, 64), n.phones.Epoch.Format(time.RFC3339Nano),
 	}, ","))
 	n.process.Stderr, n.process.Stdout = n.log, n.log
+	text, err := os.ReadFile(n.log.Name())
+	if err != nil {
+		n.t.Fatal(err)
+	}
+	n.ups = bytes.Count(text, []byte(upMessage))
 	if err := n.process.Start(); err != nil {
 		n.t.Fatal(err)
 	}
+}
+
+// up waits until the daemon just started says that it is up: on a busy machine that takes
+// longer than it would live, and nothing would ever be killed in its work.
+func (n *crashNight) up() {
+	n.t.Helper()
+	within(n.t, time.Minute, "the daemon is up", func() bool {
+		text, err := os.ReadFile(n.log.Name())
+		return err == nil && bytes.Count(text, []byte(upMessage)) > n.ups
+	})
 }
 
 // kill is SIGKILL, which no process hears of.
@@ -354,7 +373,10 @@ func TestCrashes(t *testing.T) {
 	in := map[string]int{}
 	for range kills {
 		wild.start()
-		time.Sleep(time.Duration(20+random.IntN(1500)) * time.Millisecond)
+		if random.IntN(5) > 0 { // else it dies while it starts
+			wild.up()
+		}
+		time.Sleep(time.Duration(random.IntN(1500)) * time.Millisecond)
 		wild.kill()
 		for _, state := range wild.states() {
 			in[state]++
