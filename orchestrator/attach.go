@@ -35,6 +35,9 @@ type Attach struct {
 // with the file, line by line, or why the two records do not belong together.
 func (d *Daemon) Attach(a Attach) (results.MeterRecord, error) {
 	var none results.MeterRecord
+	// From before the segment is read: what another attachment stores meanwhile would be lost.
+	d.attaching.Lock()
+	defer d.attaching.Unlock()
 	g, err := d.chargedSegment(a.Of)
 	if err != nil {
 		return none, err
@@ -50,8 +53,6 @@ func (d *Daemon) Attach(a Attach) (results.MeterRecord, error) {
 	rec := results.MeterRecord{
 		Name: hex.EncodeToString(sum[:])[:12], SHA256: hex.EncodeToString(sum[:]), Meter: meter.Name, File: a.File, AttachedAt: d.now(),
 	}
-	d.attaching.Lock()
-	defer d.attaching.Unlock()
 	for _, have := range g.Records {
 		if have.Name == rec.Name && have.Meter == rec.Meter && have.ReplacedAt.IsZero() {
 			return have, nil
@@ -80,17 +81,33 @@ func (d *Daemon) Attach(a Attach) (results.MeterRecord, error) {
 	if err := d.store.AppendReadings(g.ID, list); err != nil {
 		return none, err
 	}
-	for i := range g.Records {
-		if g.Records[i].Meter == rec.Meter && g.Records[i].ReplacedAt.IsZero() {
-			g.Records[i].ReplacedAt = d.now()
+	if err := d.store.ChangeSegment(g.ID, func(g *results.Segment) error {
+		for i := range g.Records {
+			if g.Records[i].Meter == rec.Meter && g.Records[i].ReplacedAt.IsZero() {
+				g.Records[i].ReplacedAt = d.now()
+			}
 		}
-	}
-	g.Records = append(g.Records, rec)
-	if err := d.store.PutSegment(g); err != nil {
+		g.Records = append(g.Records, rec)
+		return nil
+	}); err != nil {
 		return none, err
 	}
 	d.publish(Change{Handset: g.Handset, Run: g.RunID, Kind: "segment", Text: "record of meter " + meter.Name + " attached to " + g.Scenario})
 	return rec, nil
+}
+
+// putCollected stores the record of a segment that was collected. What was attached to it
+// since it was read stays: collecting from a slow handset takes its time.
+func (d *Daemon) putCollected(rec *results.Segment) error {
+	err := d.store.ChangeSegment(rec.ID, func(have *results.Segment) error {
+		rec.Records = have.Records
+		*have = *rec
+		return nil
+	})
+	if errors.Is(err, results.ErrNotFound) {
+		return d.store.PutSegment(*rec)
+	}
+	return err
 }
 
 // chargedSegment finds the segment of an identifier, or a run's only one in which the

@@ -202,7 +202,7 @@ func (r *run) conclude() error {
 	}
 	r.settleOutcome()
 	r.log.Info().Str("segment", g.rec.ID).Str("scenario", g.rec.Scenario).Str("outcome", g.rec.Outcome).Str("reason", g.rec.Reason).Int("samples", g.rec.Samples).Msg("segment collected")
-	if err := r.d.store.PutSegment(g.rec); err != nil {
+	if err := r.d.putCollected(&g.rec); err != nil {
 		return err
 	}
 	if err := r.d.pace.learn(g.rec); err != nil {

@@ -92,8 +92,8 @@ type Daemon struct {
 	attaching sync.Mutex // held while a meter's record is attached
 	estimates estimates  // figures of segments that have ended
 
-	collecting sync.Mutex                    // held while segments that were left on a handset are collected
-	nightTold  map[string]bool               // nights whose end was published; guarded by collecting
+	collecting handsetLocks // held while segments that were left on a handset are collected
+	nights     nightsTold
 	watch      func(handset string, s State) // tests are told of each state before anything is done in it
 }
 
@@ -103,8 +103,7 @@ const defaultPoll = 15 * time.Second
 func New(c Config) *Daemon {
 	d := &Daemon{
 		file: c.File, dataDir: c.DataDir, log: c.Log, clock: c.Clock, links: c.Links, pollEvery: c.PollEvery, listen: c.Listen,
-		nightTold: map[string]bool{},
-		gates:     map[string]devices.PowerGate{}, bare: map[string]devices.PowerGate{}, sysfs: c.Sysfs, board: newBoard(), news: newNewsboard(), limits: newLimits(c.File.Limits, c.File.Bench.Handsets),
+		gates: map[string]devices.PowerGate{}, bare: map[string]devices.PowerGate{}, sysfs: c.Sysfs, board: newBoard(), news: newNewsboard(), limits: newLimits(c.File.Limits, c.File.Bench.Handsets),
 		prompts: newPrompts(),
 	}
 	if d.clock == nil {
@@ -154,6 +153,7 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 		return err
 	}
 	d.undo = append(d.undo, func() { _ = d.store.Close() })
+	d.store.Watch(d.estimates.heard)
 	d.clearBackups()
 	if d.queue, err = openQueue(d.store); err != nil {
 		d.log.Error().Err(err).Msg("some queue items cannot be read and are left out")

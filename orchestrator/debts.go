@@ -69,8 +69,7 @@ func (d *Daemon) Collect(ctx context.Context, handset string) ([]Found, error) {
 }
 
 func (d *Daemon) collectFrom(ctx context.Context, h scenarios.Handset, l devices.Link) (found []Found, err error) {
-	d.collecting.Lock()
-	defer d.collecting.Unlock()
+	defer d.collecting.lock(h.Name)()
 	keys, err := onboard.List(ctx, l)
 	if err != nil {
 		return nil, err
@@ -203,7 +202,7 @@ func (d *Daemon) collectOther(ctx context.Context, h scenarios.Handset, l device
 		if len(samples) > 0 {
 			rec.StartedAt, rec.EndedAt = orElse(rec.StartedAt, samples[0].HostAt), samples[len(samples)-1].HostAt
 		}
-		if err := d.store.PutSegment(rec); err != nil {
+		if err := d.putCollected(&rec); err != nil {
 			return f, err
 		}
 	}

@@ -24,12 +24,14 @@ type Estimated struct {
 }
 
 // estimates keep the figures of segments that have ended: they change only when something
-// is learned of their handset.
+// is learned of their handset, or something of them is stored. They hear of that from the
+// store itself (heard), so that no way of storing something can be forgotten.
 type estimates struct {
-	mu   sync.Mutex
-	by   map[string]keptEstimate // by segment
-	runs map[string]keptRun      // of runs that have ended
-	gen  int                     // counts what was dropped: what was read before is not kept after
+	mu      sync.Mutex
+	by      map[string]keptEstimate // by segment
+	runs    map[string]keptRun      // of runs that have ended
+	live    map[string]bool         // segments under way, of which no figure is kept
+	version int                     // counts what was stored that figures may be made of
 }
 
 type keptRun struct {
@@ -37,17 +39,59 @@ type keptRun struct {
 	list    []Estimated
 }
 
-// drop forgets a run's figures: something of it has been stored.
-func (e *estimates) drop(run string) {
+// heard drops what a write makes old.
+func (e *estimates) heard(w results.Write) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	e.gen++
-	delete(e.runs, run)
-	for id := range e.by {
-		if strings.HasPrefix(id, run+"-") {
-			delete(e.by, id)
+	isOf := func(run string) bool { return strings.HasPrefix(w.ID, run+"-") }
+	switch w.Kind {
+	case results.WroteRun:
+		delete(e.runs, w.ID)
+		for id := range e.by {
+			if strings.HasPrefix(id, w.ID+"-") {
+				delete(e.by, id)
+			}
 		}
+	case results.WroteSegment, results.WroteSamples, results.WroteReadings:
+		if w.Kind == results.WroteSegment {
+			if delete(e.live, w.ID); w.Outcome == results.Underway {
+				e.begun(w.ID)
+			}
+		} else if e.live[w.ID] {
+			return // twelve handsets write samples all night long
+		}
+		delete(e.by, w.ID)
+		for run := range e.runs {
+			if isOf(run) {
+				delete(e.runs, run)
+			}
+		}
+	default:
+		return
 	}
+	e.version++
+}
+
+// begun knows a segment as one that is under way. The caller holds the lock.
+func (e *estimates) begun(segment string) {
+	if e.live == nil {
+		e.live = map[string]bool{}
+	}
+	e.live[segment] = true
+}
+
+// goesOn knows a segment that was taken up again as one that is under way.
+func (e *estimates) goesOn(segment string) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.begun(segment)
+}
+
+// StoredVersion changes whenever something was stored of which figures may be made.
+func (d *Daemon) StoredVersion() int {
+	d.estimates.mu.Lock()
+	defer d.estimates.mu.Unlock()
+	return d.estimates.version
 }
 
 type keptEstimate struct {
@@ -79,12 +123,11 @@ func (d *Daemon) learnedStamp(g results.Segment, h results.Handset) string {
 // estimatesKept is how many segments' figures are held in memory.
 const estimatesKept = 20_000
 
-// estimateOnce is estimate, worked out once.
-func (d *Daemon) estimateOnce(g results.Segment, h results.Handset) (SegmentFigure, endurance.Figure, error) {
+// estimateOnce is estimate, worked out once, of a segment that was read in a look.
+func (d *Daemon) estimateOnce(g results.Segment, h results.Handset, from *results.Look) (SegmentFigure, endurance.Figure, error) {
 	learned := d.learnedStamp(g, h)
 	d.estimates.mu.Lock()
 	have, ok := d.estimates.by[g.ID]
-	gen := d.estimates.gen
 	d.estimates.mu.Unlock()
 	if ok && have.learned == learned {
 		return have.shown, have.figure, have.err
@@ -98,7 +141,7 @@ func (d *Daemon) estimateOnce(g results.Segment, h results.Handset) (SegmentFigu
 	if d.estimates.by == nil || len(d.estimates.by) >= estimatesKept {
 		d.estimates.by = map[string]keptEstimate{}
 	}
-	if d.estimates.gen != gen {
+	if !from.Holds(g.ID) {
 		return shown, figure, err
 	}
 	d.estimates.by[g.ID] = keptEstimate{learned, shown, figure, err}
@@ -110,9 +153,10 @@ func (d *Daemon) estimateOnce(g results.Segment, h results.Handset) (SegmentFigu
 // A segment here is without its evidence.
 func (d *Daemon) Estimates(r results.Run) ([]Estimated, error) {
 	stamp := d.learnedStamp(results.Segment{Handset: r.Handset.Name}, r.Handset)
+	from := d.store.Look()
+	defer from.End()
 	d.estimates.mu.Lock()
 	have, ok := d.estimates.runs[r.ID]
-	gen := d.estimates.gen
 	d.estimates.mu.Unlock()
 	if ok && have.learned == stamp {
 		return slices.Clone(have.list), nil
@@ -123,7 +167,7 @@ func (d *Daemon) Estimates(r results.Run) ([]Estimated, error) {
 		if g.Outcome != results.Measured && g.Outcome != results.Flagged || g.Imported != "" && g.Imported != results.AsEndurance {
 			continue
 		}
-		shown, figure, failed := d.estimateOnce(g, r.Handset)
+		shown, figure, failed := d.estimateOnce(g, r.Handset, from)
 		if failed != nil {
 			continue // it says why where the run is shown
 		}
@@ -139,7 +183,7 @@ func (d *Daemon) Estimates(r results.Run) ([]Estimated, error) {
 	if d.estimates.runs == nil || len(d.estimates.runs) >= estimatesKept/4 {
 		d.estimates.runs = map[string]keptRun{}
 	}
-	if d.estimates.gen == gen {
+	if from.Holds(r.ID) {
 		d.estimates.runs[r.ID] = keptRun{stamp, list}
 	}
 	return slices.Clone(list), nil

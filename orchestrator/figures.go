@@ -76,6 +76,8 @@ func (f FigureFilter) takes(g results.Segment) bool {
 // scenario in the order of the segments. Spoiled segments never count, flagged ones only
 // when asked for.
 func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
+	from := d.store.Look()
+	defer from.End()
 	segments, err := d.store.Segments(f.Run)
 	handsets, runsErr := d.handsetsOf(f.Run)
 	err = errors.Join(err, runsErr)
@@ -113,7 +115,7 @@ func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 				continue
 			}
 		}
-		one, estimate, estErr := d.estimateOnce(g, handsets[g.RunID])
+		one, estimate, estErr := d.estimateOnce(g, handsets[g.RunID], from)
 		fig.Each = append(fig.Each, one)
 		if estErr != nil {
 			fig.Reason = one.Reason

@@ -98,6 +98,9 @@ func newChargeBench(t *testing.T) *chargeBench {
 	if b.d.pace, err = openPace(b.d.store); err != nil {
 		t.Fatal(err)
 	}
+	if b.d.units, err = openUnits(b.d.store); err != nil {
+		t.Fatal(err)
+	}
 	return b
 }
 

@@ -66,6 +66,8 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 	}
 	var order []figureKey
 	groups := map[figureKey]*group{}
+	from := d.store.Look()
+	defer from.End()
 	err = d.chosen(f, func(r results.Run, g results.Segment) error {
 		if !isEndurance(g) || g.Outcome == results.Skipped {
 			return nil
@@ -76,7 +78,7 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 			figures = append(figures, row)
 			return nil
 		}
-		shown, figure, failed := d.estimateOnce(g, r.Handset)
+		shown, figure, failed := d.estimateOnce(g, r.Handset, from)
 		if failed != nil {
 			row.Reason = cmp.Or(shown.Reason, why(failed))
 			figures = append(figures, row)

@@ -295,8 +295,11 @@ func (r *run) takeUp() error {
 	for _, d := range rec.Drift {
 		g.drifting[d.Name] = true
 	}
-	if g.scenario.Stage != "" && rec.Outcome == results.Underway {
-		g.session = r.d.stage.Reopen(u.StageKey, g.scenario.Stage)
+	if rec.Outcome == results.Underway {
+		r.d.estimates.goesOn(u.ID)
+		if g.scenario.Stage != "" {
+			g.session = r.d.stage.Reopen(u.StageKey, g.scenario.Stage)
+		}
 	}
 	g.note(r.d.now(), "taken up again by a restarted daemon")
 	r.live = g

@@ -92,9 +92,6 @@ func (d *Daemon) tell(handset string, f func(*HandsetStatus)) {
 
 // publish adds to what has happened and wakes those who listen.
 func (d *Daemon) publish(c Change) {
-	if c.Kind == "segment" {
-		d.estimates.drop(c.Run) // what was worked out of it may be out of date
-	}
 	n := d.news
 	n.mu.Lock()
 	defer n.mu.Unlock()

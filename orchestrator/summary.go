@@ -145,13 +145,9 @@ func (d *Daemon) nightOver(it Item) {
 	if err != nil || !s.Over {
 		return
 	}
-	d.collecting.Lock()
-	defer d.collecting.Unlock()
-	key := it.Night + it.FinishBy.String()
-	if d.nightTold[key] {
+	if !d.nights.first(it.Night + it.FinishBy.String()) {
 		return
 	}
-	d.nightTold[key] = true
 	d.log.Info().Str("night", it.Night).Strs("summary", s.Lines()).Msg("the night is over")
 	d.publish(Change{Kind: "night", Text: strings.Join(s.Lines(), " ")})
 }

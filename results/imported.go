@@ -49,7 +49,11 @@ func (s *Store) DeleteImported(runID string) error {
 	if err != nil {
 		return err
 	}
-	return s.db.Update(func(tx *bbolt.Tx) error {
+	gone := []Write{{Kind: WroteRun, ID: runID}}
+	for _, g := range segments {
+		gone = append(gone, Write{Kind: WroteSegment, ID: g.ID}, Write{Kind: WroteSamples, ID: g.ID})
+	}
+	return s.wrote(s.db.Update(func(tx *bbolt.Tx) error {
 		for _, g := range segments {
 			if err := tx.Bucket(bucketSegments).Delete([]byte(g.ID)); err != nil {
 				return err
@@ -63,7 +67,7 @@ func (s *Store) DeleteImported(runID string) error {
 			}
 		}
 		return tx.Bucket(bucketRuns).Delete([]byte(runID))
-	})
+	}), gone...)
 }
 
 // An Annotation is what a person says of a run, apart from what was measured: it may be

@@ -50,7 +50,7 @@ func (s *Store) AppendReadings(segmentID string, list []Reading) error {
 	if len(list) == 0 {
 		return nil
 	}
-	return s.db.Update(func(tx *bbolt.Tx) error {
+	return s.wrote(s.db.Update(func(tx *bbolt.Tx) error {
 		b, err := tx.Bucket(bucketReadings).CreateBucketIfNotExists([]byte(segmentID))
 		if err != nil {
 			return err
@@ -93,7 +93,7 @@ func (s *Store) AppendReadings(segmentID string, list []Reading) error {
 			return nil
 		}
 		return put()
-	})
+	}), Write{Kind: WroteReadings, ID: segmentID})
 }
 
 // Readings returns what meters read beside a segment, meter by meter and in the order of

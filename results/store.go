@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"slices"
 	"strings"
@@ -56,7 +57,8 @@ const FormatVersion = 1
 //
 // A Store is safe for concurrent use.
 type Store struct {
-	db *bbolt.DB
+	db       *bbolt.DB
+	watchers watchers
 }
 
 var (
@@ -160,7 +162,9 @@ func (s *Store) Used() int64 {
 func (s *Store) Path() string { return s.db.Path() }
 
 // PutRun stores r under its ID, in place of an earlier state of the same run.
-func (s *Store) PutRun(r Run) error { return s.put([][]byte{bucketRuns}, r.ID, r) }
+func (s *Store) PutRun(r Run) error {
+	return s.wrote(s.put([][]byte{bucketRuns}, r.ID, r), Write{Kind: WroteRun, ID: r.ID})
+}
 
 // Run returns one run, or ErrNotFound.
 func (s *Store) Run(id string) (Run, error) {
@@ -176,10 +180,42 @@ func (s *Store) Runs() ([]Run, error) { return all[Run](s, bucketRuns) }
 // ID of a segment that belongs to a run begins with the run's and a hyphen: that is how
 // Segments finds a run's without reading a year of others.
 func (s *Store) PutSegment(g Segment) error {
+	if err := checkSegmentID(g); err != nil {
+		return err
+	}
+	return s.wrote(s.put([][]byte{bucketSegments}, g.ID, g), Write{Kind: WroteSegment, ID: g.ID, Outcome: g.Outcome})
+}
+
+func checkSegmentID(g Segment) error {
 	if g.RunID != "" && !strings.HasPrefix(g.ID, segmentPrefix(g.RunID)) {
 		return fmt.Errorf("segment %s: want an identifier that begins with %s, its run's", g.ID, segmentPrefix(g.RunID))
 	}
-	return s.put([][]byte{bucketSegments}, g.ID, g)
+	return nil
+}
+
+// ChangeSegment has change alter a segment as it is stored now, and stores what became of
+// it: nothing that another writer stores meanwhile is lost. ErrNotFound, and change's own
+// error, leave it as it is. change must not use the store.
+func (s *Store) ChangeSegment(id string, change func(*Segment) error) error {
+	path := [][]byte{bucketSegments}
+	var g Segment
+	err := s.db.Update(func(tx *bbolt.Tx) error {
+		if err := read(tx, path, id, &g); err != nil {
+			return err
+		}
+		if err := change(&g); err != nil {
+			return err
+		}
+		if g.ID != id {
+			return fmt.Errorf("segment %s: its identifier was changed to %s", id, g.ID)
+		}
+		value, err := json.Marshal(g)
+		if err != nil {
+			return fmt.Errorf("record %s: %w", id, err)
+		}
+		return tx.Bucket(bucketSegments).Put([]byte(id), value)
+	})
+	return s.wrote(err, Write{Kind: WroteSegment, ID: id, Outcome: g.Outcome})
 }
 
 func segmentPrefix(runID string) string { return runID + "-" }
@@ -257,7 +293,32 @@ func DocumentsBack[T any](s *Store, kind, before string, visit func(T) bool) err
 
 // PutDocument stores a value of the caller's own as JSON.
 func (s *Store) PutDocument(kind, id string, v any) error {
-	return s.put([][]byte{bucketDocuments, []byte(kind)}, id, v)
+	return s.wrote(s.put([][]byte{bucketDocuments, []byte(kind)}, id, v), Write{Kind: WroteDocument, Document: kind, ID: id})
+}
+
+// PutDocuments stores documents of a kind by their identifiers, all or none of them.
+func (s *Store) PutDocuments(kind string, byID map[string]any) error {
+	values, writes := map[string][]byte{}, make([]Write, 0, len(byID))
+	for _, id := range slices.Sorted(maps.Keys(byID)) {
+		value, err := json.Marshal(byID[id])
+		if err != nil {
+			return fmt.Errorf("record %s: %w", id, err)
+		}
+		values[id] = value
+		writes = append(writes, Write{Kind: WroteDocument, Document: kind, ID: id})
+	}
+	return s.wrote(s.db.Update(func(tx *bbolt.Tx) error {
+		b, err := tx.Bucket(bucketDocuments).CreateBucketIfNotExists([]byte(kind))
+		if err != nil {
+			return err
+		}
+		for id, value := range values {
+			if err := b.Put([]byte(id), value); err != nil {
+				return err
+			}
+		}
+		return nil
+	}), writes...)
 }
 
 // Document reads a document into v, or returns ErrNotFound.
@@ -267,24 +328,24 @@ func (s *Store) Document(kind, id string, v any) error {
 
 // DeleteDocument removes a document; one that is not there is no error.
 func (s *Store) DeleteDocument(kind, id string) error {
-	return s.db.Update(func(tx *bbolt.Tx) error {
+	return s.wrote(s.db.Update(func(tx *bbolt.Tx) error {
 		b := tx.Bucket(bucketDocuments).Bucket([]byte(kind))
 		if b == nil {
 			return nil
 		}
 		return b.Delete([]byte(id))
-	})
+	}), Write{Kind: WroteDocument, Document: kind, ID: id})
 }
 
 // DeleteDocuments removes all documents of a kind; that there are none is no error.
 func (s *Store) DeleteDocuments(kind string) error {
-	return s.db.Update(func(tx *bbolt.Tx) error {
+	return s.wrote(s.db.Update(func(tx *bbolt.Tx) error {
 		b := tx.Bucket(bucketDocuments)
 		if b.Bucket([]byte(kind)) == nil {
 			return nil
 		}
 		return b.DeleteBucket([]byte(kind))
-	})
+	}), Write{Kind: WroteDocument, Document: kind})
 }
 
 // Documents returns every readable document of a kind, by identifier in order.
@@ -320,20 +381,22 @@ func bucketAt(tx *bbolt.Tx, path [][]byte) *bbolt.Bucket {
 }
 
 func (s *Store) get(path [][]byte, id string, v any) error {
-	return s.db.View(func(tx *bbolt.Tx) error {
-		b := bucketAt(tx, path)
-		if b == nil {
-			return fmt.Errorf("%s %s: %w", path[len(path)-1], id, ErrNotFound)
-		}
-		value := b.Get([]byte(id))
-		if value == nil {
-			return fmt.Errorf("%s %s: %w", path[len(path)-1], id, ErrNotFound)
-		}
-		if err := json.Unmarshal(value, v); err != nil {
-			return fmt.Errorf("%s %s cannot be read: %w", path[len(path)-1], id, err)
-		}
-		return nil
-	})
+	return s.db.View(func(tx *bbolt.Tx) error { return read(tx, path, id, v) })
+}
+
+func read(tx *bbolt.Tx, path [][]byte, id string, v any) error {
+	b := bucketAt(tx, path)
+	if b == nil {
+		return fmt.Errorf("%s %s: %w", path[len(path)-1], id, ErrNotFound)
+	}
+	value := b.Get([]byte(id))
+	if value == nil {
+		return fmt.Errorf("%s %s: %w", path[len(path)-1], id, ErrNotFound)
+	}
+	if err := json.Unmarshal(value, v); err != nil {
+		return fmt.Errorf("%s %s cannot be read: %w", path[len(path)-1], id, err)
+	}
+	return nil
 }
 
 func all[T any](s *Store, path ...[]byte) (list []T, err error) { return under[T](s, "", path...) }
@@ -443,7 +506,10 @@ func (s *Store) AppendSamples(segmentID string, samples []Sample) (added int, er
 		}
 		return putChunk(b, open)
 	})
-	return added, err
+	if err != nil || added == 0 {
+		return added, err
+	}
+	return added, s.wrote(nil, Write{Kind: WroteSamples, ID: segmentID})
 }
 
 // CompleteSamples makes the stored samples of a segment contain all that are handed in,
@@ -472,7 +538,7 @@ func (s *Store) CompleteSamples(segmentID string, file []Sample) (changed int, e
 		return 0, nil
 	}
 	slices.SortFunc(have, func(a, b Sample) int { return a.Seq - b.Seq })
-	return changed, s.db.Update(func(tx *bbolt.Tx) error {
+	return changed, s.wrote(s.db.Update(func(tx *bbolt.Tx) error {
 		all := tx.Bucket(bucketSamples)
 		if all.Bucket([]byte(segmentID)) != nil {
 			if err := all.DeleteBucket([]byte(segmentID)); err != nil {
@@ -490,7 +556,7 @@ func (s *Store) CompleteSamples(segmentID string, file []Sample) (changed int, e
 			}
 		}
 		return nil
-	})
+	}), Write{Kind: WroteSamples, ID: segmentID})
 }
 
 // Equal reports whether two samples say the same, to the millisecond and the thousandth

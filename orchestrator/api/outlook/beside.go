@@ -10,31 +10,19 @@ import (
 // besideKept is how many comparisons are held in memory.
 const besideKept = 100
 
-type keptBeside struct {
-	upTo    int64
-	learned int
-	beside  orchestrator.Beside
-	err     error
+type besides struct {
+	beside orchestrator.Beside
+	err    error
 }
 
-// Beside puts sides beside each other, worked out once for as long as no segment has ended
-// and nothing was learned.
+// Beside puts sides beside each other, worked out once for as long as nothing was stored or
+// learned of which it is made.
 func (o *Outlook) Beside(c orchestrator.Choice) (orchestrator.Beside, error) {
-	key, upTo, learned := fmt.Sprintf("%+v", c), o.lastSegment(), o.d.LearnedVersion()
-	o.besideMu.Lock()
-	have, ok := o.beside[key]
-	o.besideMu.Unlock()
-	if ok && have.upTo == upTo && have.learned == learned {
-		return have.beside, have.err
-	}
-	b, err := o.d.Compare(c)
-	o.besideMu.Lock()
-	defer o.besideMu.Unlock()
-	if len(o.beside) >= besideKept {
-		clear(o.beside)
-	}
-	o.beside[key] = keptBeside{upTo, learned, b, err}
-	return b, err
+	have := o.beside.get(fmt.Sprintf("%+v", c), o.madeOf(), func() besides {
+		b, err := o.d.Compare(c)
+		return besides{b, err}
+	})
+	return have.beside, have.err
 }
 
 // SegmentHours are the endurances of a run's segments that were kept, by segment.

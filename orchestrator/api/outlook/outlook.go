@@ -52,25 +52,27 @@ type Outlook struct {
 	shapes   map[string]Shape   // of ended segments, by ID
 	ended    map[string][]Shape // of ended runs, by ID
 
-	besideMu sync.Mutex
-	beside   map[string]keptBeside // by what was chosen
+	unwatch func() // ends what the store tells of its writes
 
-	figuresMu sync.Mutex
-	figures   map[orchestrator.FigureFilter]figures
+	beside  latest[string, besides] // by what was chosen
+	figures latest[orchestrator.FigureFilter, figures]
 }
 
 // New begins to watch a daemon that was started.
 func New(d *orchestrator.Daemon) *Outlook {
 	o := &Outlook{
 		d: d, stop: make(chan struct{}), done: make(chan struct{}), readings: map[string][]Reading{}, moved: make(chan struct{}),
-		shapes: map[string]Shape{}, ended: map[string][]Shape{}, beside: map[string]keptBeside{}, figures: map[orchestrator.FigureFilter]figures{},
+		shapes: map[string]Shape{}, ended: map[string][]Shape{},
 	}
+	o.beside.most, o.figures.most = besideKept, figuresKept
+	o.unwatch = d.Store().Watch(o.written)
 	go o.watch()
 	return o
 }
 
 // Close ends the watching. It may be called once.
 func (o *Outlook) Close() {
+	o.unwatch()
 	close(o.stop)
 	<-o.done
 }
@@ -168,35 +170,22 @@ func (o *Outlook) Runs() ([]results.Run, error) {
 }
 
 type figures struct {
-	upTo    int64
-	learned int
-	list    []orchestrator.ScenarioFigure
-	err     error
+	list []orchestrator.ScenarioFigure
+	err  error
 }
 
-// Figures are the daemon's figures, computed once for as long as no segment has ended.
+// figuresKept is how many filters' figures are held in memory.
+const figuresKept = 200
+
+// Figures are the daemon's figures, computed once for as long as nothing was stored or
+// learned of which they are made.
 func (o *Outlook) Figures(f orchestrator.FigureFilter) ([]orchestrator.ScenarioFigure, error) {
-	upTo, learned := o.lastSegment(), o.d.LearnedVersion()
-	o.figuresMu.Lock()
-	defer o.figuresMu.Unlock()
-	if have, ok := o.figures[f]; ok && have.upTo == upTo && have.learned == learned {
-		return have.list, have.err
-	}
-	list, err := o.d.Figures(f)
-	if len(o.figures) > 200 {
-		clear(o.figures)
-	}
-	o.figures[f] = figures{upTo, learned, list, err}
-	return list, err
+	have := o.figures.get(f, o.madeOf(), func() figures {
+		list, err := o.d.Figures(f)
+		return figures{list, err}
+	})
+	return have.list, have.err
 }
 
-// lastSegment is the number of the last change that ended a segment.
-func (o *Outlook) lastSegment() int64 {
-	list, _ := o.d.Changes(0)
-	for i := len(list) - 1; i >= 0; i-- {
-		if list[i].Kind == "segment" {
-			return list[i].ID
-		}
-	}
-	return 0
-}
+// madeOf tells what figures are made of now.
+func (o *Outlook) madeOf() version { return version{o.d.StoredVersion(), o.d.LearnedVersion()} }

@@ -2,6 +2,7 @@ package outlook
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"rundown/results"
@@ -32,7 +33,9 @@ func (o *Outlook) Shapes(runID string) ([]Shape, error) {
 	if ok {
 		return slices.Clone(have), nil
 	}
-	// Whether it has ended is asked first: nothing is added to a run that had.
+	look := o.d.Store().Look()
+	defer look.End()
+	// Whether it has ended is asked first: what is added to a run that had drops it again.
 	run, runErr := o.d.Store().Run(runID)
 	segments, err := o.d.Store().Segments(runID)
 	var list []Shape
@@ -47,7 +50,9 @@ func (o *Outlook) Shapes(runID string) ([]Shape, error) {
 				if len(o.shapes) >= shapesKept {
 					clear(o.shapes)
 				}
-				o.shapes[g.ID] = have
+				if look.Holds(g.ID) {
+					o.shapes[g.ID] = have
+				}
 				o.shapesMu.Unlock()
 			}
 		}
@@ -58,10 +63,29 @@ func (o *Outlook) Shapes(runID string) ([]Shape, error) {
 		if len(o.ended) >= shapesKept/4 {
 			clear(o.ended)
 		}
-		o.ended[runID] = slices.Clone(list)
+		if look.Holds(runID) {
+			o.ended[runID] = slices.Clone(list)
+		}
 		o.shapesMu.Unlock()
 	}
 	return list, err
+}
+
+// written drops the shapes that a write makes old, such as that of a segment that is
+// collected the morning after.
+func (o *Outlook) written(w results.Write) {
+	if w.Kind == results.WroteDocument {
+		return
+	}
+	o.shapesMu.Lock()
+	defer o.shapesMu.Unlock()
+	delete(o.shapes, w.ID)
+	delete(o.ended, w.ID)
+	for run := range o.ended {
+		if strings.HasPrefix(w.ID, run+"-") {
+			delete(o.ended, run)
+		}
+	}
 }
 
 func (o *Outlook) shape(g results.Segment) Shape {
