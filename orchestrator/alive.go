@@ -105,6 +105,12 @@ func (d *Daemon) Alive(ctx context.Context) error {
 	return errors.Join(err, d.recordsAnswer(ctx))
 }
 
+// passes waits until a lock can be had.
+func passes(m *sync.Mutex) {
+	m.Lock()
+	defer m.Unlock()
+}
+
 // recordsAnswer takes each lock and reads from the store once.
 func (d *Daemon) recordsAnswer(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, recordsLimit)
@@ -118,6 +124,9 @@ func (d *Daemon) recordsAnswer(ctx context.Context) error {
 	go func() {
 		defer func() { <-d.pulses.probing }()
 		d.queue.changed()
+		for _, writing := range []*sync.Mutex{&d.queue.writing, &d.pace.writing} { // held over the disk
+			passes(writing)
+		}
 		d.board.turns()
 		d.Changes(1 << 62)
 		d.Prompts()

@@ -27,14 +27,18 @@ type teaching struct {
 
 func teachingID(handset, build string) string { return handset + "\t" + build }
 
-// A school keeps the bench's teachings at hand.
+// A school keeps the bench's teachings at hand. Whoever changes them holds writing from
+// before it reads until memory has what the store has; mu is never held over the disk, nor
+// over a fit, so that nobody waits for a handset that is not theirs.
 type school struct {
+	writing sync.Mutex
 	mu      sync.Mutex
 	store   *results.Store
-	by      map[string]teaching // by teachingID
-	builds  map[string][]string // of each handset, in the order of their latest observation
-	lessons map[lesson]*endurance.Learned
-	version int // counts what was learned and forgotten
+	by      map[string]teaching                  // by teachingID
+	builds  map[string][]string                  // of each handset, in the order of their latest observation
+	lessons map[lesson]func() *endurance.Learned // each fitted once, by who wants it first; the others wait for that one
+	version int                                  // counts what was learned and forgotten
+	fit     func([]endurance.Observation, time.Time, string) *endurance.Learned
 }
 
 // A lesson is what one figure asks of a teaching.
@@ -44,7 +48,7 @@ type lesson struct {
 }
 
 func openSchool(store *results.Store) (*school, error) {
-	s := &school{store: store, by: map[string]teaching{}, builds: map[string][]string{}, lessons: map[lesson]*endurance.Learned{}}
+	s := &school{store: store, by: map[string]teaching{}, builds: map[string][]string{}, lessons: map[lesson]func() *endurance.Learned{}, fit: endurance.Learn}
 	list, err := results.Documents[teaching](store, documentsLearned)
 	for _, t := range list {
 		s.by[teachingID(t.Handset, t.Build)] = t
@@ -81,11 +85,11 @@ func (s *school) add(handset, build string, seen ...endurance.Observation) error
 	if build == "" || len(seen) == 0 {
 		return nil // without a build nobody could say when it no longer holds
 	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
+	s.writing.Lock()
+	defer s.writing.Unlock()
 	id := teachingID(handset, build)
 	t := teaching{Handset: handset, Build: build}
-	for _, o := range s.by[id].Observations {
+	for _, o := range s.teaching(id).Observations {
 		if !slices.ContainsFunc(seen, func(n endurance.Observation) bool { return n.ID == o.ID }) {
 			t.Observations = append(t.Observations, o)
 		}
@@ -94,9 +98,17 @@ func (s *school) add(handset, build string, seen ...endurance.Observation) error
 	if err := s.store.PutDocument(documentsLearned, id, t); err != nil {
 		return err
 	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	s.by[id] = t
 	s.changed()
 	return nil
+}
+
+func (s *school) teaching(id string) teaching {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.by[id]
 }
 
 func (s *school) changed() {
@@ -108,6 +120,15 @@ func (s *school) changed() {
 // of is what is known of a handset on a build at an instant, the segment called without aside; nil is nothing. other is a
 // build of which something is known instead, or "".
 func (s *school) of(handset, build string, at time.Time, without string) (l *endurance.Learned, other string) {
+	fit, other := s.lesson(handset, build, at, without)
+	if fit == nil {
+		return nil, other
+	}
+	return fit(), ""
+}
+
+// lesson is the fit that of asks for, made by the first who calls it; nil: nothing is known.
+func (s *school) lesson(handset, build string, at time.Time, without string) (fit func() *endurance.Learned, other string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	t, ok := s.by[teachingID(handset, build)]
@@ -122,33 +143,36 @@ func (s *school) of(handset, build string, at time.Time, without string) (l *end
 	}
 	const week = 7 * 24 * 3600
 	key := lesson{teachingID(handset, build), without, at.Unix() / week}
-	l, ok = s.lessons[key]
+	fit, ok = s.lessons[key]
 	if !ok {
-		l = endurance.Learn(t.Observations, at, without)
-		s.lessons[key] = l
+		fit = sync.OnceValue(func() *endurance.Learned { return s.fit(t.Observations, at, without) })
+		s.lessons[key] = fit
 	}
-	return l, ""
+	return fit, ""
 }
 
 // forget drops what was learned of a handset on all builds, and says how many there were.
 func (s *school) forget(handset string) (int, error) {
+	s.writing.Lock()
+	defer s.writing.Unlock()
 	s.mu.Lock()
-	defer s.mu.Unlock()
-	n := 0
+	var ids []string
 	for id, t := range s.by {
-		if t.Handset != handset {
-			continue
+		if t.Handset == handset {
+			ids = append(ids, id)
 		}
+	}
+	s.mu.Unlock()
+	for n, id := range ids {
 		if err := s.store.DeleteDocument(documentsLearned, id); err != nil {
 			return n, err
 		}
+		s.mu.Lock()
 		delete(s.by, id)
-		n++
-	}
-	if n > 0 {
 		s.changed()
+		s.mu.Unlock()
 	}
-	return n, nil
+	return len(ids), nil
 }
 
 // learnFrom takes in what a segment that was collected shows of its handset, and what the recharge before it did. Nothing

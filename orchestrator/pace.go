@@ -2,6 +2,7 @@ package orchestrator
 
 import (
 	"errors"
+	"maps"
 	"slices"
 	"sync"
 	"time"
@@ -45,8 +46,11 @@ type drained struct {
 }
 
 // A pace tells how long segments and recharges take, from what the handset did before.
+// Whoever learns holds writing from before it reads until memory has what the store has;
+// mu is never held over the disk.
 type pace struct {
 	store     *results.Store
+	writing   sync.Mutex
 	mu        sync.Mutex
 	drains    map[string]map[string]drained // handset, scenario
 	recharges map[string]float64            // handset: %/h of the latest recharge
@@ -77,15 +81,14 @@ type handsetRates struct {
 }
 
 func (p *pace) learnAll() error {
-	changed := map[string]bool{}
 	bad := p.store.EachSegment("", func(g results.Segment) error {
-		if p.take(g) {
-			changed[g.Handset] = true
+		if next, ok := p.taken(g); ok {
+			p.drains[g.Handset] = next
 		}
 		return nil
 	})
-	for handset := range changed {
-		if err := p.keep(handset); err != nil {
+	for handset, scenarios := range p.drains {
+		if err := p.keep(handset, scenarios); err != nil {
 			return errors.Join(bad, err)
 		}
 	}
@@ -94,35 +97,45 @@ func (p *pace) learnAll() error {
 
 // learn takes in a segment that has ended, and keeps what it says.
 func (p *pace) learn(g results.Segment) error {
+	p.writing.Lock()
+	defer p.writing.Unlock()
 	p.mu.Lock()
-	defer p.mu.Unlock()
-	if !p.take(g) {
+	next, ok := p.taken(g)
+	p.mu.Unlock()
+	if !ok {
 		return nil
 	}
-	return p.keep(g.Handset)
+	if err := p.keep(g.Handset, next); err != nil {
+		return err
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.drains[g.Handset] = next
+	return nil
 }
 
-// take reports whether a segment said something new.
-func (p *pace) take(g results.Segment) bool {
+// taken is what is known of a segment's handset with the segment, whose caller makes it
+// known; false: it says nothing new.
+func (p *pace) taken(g results.Segment) (next map[string]drained, ok bool) {
 	points := g.Points()
 	if g.Imported != "" || g.Outcome != results.Measured && g.Outcome != results.Flagged || points < fewestPoints {
-		return false
+		return nil, false
 	}
 	rate := rateOf(g.Edges, points)
 	have := p.drains[g.Handset][g.Scenario]
 	if rate <= 0 || have.Last == g.ID {
-		return false
+		return nil, false
 	}
 	rates := append(slices.Clone(have.RatesPctH), rate)
-	if p.drains[g.Handset] == nil {
-		p.drains[g.Handset] = map[string]drained{}
+	if next = maps.Clone(p.drains[g.Handset]); next == nil {
+		next = map[string]drained{}
 	}
-	p.drains[g.Handset][g.Scenario] = drained{RatesPctH: rates[max(0, len(rates)-ratesKept):], Last: g.ID}
-	return true
+	next[g.Scenario] = drained{RatesPctH: rates[max(0, len(rates)-ratesKept):], Last: g.ID}
+	return next, true
 }
 
-func (p *pace) keep(handset string) error {
-	return p.store.PutDocument(documentsRates, handset, handsetRates{handset, p.drains[handset]})
+func (p *pace) keep(handset string, scenarios map[string]drained) error {
+	return p.store.PutDocument(documentsRates, handset, handsetRates{handset, scenarios})
 }
 
 // Rates are the rates, %/h, of the latest segments that drained, latest last, by handset

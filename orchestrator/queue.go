@@ -70,13 +70,16 @@ var ErrNoItem = errors.New("no such item in the queue")
 var ErrNotNow = errors.New("not possible now")
 
 // A queue holds the items, in the store and in memory. Its methods may be called from
-// any goroutine.
+// any goroutine. Whoever changes something holds writing from before it reads until memory
+// has what the store has; mu is held for as long as memory is touched and never over the
+// disk, so that readers do not wait for it.
 type queue struct {
-	store *results.Store
-	mu    sync.Mutex
-	items map[string]*Item
-	order []*Item       // the same, oldest first
-	wake  chan struct{} // closed and made anew at every change
+	store   *results.Store
+	writing sync.Mutex
+	mu      sync.Mutex
+	items   map[string]*Item
+	order   []*Item       // the same, oldest first
+	wake    chan struct{} // closed and made anew at every change
 }
 
 func openQueue(store *results.Store) (*queue, error) {
@@ -117,17 +120,24 @@ func (q *queue) signal() {
 	q.wake = make(chan struct{})
 }
 
-// add stores items and makes them available, all or none of them in memory. One that is
-// there already, from before a crash, stays as it is.
+// add stores items and makes them available, all or none of them. One that is there
+// already, from before a crash, stays as it is.
 func (q *queue) add(items []Item) error {
+	q.writing.Lock()
+	defer q.writing.Unlock()
+	items = slices.DeleteFunc(slices.Clone(items), func(it Item) bool {
+		_, there := q.item(it.ID)
+		return there
+	})
+	documents := map[string]any{}
+	for _, it := range items {
+		documents[it.ID] = it
+	}
+	if err := q.store.PutDocuments(documentsQueue, documents); err != nil {
+		return err
+	}
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	items = slices.DeleteFunc(slices.Clone(items), func(it Item) bool { return q.items[it.ID] != nil })
-	for _, it := range items {
-		if err := q.store.PutDocument(documentsQueue, it.ID, it); err != nil {
-			return err
-		}
-	}
 	for _, it := range items {
 		q.items[it.ID] = &it
 		at, _ := slices.BinarySearchFunc(q.order, &it, older)
@@ -139,20 +149,22 @@ func (q *queue) add(items []Item) error {
 
 // change applies f to an item and stores it; f's error leaves the item as it was.
 func (q *queue) change(id string, f func(*Item) error) (Item, error) {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	it, ok := q.items[id]
+	q.writing.Lock()
+	defer q.writing.Unlock()
+	was, ok := q.item(id)
 	if !ok {
 		return Item{}, fmt.Errorf("%s: %w", id, ErrNoItem)
 	}
-	changed := *it
+	changed := was
 	if err := f(&changed); err != nil {
-		return *it, err
+		return was, err
 	}
 	if err := q.store.PutDocument(documentsQueue, id, changed); err != nil {
-		return *it, err
+		return was, err
 	}
-	*it = changed
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	*q.items[id] = changed
 	q.signal()
 	return changed, nil
 }

@@ -1,0 +1,277 @@
+package orchestrator
+
+import (
+	"context"
+	"path/filepath"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"rundown/devices"
+	"rundown/devices/simulated"
+	"rundown/results"
+	"rundown/results/endurance"
+	"rundown/scenarios"
+)
+
+// soon is how long is waited for what must not wait for something else: long, since it is
+// only waited out by a test that fails.
+const soon = 20 * time.Second
+
+// returns fails the test when f does not return.
+func returns(t *testing.T, what string, f func()) {
+	t.Helper()
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		f()
+	}()
+	select {
+	case <-done:
+	case <-time.After(soon):
+		t.Fatalf("%s waits for something else", what)
+	}
+}
+
+// A hangingLink answers nothing until it is let go.
+type hangingLink struct {
+	devices.Link
+	asked chan struct{} // one for each question
+	letGo chan struct{}
+}
+
+func (l *hangingLink) Shell(ctx context.Context, command string) (devices.Output, error) {
+	l.asked <- struct{}{}
+	select {
+	case <-l.letGo:
+	case <-ctx.Done():
+	}
+	return devices.Output{}, devices.ErrTimeout
+}
+
+type linksBySerial map[string]devices.Link
+
+func (l linksBySerial) Link(serial, _ string) devices.Link { return l[serial] }
+func (l linksBySerial) Follow(ctx context.Context, _ func([]Seen, []string)) error {
+	<-ctx.Done()
+	return ctx.Err()
+}
+
+// What is collected from a handset that does not answer holds up neither the collecting
+// from another one nor the word that a night is over.
+func TestASlowHandsetHoldsUpNoOther(t *testing.T) {
+	birch := simulated.New(simulated.Options{Serial: "TB-BIRCH", Seed: 2})
+	t.Cleanup(birch.Close)
+	slow := simulated.New(simulated.Options{Serial: "TB-ALDER", Seed: 1})
+	t.Cleanup(slow.Close)
+	alder := &hangingLink{Link: slow, asked: make(chan struct{}, 100), letGo: make(chan struct{})}
+	d := New(Config{
+		File:    scenarios.File{Bench: scenarios.Bench{Handsets: []scenarios.Handset{{Name: "Alder", Serial: "TB-ALDER"}, {Name: "Birch", Serial: "TB-BIRCH"}}}},
+		DataDir: t.TempDir(), Log: zerolog.Nop(), Links: linksBySerial{"TB-ALDER": alder, "TB-BIRCH": birch},
+	})
+	store, err := results.Open(filepath.Join(t.TempDir(), "rundown.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = store.Close() })
+	d.store = store
+	if d.queue, err = openQueue(store); err != nil {
+		t.Fatal(err)
+	}
+	d.board.update([]Seen{{Serial: "TB-ALDER", State: "device", Ready: true}, {Serial: "TB-BIRCH", State: "device", Ready: true}}, nil)
+	held := make(chan error, 1)
+	go func() {
+		_, err := d.Collect(context.Background(), "Alder")
+		held <- err
+	}()
+	<-alder.asked
+	returns(t, "collecting from Birch", func() {
+		if found, err := d.Collect(t.Context(), "Birch"); err != nil || len(found) != 0 {
+			t.Errorf("collecting from Birch: %+v, %v", found, err)
+		}
+	})
+	night := Item{ID: "q1", Handset: "Birch", Plan: "top", Night: "weekday", State: Ended, Outcome: string(Done), FinishBy: time.Now()}
+	if err := d.queue.add([]Item{night}); err != nil {
+		t.Fatal(err)
+	}
+	returns(t, "the end of a night", func() {
+		d.nightOver(night)
+		d.nightOver(night)
+	})
+	if changes, _ := d.Changes(0); len(changes) != 1 || changes[0].Kind != "night" {
+		t.Errorf("%+v; want the night's end told once", changes)
+	}
+	close(alder.letGo)
+	if err := <-held; err == nil {
+		t.Error("collecting from Alder, which answered nothing, had no error")
+	}
+}
+
+// slowDisk has the next write of a kind of documents wait in the store until it is let go.
+func slowDisk(store *results.Store, kind string) (waits chan struct{}, letGo func()) {
+	waits, free := make(chan struct{}, 100), make(chan struct{})
+	store.Watch(func(w results.Write) {
+		if w.Document == kind {
+			waits <- struct{}{}
+			<-free
+		}
+	})
+	return waits, func() { close(free) }
+}
+
+func openedStore(t *testing.T) *results.Store {
+	t.Helper()
+	store, err := results.Open(filepath.Join(t.TempDir(), "rundown.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = store.Close() })
+	return store
+}
+
+// Whoever reads the queue does not wait for a slow disk, and sees nothing that is not stored;
+// whoever changes it waits its turn.
+func TestTheQueuesReadersDoNotWaitForTheDisk(t *testing.T) {
+	at := time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC)
+	first, second := Item{ID: "q1", Handset: "Alder", QueuedAt: at, State: Waiting}, Item{ID: "q2", Handset: "Birch", QueuedAt: at.Add(time.Minute), State: Waiting}
+	pause := func(q *queue) error { _, err := q.pause("q1", true); return err }
+	add := func(q *queue) error { return q.add([]Item{second}) }
+	for name, writes := range map[string][2]func(*queue) error{"while one is added": {add, pause}, "while one is changed": {pause, add}} {
+		t.Run(name, func(t *testing.T) {
+			store := openedStore(t)
+			q, err := openQueue(store)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := q.add([]Item{first}); err != nil {
+				t.Fatal(err)
+			}
+			waits, letGo := slowDisk(store, documentsQueue)
+			errs := make(chan error, 2)
+			go func() { errs <- writes[0](q) }()
+			<-waits
+			go func() { errs <- writes[1](q) }()
+			returns(t, "a reader of the queue", func() {
+				q.changed()
+				q.nudge()
+				it, ok := q.item("q1")
+				next, found := q.nextFor("Alder", at)
+				if all := q.all(); len(all) != 1 || !ok || it.Paused || it.State != Waiting || !found || next.ID != "q1" {
+					t.Errorf("while the disk is slow: %+v, %+v; want q1 as it was", all, it)
+				}
+			})
+			letGo()
+			for range 2 {
+				if err := <-errs; err != nil {
+					t.Error(err)
+				}
+			}
+			again, err := openQueue(store)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, q := range []*queue{q, again} {
+				if all := q.all(); len(all) != 2 || !all[0].Paused || all[1].ID != "q2" {
+					t.Errorf("%+v; want q1 held and q2 queued, in memory and in the store", all)
+				}
+			}
+		})
+	}
+}
+
+// What one handset is estimated by does not wait for what another one is written down for,
+// and nobody waits for the fit of a handset that is not theirs.
+func TestNobodyWaitsForAnotherHandsetsFit(t *testing.T) {
+	store := openedStore(t)
+	s, err := openSchool(store)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC)
+	for _, name := range []string{"Alder", "Birch"} {
+		if err := s.add(name, "one", observation("a", at, 4e6)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	d := &Daemon{school: s}
+	var fits atomic.Int32
+	began, letGo := make(chan struct{}, 10), make(chan struct{})
+	s.fit = func(list []endurance.Observation, at time.Time, without string) *endurance.Learned {
+		if fits.Add(1) == 1 {
+			began <- struct{}{}
+			<-letGo
+		}
+		return endurance.Learn(list, at, without)
+	}
+	got := make(chan *endurance.Learned, 2)
+	for range 2 { // the second waits for the first one's fit
+		go func() {
+			l, _ := s.of("Alder", "one", at, "")
+			got <- l
+		}()
+	}
+	<-began
+	returns(t, "another handset's figure", func() {
+		if l, _ := s.of("Birch", "one", at, ""); l == nil {
+			t.Error("nothing is known of Birch")
+		}
+		d.learnedStamp(results.Segment{Handset: "Alder"}, results.Handset{Build: "one"})
+		d.LearnedVersion()
+	})
+	returns(t, "what is learned meanwhile", func() {
+		if err := s.add("Alder", "one", observation("b", at, 4.1e6)); err != nil {
+			t.Error(err)
+		}
+	})
+	close(letGo)
+	a, b := <-got, <-got
+	if a == nil || a != b && fits.Load() < 3 || fits.Load() > 3 {
+		t.Errorf("%p and %p of %d fits, Birch's among them; want one fit for who asked the same, or a new one for who asked after something was learned", a, b, fits.Load())
+	}
+	if l, _ := s.of("Alder", "one", at, ""); l == nil || l == a {
+		t.Error("what was learned during a fit is not used after it")
+	}
+	waits, free := slowDisk(store, documentsLearned)
+	done := make(chan error, 1)
+	go func() { done <- s.add("Alder", "one", observation("c", at, 4.1e6)) }()
+	<-waits
+	returns(t, "a figure while the disk is slow", func() { s.of("Birch", "one", at, "") })
+	free()
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+}
+
+// How long a segment takes can be said while what an earlier one took is written down, and
+// what could not be written is learnt when it is tried again.
+func TestPaceIsReadWhileTheDiskIsSlow(t *testing.T) {
+	store := openedStore(t)
+	p, err := openPace(store)
+	if err != nil {
+		t.Fatal(err)
+	}
+	waits, letGo := slowDisk(store, documentsRates)
+	done := make(chan error, 1)
+	go func() { done <- p.learn(drainedAt("r1-01", "Alder", "video", 9)) }()
+	<-waits
+	returns(t, "an estimate", func() {
+		if got := p.rate("Alder", "video"); got != startRates["video"] {
+			t.Errorf("rate %g before it is stored, want %g", got, startRates["video"])
+		}
+	})
+	letGo()
+	if err := <-done; err != nil || p.rate("Alder", "video") < 8.99 {
+		t.Errorf("%v, rate %g; want 9", err, p.rate("Alder", "video"))
+	}
+	if err := store.Close(); err != nil {
+		t.Fatal(err)
+	}
+	late := drainedAt("r2-01", "Alder", "video", 11)
+	for range 2 {
+		if err := p.learn(late); err == nil || p.rate("Alder", "video") > 9.01 {
+			t.Errorf("%v, rate %g from a store that is closed; want an error each time, and 9", err, p.rate("Alder", "video"))
+		}
+	}
+}
