@@ -74,7 +74,8 @@ type bench struct {
 	hostClock simulated.Clock                            // the daemon's, where it is not the handsets
 	watch     func(handset string, s orchestrator.State) // see Daemon.Watch
 	log       *bytes.Buffer
-	memory    *memoryServer // instead of adb servers; only inside a bubble
+	memory    *memoryServer      // instead of adb servers; only inside a bubble
+	links     orchestrator.Links // nil: memory's, or the plan file's adb servers
 	listen    func(ctx context.Context, network, address string) (net.Listener, error)
 }
 
@@ -179,7 +180,10 @@ func (b *bench) startDaemon() {
 	config := orchestrator.Config{
 		File: b.file, DataDir: b.data, Log: log, Clock: clock, Gates: gates, PollEvery: 30 * time.Second, ADB: b.adb, Sysfs: b.sysfs, Listen: b.listen,
 	}
-	if b.memory != nil {
+	switch {
+	case b.links != nil:
+		config.Links = b.links
+	case b.memory != nil:
 		config.Links = b.memory
 	}
 	b.daemon = orchestrator.New(config)

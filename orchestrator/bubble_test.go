@@ -115,7 +115,8 @@ type memoryServer struct {
 
 	mu       sync.Mutex
 	up       bool
-	cut      int // bytes of output after which an answer is lost; 0: none
+	cut      int           // bytes of output after which an answer is lost; 0: none
+	latency  time.Duration // of each call
 	changed  chan struct{}
 	epoch    context.Context
 	endEpoch context.CancelFunc
@@ -220,27 +221,39 @@ func (s *memoryServer) Follow(ctx context.Context, report func(seen []orchestrat
 }
 
 func (s *memoryServer) Link(serial, _ string) devices.Link {
-	return memoryLink{s, s.handsets[serial]}
+	return memoryLink{s, s.handsets[serial], context.Background()}
 }
 
 // A memoryLink is a handset through the server.
 type memoryLink struct {
 	server *memoryServer
 	h      *simulated.Handset
+	client context.Context // ends with the process whose link it is
 }
 
 // within gives a call its context: it ends with its deadline and with the server.
 func (l memoryLink) within(ctx context.Context, limit time.Duration) (bounded context.Context, end func(error) error, err error) {
+	if l.server.latency > 0 {
+		t := time.NewTimer(l.server.latency)
+		defer t.Stop()
+		select {
+		case <-t.C:
+		case <-ctx.Done():
+		case <-l.client.Done():
+		}
+	}
 	up, _, epoch, _ := l.server.state()
-	if !up {
+	if !up || l.client.Err() != nil {
 		return nil, nil, fmt.Errorf("handset %s: %w", l.h.Serial(), devices.ErrNoServer)
 	}
 	bounded, lose := context.WithCancelCause(ctx)
 	bounded, cancel := context.WithTimeout(bounded, limit)
 	stop := context.AfterFunc(epoch, func() { lose(devices.ErrLinkLost) })
+	die := context.AfterFunc(l.client, func() { lose(devices.ErrLinkLost) })
 	return bounded, func(err error) error {
 		lost := errors.Is(context.Cause(bounded), devices.ErrLinkLost)
 		stop()
+		die()
 		cancel()
 		lose(nil)
 		if lost && err != nil {

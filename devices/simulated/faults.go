@@ -66,8 +66,14 @@ func (h *Handset) fault(f func()) {
 // LoseLink takes the handset off adb; what runs on it goes on.
 func (h *Handset) LoseLink() { h.fault(func() { h.setLink("offline") }) }
 
-// RestoreLink brings it back.
-func (h *Handset) RestoreLink() { h.fault(func() { h.setLink("device") }) }
+// RestoreLink brings it back; one that is switched off comes with its next start.
+func (h *Handset) RestoreLink() {
+	h.fault(func() {
+		if !h.poweredOff {
+			h.setLink("device")
+		}
+	})
+}
 
 // RevokeAuthorisation makes the handset ask for the host's key, which nobody accepts.
 func (h *Handset) RevokeAuthorisation() { h.fault(func() { h.setLink("unauthorized") }) }

@@ -149,6 +149,7 @@ func New(o Options) *Handset {
 		BootID:     func() string { return *h.bootID.Load() },
 		FreeBytes:  h.freeBytes,
 		Removed:    o.Removed,
+		Ran:        o.Ran,
 		Others:     h.appProcesses,
 		Env:        map[string]string{"HOSTNAME": o.Product},
 	})

@@ -108,6 +108,10 @@ type Options struct {
 	// Removed is told each file that is removed on the handset, with its content: tests
 	// compare what was recorded with what was stored. nil: nobody is told.
 	Removed func(name string, content []byte)
+	// Ran is told of each program that a process of the handset's shell begins, by its
+	// arguments, and with nil of the end of each process: tests see what runs side by side
+	// without looking. It must not call the handset. nil: nobody is told.
+	Ran func(pid int, argv []string)
 }
 
 func (o Options) filled() Options {

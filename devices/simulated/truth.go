@@ -14,6 +14,13 @@ func (h *Handset) TruthHours(fromUp, toUp time.Duration) (hours float64) {
 	return hours
 }
 
+// TruthHoursAt is TruthHours at a mean power of the script given in W, such as that which a
+// scenario draws when it goes on as it should.
+func (h *Handset) TruthHoursAt(watts float64) (hours float64) {
+	h.do(func() { hours = h.battery.TruthHours(watts) })
+	return hours
+}
+
 // MeanWatts is the script's mean power in a window of uptime, before drift, W.
 func (h *Handset) MeanWatts(fromUp, toUp time.Duration) (w float64) {
 	h.do(func() { w = h.meanWatts(fromUp, toUp) })

@@ -64,6 +64,7 @@ func (m *Machine) startsProcess(name string) bool {
 func (im *image) run(args []string) int {
 	p, m := im.command(), im.proc.m
 	im.proc.setArgv(args)
+	m.ran(p.PID, args)
 	im.proc.resetTraps()
 	if im.proc.dead() {
 		return 1

@@ -39,6 +39,10 @@ type Options struct {
 	// Removed is told each file that is removed, with its content, and must not call back
 	// into the file system; nil: nobody is told.
 	Removed func(name string, content []byte)
+	// Ran is told of each program that a process begins, by its arguments, and with nil of
+	// the end of each process, from that process's own goroutine, and must not call back; nil:
+	// nobody is told. A process that begins another program has ended the one before.
+	Ran func(pid int, argv []string)
 }
 
 // A Command is a program of the phone. args[0] is its name, the result its exit code.
@@ -500,11 +504,18 @@ func (p *process) start(body func() int, fds *fdTable) {
 			}
 		}
 		p.m.mu.Unlock()
+		p.m.ran(p.pid, nil)
 		fds.closeAll()
 		p.status = status & 0xff
 		p.cancel()
 		close(p.done)
 	}()
+}
+
+func (m *Machine) ran(pid int, argv []string) {
+	if m.opt.Ran != nil {
+		m.opt.Ran(pid, argv)
+	}
 }
 
 func (p *process) info() ProcInfo {

@@ -506,3 +506,51 @@ func BenchmarkSubstitution(b *testing.B) { bench(b, `x=$(date +%s)`) }
 func BenchmarkPipeline(b *testing.B) {
 	bench(b, `x=$(printf 'a: 1\nlevel: 93\n' | grep level | cut -d ' ' -f 2 | sed 's/^ *//')`)
 }
+
+// Who watches the programs of a phone sees each begin and end, whoever started it and however
+// it ended.
+func TestRanTellsOfEachProgram(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var mu sync.Mutex
+		alive := map[int]string{}
+		var began []string
+		m := New(Options{Ran: func(pid int, argv []string) {
+			mu.Lock()
+			defer mu.Unlock()
+			delete(alive, pid)
+			if argv != nil {
+				alive[pid] = strings.Join(argv, " ")
+				began = append(began, alive[pid])
+			}
+		}})
+		defer m.Close()
+		if err := m.FS().WriteFile("/data/local/tmp/loop.sh", []byte("while :; do sleep 10 & wait; done\n"), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		go func() {
+			time.Sleep(time.Minute)
+			cancel() // the link is lost
+		}()
+		m.Exec(ctx, "setsid sh /data/local/tmp/loop.sh a </dev/null >/dev/null 2>&1 & sh /data/local/tmp/loop.sh b", nil, io.Discard, io.Discard)
+		synctest.Wait()
+		count := func(program string) (n int) {
+			mu.Lock()
+			defer mu.Unlock()
+			for _, line := range alive {
+				if line == program {
+					n++
+				}
+			}
+			return n
+		}
+		if a, b := count("sh /data/local/tmp/loop.sh a"), count("sh /data/local/tmp/loop.sh b"); a != 1 || b != 0 {
+			t.Errorf("after the link was lost %d of a and %d of b run, want 1 and 0; began: %q", a, b, began)
+		}
+		m.KillAll()
+		if mu.Lock(); len(alive) != 0 {
+			t.Errorf("all were killed, and these run: %v", alive)
+		}
+		mu.Unlock()
+	})
+}

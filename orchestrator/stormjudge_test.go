@@ -1,0 +1,443 @@
+package orchestrator_test
+
+import (
+	"bytes"
+	"encoding/csv"
+	"fmt"
+	"maps"
+	"math"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"rundown/devices/onboard"
+	"rundown/devices/simulated"
+	"rundown/orchestrator"
+	"rundown/results"
+)
+
+// What is not held yet, because what it asks of the product is still being built.
+const (
+	stormHoldsPower   = false
+	stormHoldsFigures = false
+	stormHoldsLimits  = true
+)
+
+// askedWithin is within what time somebody has to be asked about power that should not be.
+const askedWithin = 2 * time.Minute
+
+// watchOver holds what has to hold at every instant; it looks each 10 s.
+
+func (n *stormNight) watchOver(now time.Time) {
+
+	if n.tether == nil {
+		return
+	}
+	for _, s := range n.daemon.Handsets() {
+		h := n.handsets[s.Name]
+		if h == nil {
+			continue
+		}
+		state := orchestrator.State(s.State)
+		charges := state == orchestrator.Recharging || state == orchestrator.Charging || state == orchestrator.Settling && s.Scenario == "topping"
+		asked := len(s.NeedsHand) > 0 || slices.ContainsFunc(n.daemon.Prompts(), func(p results.Prompt) bool { return p.Handset == s.Name })
+		n.since(n.powered, s.Name, now, pluggedIn(h) && !charges && !asked && n.linkWhole(s.Name), askedWithin, func(since time.Time) {
+			if stormHoldsPower {
+				n.fault("somebody is asked about power that should not be", "%s: on since %s, in %s, waits for %q, problem %q", s.Name, since.Format(time.TimeOnly), s.State, s.WaitsFor, s.Problem)
+			}
+		})
+		running, _ := n.programs[s.Name].at()
+		works := slices.ContainsFunc(running, func(p program) bool { return p.name == "recorder" })
+		// The recorder reads every ten seconds, rounds to tenths, and needs two readings.
+		n.since(n.hot, s.Name, now, works && h.BattTempC() > stormStopTempC+0.5, 40*time.Second, func(since time.Time) {
+			if stormHoldsLimits {
+				n.fault("no limit is passed", "%s: battery at %.1f °C, above %d °C since %s, in %s", s.Name, h.BattTempC(), stormStopTempC, since.Format(time.TimeOnly), s.State)
+			}
+		})
+	}
+}
+
+// since has wrong called, once, when something has held for longer than it may.
+func (n *stormNight) since(from map[string]time.Time, handset string, now time.Time, holds bool, most time.Duration, wrong func(since time.Time)) {
+	since, ok := from[handset]
+	switch {
+	case !holds:
+		delete(from, handset)
+	case !ok:
+		from[handset] = now
+	case now.Sub(since) > most && now.Sub(since) <= most+10*time.Second:
+		wrong(since)
+	}
+}
+
+func pluggedIn(h *simulated.Handset) bool { return h.PlugWatts() > 0 }
+
+// stormStopTempC is the plans' temperature limit, °C.
+const stormStopTempC = 45
+
+// A stormFigure is a figure beside the truth of the activity that it names.
+type stormFigure struct {
+	handset, scenario string
+	value, low, high  float64 // hours
+	truth, ran        float64 // of the activity as it should be; and of what ran in the window
+	points            int
+	method, said      string
+	held              bool
+	halfWidths        float64 // how far off it is, in half-widths of its interval
+}
+
+// calmWatts are the mean powers of the scenarios on a handset of each flavour when they go
+// on as they should, W, at stormScale.
+type calmWatts map[simulated.Flavour]map[string]float64
+
+// judge holds the night's records against what was true, once all has come to its end.
+func (n *stormNight) judge(calm calmWatts) {
+	for _, name := range n.names {
+		if _, overlaps := n.programs[name].at(); len(overlaps) > 0 {
+			what := strings.Fields(overlaps[0])[1] // recorders or workloads
+			n.fault("never two "+what+" on a handset", "%s: %s", name, strings.Join(overlaps, "; "))
+		}
+		n.judgeSettings(name)
+		if n.handsets[name].State() == "device" && pluggedIn(n.handsets[name]) {
+			n.fault("power is cut in the morning", "%s is on power", name)
+		}
+	}
+	segments := n.segments()
+	items := map[string]orchestrator.Item{}
+	for _, it := range n.daemon.Queue() {
+		items[it.RunID] = it
+	}
+	figures, err := n.daemon.Figures(orchestrator.FigureFilter{WithFlagged: true})
+	if err != nil {
+		n.fault("the figures can be read", "%v", err)
+	}
+	bySegment := map[string]orchestrator.SegmentFigure{}
+	for _, f := range figures {
+		for _, each := range f.Each {
+			bySegment[each.Segment] = each
+		}
+	}
+	for _, g := range segments {
+		n.outcomes[g.Outcome]++
+		n.judgeReason(g)
+		n.judgeLimits(g)
+		n.judgeSamples(g)
+		if g.Outcome != results.Measured {
+			continue
+		}
+		if at, ok := n.cancelledAt[items[g.RunID].ID]; ok && g.EndedAt.After(at.Add(20*time.Second)) {
+			n.fault("what was cancelled is not measured", "%s: cancelled at %s, its last sample is of %s", n.say(g), at.Format(time.TimeOnly), g.EndedAt.Format(time.TimeOnly))
+		}
+		if g.Scenario == "topping" {
+			continue
+		}
+		f, ok := bySegment[g.ID]
+		if !stormHoldsFigures && strings.HasPrefix(f.Reason, "too few points drained") {
+			continue
+		}
+		if !ok || f.Hours.Value <= 0 || f.Hours.Low <= 0 || f.Hours.High < f.Hours.Low {
+			n.fault("what is measured has a figure", "%s: %q; edges %+v, activity at %.1f s, warm-up %.0f s", n.say(g), f.Reason, g.Edges, g.ActivityUpS, g.WarmUpS)
+			continue
+		}
+		n.judgeFigure(g, f, calm)
+	}
+	n.judgeLeft(segments)
+}
+
+func (n *stormNight) say(g results.Segment) string {
+	var notes []string
+	for _, note := range g.Notes {
+		notes = append(notes, note.At.Format(time.TimeOnly)+" "+note.Text)
+	}
+	return fmt.Sprintf("%s %s attempt %d (%s to %s, %s, %q, ended by %q; notes: %s)", g.Handset, g.Scenario, g.Attempt, g.StartedAt.Format(time.TimeOnly), g.EndedAt.Format(time.TimeOnly), g.Outcome, g.Reason, g.EndedBy, strings.Join(notes, "; "))
+}
+
+func (n *stormNight) judgeFigure(g results.Segment, f orchestrator.SegmentFigure, calm calmWatts) {
+	spec := n.plan.Handsets[slices.Index(n.names, g.Handset)]
+	watts, ok := calm[stormFlavours[spec.Flavour]][g.Scenario]
+	if !ok {
+		n.fault("the storm knows the truth", "of %s on Android %v", g.Scenario, stormFlavours[spec.Flavour])
+		return
+	}
+	one := stormFigure{
+		handset: g.Handset, scenario: g.Scenario, value: f.Hours.Value, low: f.Hours.Low, high: f.Hours.High, points: f.Points, method: f.Method,
+		truth: n.handsets[g.Handset].TruthHoursAt(watts),
+	}
+	first, last, _ := g.Window()
+	one.ran = n.handsets[g.Handset].TruthHours(time.Duration(first)*time.Millisecond, time.Duration(last)*time.Millisecond)
+	one.said = n.say(g)
+	one.held = one.low <= one.truth && one.truth <= one.high
+	one.halfWidths = math.Abs(one.value-one.truth) / ((one.high - one.low) / 2)
+	n.figures = append(n.figures, one)
+	if one.halfWidths > 3 {
+		n.fault("no figure is off by more than three half-widths", "%s: %.3f h (%.3f to %.3f), truth %.3f h, what ran would have lasted %.3f h; %s, %d points, warnings %q",
+			n.say(g), one.value, one.low, one.high, one.truth, one.ran, one.method, one.points, f.Warnings)
+	}
+}
+
+// causes tells what a reason blames, and which events bring that about. A reason that is none
+// of these names no cause, and one that blames what never befell its handset names a wrong one.
+var causes = []struct {
+	says string   // in the reason
+	of   []string // kinds of events; none: it needs none
+}{
+	{"cancelled", []string{"cancel"}},
+	{"restarted", []string{"reboot", "switched off"}},
+	{"recorder is gone", []string{"adbd restarts", "reboot", "switched off"}},
+	{"power seen", []string{"power comes"}},
+	{"the power went", []string{"power comes", "daemon stopped", "daemon killed", "switched off"}},
+	{"not heard of", slices.Concat(linkKinds, []string{"switched off", "settings barred"})},
+	{"could not be started", slices.Concat(linkKinds, deviceKinds)},
+	{"evidence", slices.Concat(linkKinds, deviceKinds, []string{"daemon stopped", "daemon killed"})},
+	{"time limit", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "shell hangs", "storage full", "dims itself"}},
+	{"temperature limit", []string{"hot room"}},
+	{"battery at", []string{"hot room"}},
+	{"level limit", nil},
+	{"battery unreadable", []string{"shell hangs", "CR LF", "warnings first"}},
+	{"wifi", []string{"Wi-Fi lost", "reboot", "switched off"}},
+	{"battery_saver", []string{"saver on"}},
+	{"luminance", []string{"dims itself", "settings barred", "saver on"}},
+	{"brightness", []string{"dims itself", "settings barred", "saver on"}},
+	{"free_storage", []string{"storage full"}},
+	{"storage", []string{"storage full"}},
+	{"heat_throttling", []string{"hot room"}},
+}
+
+// linkKinds are events that keep the daemon and the stage from a handset, deviceKinds those
+// that keep an activity from going on.
+var (
+	linkKinds = []string{
+		"link lost", "no longer authorised", "link blips", "adb server down", "answers cut", "adbd restarts", "stage out of reach", "shell hangs", "Wi-Fi lost",
+	}
+	deviceKinds = []string{
+		"reboot", "switched off", "dialog on top", "call on top", "app crashes", "app hangs", "app disabled", "screen off", "storage full", "input refused",
+	}
+)
+
+func (n *stormNight) judgeReason(g results.Segment) {
+	switch g.Outcome {
+	case results.Measured:
+		return
+	case results.Underway:
+		n.fault("no segment is left under way", "%s", n.say(g))
+		return
+	}
+	n.reasons[g.Outcome+": "+g.Reason]++
+	named := false
+	for _, c := range causes {
+		if !strings.Contains(g.Reason, c.says) {
+			continue
+		}
+		named = true
+		befell := func(kind string) bool {
+			return slices.Contains(n.on[g.Handset], kind) || slices.Contains(n.on[""], kind)
+		}
+		if c.of == nil || slices.ContainsFunc(c.of, befell) {
+			return
+		}
+	}
+	switch {
+	case strings.TrimSpace(g.Reason) == "":
+		n.fault("what is not measured says why", "%s", n.say(g))
+	case !named:
+		n.fault("what is not measured names its cause", "%s", n.say(g))
+	default:
+		n.fault("what is not measured names a cause that was there", "%s; %s befell it, and the bench %s", n.say(g), n.on[g.Handset], n.on[""])
+	}
+}
+
+// judgeLimits: the sample that shows a limit passed, and one more.
+func (n *stormNight) judgeLimits(g results.Segment) {
+	if !stormHoldsLimits {
+		return
+	}
+	samples, err := n.daemon.Store().Samples(g.ID)
+	if err != nil {
+		n.fault("the samples can be read", "%s: %v", n.say(g), err)
+	}
+	over := 0
+	for _, s := range samples {
+		if s.TempC != nil && *s.TempC >= stormStopTempC {
+			over++
+		}
+	}
+	if over > 2 {
+		n.fault("no limit is passed by more than two samples", "%s: %d samples at %d °C or above", n.say(g), over, stormStopTempC)
+	}
+}
+
+// judgeSamples holds what is stored against the file that the handset had.
+func (n *stormNight) judgeSamples(g results.Segment) {
+	samples, err := n.daemon.Store().Samples(g.ID)
+	if err != nil {
+		n.fault("the samples can be read", "%s: %v", n.say(g), err)
+		return
+	}
+	file, ok := n.files.of(g.ID)
+	if !ok {
+		var left bytes.Buffer
+		if _, err := n.handsets[g.Handset].Pull(n.t.Context(), onboard.SamplesPath(g.ID), 0, &left); err != nil {
+			if len(samples) > 0 {
+				n.fault("every sample of a handset is stored, and no other", "%s: %d samples are stored, and the handset never had its file", n.say(g), len(samples))
+			}
+			return
+		}
+		file = left.Bytes()
+	}
+	if diff := sameSamples(samples, file); diff != "" {
+		n.fault("every sample of a handset is stored, and no other", "%s (-file +stored):\n%s", n.say(g), diff)
+	}
+}
+
+// judgeLeft looks for recordings of which the store knows nothing.
+func (n *stormNight) judgeLeft(segments []results.Segment) {
+	known := map[string]bool{}
+	for _, g := range segments {
+		known[g.ID] = true
+	}
+	n.files.mu.Lock()
+	defer n.files.mu.Unlock()
+	for _, id := range slices.Sorted(maps.Keys(n.files.files)) {
+		if !known[id] && len(phoneSamples(n.files.files[id])) > 0 {
+			n.fault("every sample of a handset is stored, and no other", "segment %s was removed from its handset and is not in the store", id)
+		}
+	}
+}
+
+// judgeSettings: what was changed is back, or owed and shown.
+func (n *stormNight) judgeSettings(name string) {
+	h := n.handsets[name]
+	if h.State() != "device" {
+		return
+	}
+	after := allSettings(n.t, h)
+	if after == n.before[name] {
+		return
+	}
+	was := strings.Split(n.before[name], "\n")
+	is := strings.Split(after, "\n")
+	changed := slices.DeleteFunc(slices.Concat(only(was, is), only(is, was)), func(line string) bool {
+		// The saver was the storm's own doing.
+		return strings.Contains(line, "low_power") && slices.Contains(n.on[name], "saver on")
+	})
+	if len(changed) == 0 {
+		return
+	}
+	for _, s := range n.daemon.Handsets() {
+		if s.Name == name && s.Owed != nil {
+			return // and shown
+		}
+	}
+	n.fault("every changed setting is back, or owed and shown", "%s (-before +after):\n%s", name, cmp.Diff(was, is))
+}
+
+// only are the lines of a that are not in b.
+func only(a, b []string) (list []string) {
+	for _, line := range a {
+		if !slices.Contains(b, line) {
+			list = append(list, line)
+		}
+	}
+	return list
+}
+
+// judgeStore opens the store of a daemon that has ended, and holds a copy and the exports
+// against it.
+func (n *stormNight) judgeStore() {
+	s, err := results.Open(filepath.Join(n.data, "rundown.db"))
+	if err != nil {
+		n.fault("the store opens", "%v", err)
+		return
+	}
+	defer s.Close()
+	at := filepath.Join(n.data, "copy.db")
+	if err := s.BackUp(at); err != nil {
+		n.fault("the store can be copied", "%v", err)
+		return
+	}
+	copied, err := results.Open(at)
+	if err != nil {
+		n.fault("a copy of the store opens", "%v", err)
+		return
+	}
+	defer copied.Close()
+	for _, table := range results.Tables() {
+		var here, there bytes.Buffer
+		rows, err := results.Export(s, table, "csv", results.Filter{}, &here)
+		if err != nil {
+			n.fault("the exports are whole", "%s: %v", table.Name, err)
+			continue
+		}
+		if _, err := results.Export(copied, table, "csv", results.Filter{}, &there); err != nil || !bytes.Equal(here.Bytes(), there.Bytes()) {
+			n.fault("a copy of the store is equal to it", "table %s: %v", table.Name, err)
+		}
+		if lines, err := csv.NewReader(&here).ReadAll(); err != nil || len(lines) != rows+1 {
+			n.fault("the exports are whole", "%s: %d lines for %d rows and a head, %v", table.Name, len(lines), rows, err)
+		}
+	}
+	segments, err := s.Segments("")
+	if err != nil {
+		n.fault("the store opens", "%v", err)
+	}
+	count := 0
+	for _, g := range segments {
+		samples, err := s.Samples(g.ID)
+		if err != nil || len(samples) != g.Samples {
+			n.fault("a segment's record says how many samples it has", "%s says %d, and %d are stored, %v", n.say(g), g.Samples, len(samples), err)
+		}
+		count += len(samples)
+	}
+	for _, table := range results.Tables() {
+		if table.Name != "samples" {
+			continue
+		}
+		for _, format := range results.Formats() {
+			var out bytes.Buffer
+			if rows, err := results.Export(s, table, format, results.Filter{}, &out); err != nil || rows != count {
+				n.fault("the exports are whole", "%s as %s: %d rows of %d samples, %v", table.Name, format, rows, count, err)
+			}
+		}
+	}
+	if left, _ := filepath.Glob(filepath.Join(n.data, ".backup-*")); len(left) > 0 {
+		n.fault("no half copies are left", "%q", left)
+	}
+}
+
+// calmly measures what the scenarios draw on a handset of each flavour when nothing happens.
+func calmly(t *testing.T) calmWatts {
+	calm := calmWatts{}
+	var names []string
+	flavours := map[string]simulated.Flavour{}
+	for i, f := range stormFlavours {
+		name := fmt.Sprintf("H%d", i+1)
+		names = append(names, name)
+		flavours[name] = f
+		calm[f] = map[string]float64{}
+	}
+	bubbleBench(t, names, `
+plans:
+  calm:
+    drain: 5
+    start_level_pct: {least: 20, most: 96}
+    segments: [browse, video, call, camera, game]
+`, func(b *bench) {
+		b.startDaemon()
+		b.queue("calm")
+		for name, list := range b.finish(80 * time.Hour) {
+			for _, g := range list {
+				first, last, ok := g.Window()
+				if !ok || g.Outcome != results.Measured {
+					b.t.Fatalf("a calm night on Android %v: %s %s %s", flavours[name], g.Scenario, g.Outcome, g.Reason)
+				}
+				calm[flavours[name]][g.Scenario] = b.handsets[name].MeanWatts(time.Duration(first)*time.Millisecond, time.Duration(last)*time.Millisecond)
+			}
+		}
+	}, func(name string, o *simulated.Options) {
+		o.Android, o.ScalePower, o.Heat = flavours[name], stormScale, stormHeat
+	})
+	return calm
+}

@@ -1,0 +1,456 @@
+package orchestrator_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"rundown/devices"
+	"rundown/devices/onboard"
+	"rundown/devices/simulated"
+	"rundown/devices/simulated/fleet"
+	"rundown/devices/simulated/physics"
+	"rundown/orchestrator"
+	"rundown/results"
+)
+
+// A stormNight is one night of the storm while it is carried out: a bench in a bubble, what
+// is still to happen on it, and what was seen to be wrong. One goroutine carries it out.
+type stormNight struct {
+	*bench
+	plan     stormPlan
+	programs map[string]*programs
+	files    *kept
+	before   map[string]string // settings of each handset when the night began
+
+	tether *tether // of the daemon that runs; nil: none does
+	ends   []stormEnd
+	states *stormStates
+
+	watchAt time.Time
+	powered map[string]time.Time // since when power is on without a charge due
+	hot     map[string]time.Time // since when a handset at work is hotter than its limit
+
+	cancelledAt map[string]time.Time // queue items, by ID
+
+	happened map[string]int      // events by kind
+	on       map[string][]string // kinds that befell each handset; those of the whole bench under ""
+	wrong    []stormWrong
+	figures  []stormFigure
+	outcomes map[string]int
+	reasons  map[string]int
+}
+
+// A stormWrong is an invariant that did not hold.
+type stormWrong struct {
+	what   string // the invariant, without what differs from one night to the next
+	detail string
+}
+
+func (n *stormNight) fault(what, format string, args ...any) {
+	n.wrong = append(n.wrong, stormWrong{what, fmt.Sprintf(format, args...)})
+}
+
+// A stormEnd is the end of something that lasts.
+type stormEnd struct {
+	at  time.Time
+	act stormAct
+}
+
+// stormStates are the states that the runs were last seen to enter.
+type stormStates struct {
+	mu sync.Mutex
+	by map[string]orchestrator.State
+}
+
+func (s *stormStates) entered(handset string, to orchestrator.State) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.by[handset] = to
+}
+
+func (s *stormStates) of(handset string) orchestrator.State {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.by[handset]
+}
+
+// stormPlans is "plans:" of the storm's benches.
+const stormPlans = `
+limits:
+  quarantine_after: 4
+scenarios:
+  topping: {extends: charge, start_level_pct: {least: 50, most: 100}}
+plans:
+  pages:
+    drain: 3
+    start_level_pct: {least: 40, most: 96}
+    segment_limit: 70 min
+    settle_limit: 25 min
+    recharge_limit: 4 h
+    drift_every: 2 min
+    segments: [browse, video]
+  pictures:
+    drain: 3
+    start_level_pct: {least: 40, most: 96}
+    segment_limit: 70 min
+    settle_limit: 25 min
+    recharge_limit: 4 h
+    drift_every: 2 min
+    segments: [{scenario: camera, warm_up: 4 min}, {scenario: game, warm_up: 4 min}]
+  charged:
+    drain: 3
+    start_level_pct: {least: 88, most: 94}
+    segment_limit: 70 min
+    settle_limit: 25 min
+    recharge_limit: 4 h
+    drift_every: 2 min
+    segments: [video, call]
+  topping:
+    segment_limit: 4 h
+    settle_limit: 25 min
+    recharge_limit: 4 h
+    segments: [topping]
+`
+
+var stormPlanNames = []string{"pages", "pictures", "charged", "topping"}
+
+// stormFlavours are the systems of the storm's handsets.
+var stormFlavours = []simulated.Flavour{simulated.Android9, simulated.Android12, simulated.Android14, simulated.Android16}
+
+// stormScale is how much more than a handset of its size one of the storm's draws, so that
+// nights are short.
+const stormScale = 1.5
+
+// stormHeat keeps them below the temperature at which they slow down by themselves.
+var stormHeat = physics.HeatOptions{KPerW: 2}
+
+// stormOptions make a handset of the fleet that the calculator's intervals are made for.
+func stormOptions(h stormHandset, o *simulated.Options) (phone fleet.Phone) {
+	phone = fleet.Assumed().NewPhone(h.Counter, h.Seed)
+	p := phone.Options
+	o.Android, o.Seed = stormFlavours[h.Flavour], int64(h.Seed)
+	o.LevelPct, o.CapacityMAh, o.ROhm, o.Cell, o.AmbientC = float64(h.LevelPct), p.Cell.CapacityMAh, p.Cell.ROhm, p.Cell.OCV, p.AmbientC
+	o.Gauge, o.Power, o.Heat, o.ScalePower = p.Gauge, p.Power, stormHeat, stormScale
+	o.Power.StartExtra /= 8 // what starts and loads draws its power here by itself
+	return phone
+}
+
+// carryOutStorm carries a night out in a bubble of its own and returns what was wrong.
+func carryOutStorm(t *testing.T, plan stormPlan, calm calmWatts) *stormNight {
+	warmUp()
+	n := &stormNight{
+		plan: plan, programs: map[string]*programs{}, files: &kept{files: map[string][]byte{}}, before: map[string]string{},
+		states: &stormStates{by: map[string]orchestrator.State{}}, powered: map[string]time.Time{}, hot: map[string]time.Time{},
+		cancelledAt: map[string]time.Time{}, happened: map[string]int{}, on: map[string][]string{}, outcomes: map[string]int{}, reasons: map[string]int{},
+	}
+	data := memoryFolder(t)
+	defer os.RemoveAll(data)
+	synctest.Test(t, func(t *testing.T) {
+		time.Sleep(time.Until(benchStart))
+		var air simulated.MemoryNet
+		phones := map[string]fleet.Phone{}
+		byName := map[string]stormHandset{}
+		var names []string
+		for i, h := range plan.Handsets {
+			name := fmt.Sprintf("H%d", i+1)
+			names = append(names, name)
+			byName[name], n.programs[name] = h, newPrograms()
+		}
+		n.bench = newBenchBy(t, simulated.WallClock(), names, stormPlans, func(name string, o *simulated.Options) {
+			phones[name] = stormOptions(byName[name], o)
+			o.Dial, o.Removed, o.Ran = air.Dial, n.files.removed, n.programs[name].ran
+		})
+		for i := range n.file.Bench.Handsets {
+			h := &n.file.Bench.Handsets[i]
+			h.CapacityMAh = phones[h.Name].DesignMAh
+		}
+		n.data, n.listen = data, air.Listen
+		n.memory = newMemoryServer(n.bench)
+		n.memory.latency = 40 * time.Millisecond
+		n.bench.watch = n.states.entered
+		for _, name := range names {
+			n.before[name] = allSettings(t, n.handsets[name])
+		}
+		n.startStormDaemon()
+		for i, p := range plan.First {
+			n.enqueue(stormPlanNames[p], names[i])
+		}
+		for _, a := range plan.Acts {
+			n.await(a)
+			n.begin(a)
+		}
+		n.calmDown()
+		n.judge(calm)
+		n.stopStormDaemon()
+	})
+	n.judgeStore() // outside: exporting keeps channels of its own for the next time
+	return n
+}
+
+// A tether is a daemon's hold on the bench. Cut, nothing of what the daemon still wants to
+// do reaches a handset or a gate any more: it has been killed.
+type tether struct {
+	*memoryServer
+	cut  context.CancelFunc
+	live context.Context
+}
+
+func (s *memoryServer) newTether() *tether {
+	t := &tether{memoryServer: s}
+	t.live, t.cut = context.WithCancel(context.Background())
+	return t
+}
+
+func (t *tether) Link(serial, server string) devices.Link {
+	return memoryLink{t.memoryServer, t.handsets[serial], t.live}
+}
+
+// gateOf is a handset's gate as the daemon moves it.
+func (t *tether) gateOf(h *simulated.Handset) devices.PowerGate {
+	return tetheredGate{h.Gate(), t.live}
+}
+
+type tetheredGate struct {
+	devices.PowerGate
+	live context.Context
+}
+
+var errKilled = errors.New("the daemon was killed")
+
+func (g tetheredGate) Open(ctx context.Context) error {
+	if g.live.Err() != nil {
+		return errKilled
+	}
+	return g.PowerGate.Open(ctx)
+}
+
+func (g tetheredGate) Close(ctx context.Context) error {
+	if g.live.Err() != nil {
+		return errKilled
+	}
+	return g.PowerGate.Close(ctx)
+}
+
+func (n *stormNight) startStormDaemon() {
+	n.tether = n.memory.newTether()
+	n.links = n.tether
+	n.gates = map[string]devices.PowerGate{}
+	for name, h := range n.handsets {
+		n.gates[name] = n.tether.gateOf(h)
+	}
+	n.startDaemon()
+}
+
+func (n *stormNight) stopStormDaemon() {
+	if n.tether == nil {
+		return
+	}
+	n.stopDaemon()
+	n.tether.cut()
+	n.tether = nil
+	n.powered, n.hot = map[string]time.Time{}, map[string]time.Time{}
+}
+
+// killDaemon ends the daemon as a crash of its process does: at an instant at which nothing
+// is being computed, with its records as they are then and everything else left as it is.
+func (n *stormNight) killDaemon() {
+	synctest.Wait()
+	db := filepath.Join(n.data, "rundown.db")
+	content, err := os.ReadFile(db)
+	if err != nil {
+		n.t.Fatal(err)
+	}
+	n.tether.cut()
+	n.stopStormDaemon()
+	if err := os.WriteFile(db, content, 0o600); err != nil {
+		n.t.Fatal(err)
+	}
+}
+
+// tick lets time pass, and does and watches what falls into it.
+func (n *stormNight) tick() {
+	time.Sleep(2 * time.Second)
+	now := time.Now()
+	for len(n.ends) > 0 && !n.ends[0].at.After(now) {
+		e := n.ends[0]
+		n.ends = n.ends[1:]
+		stormKinds[e.act.Kind].end(n, e.act)
+	}
+	if now.Sub(n.watchAt) >= 10*time.Second {
+		n.watchAt = now
+		n.watchOver(now)
+	}
+}
+
+// stormPatience is how long a state is waited for in which something is to happen.
+const stormPatience = 45 * time.Minute
+
+func (n *stormNight) await(a stormAct) {
+	if a.State != "" {
+		for until := time.Now().Add(stormPatience); n.states.of(a.handset(n)) != a.State && time.Now().Before(until); {
+			n.tick()
+		}
+	}
+	for until := time.Now().Add(a.After); time.Now().Before(until); {
+		n.tick()
+	}
+}
+
+func (n *stormNight) begin(a stormAct) {
+	k := stormKinds[a.Kind]
+	if !k.begin(n, a) {
+		return
+	}
+	n.happened[a.Kind]++
+	where := a.handset(n)
+	if k.bench {
+		where = ""
+	}
+	n.on[where] = append(n.on[where], a.Kind)
+	if k.end != nil {
+		n.endAfter(a)
+	}
+}
+
+func (n *stormNight) endAfter(a stormAct) {
+	e := stormEnd{time.Now().Add(a.For), a}
+	i, _ := slices.BinarySearchFunc(n.ends, e, func(a, b stormEnd) int { return a.at.Compare(b.at) })
+	n.ends = slices.Insert(n.ends, i, e)
+}
+
+// calmDown ends all that lasts, mends what a person would mend in the morning, and waits
+// until everything queued has come to its end and nothing is owed any more.
+func (n *stormNight) calmDown() {
+	for len(n.ends) > 0 {
+		n.tick()
+	}
+	if n.tether == nil {
+		n.startStormDaemon()
+	}
+	for _, h := range n.handsets {
+		h.SetAmbientC(22)
+		h.SwitchOn()
+		h.RestoreLink()
+	}
+	for range 30 {
+		n.tick()
+	}
+	for _, h := range n.handsets {
+		if h.State() != "device" { // it has run empty
+			h.Plug(true)
+			for range 10 * 30 {
+				n.tick()
+			}
+			h.Plug(false)
+		}
+	}
+	limit := time.Now().Add(60 * time.Hour)
+	for ended := false; !ended; {
+		for range 30 {
+			n.tick()
+		}
+		n.personLooks()
+		ended = true
+		for _, it := range n.daemon.Queue() {
+			ended = ended && it.Outcome != ""
+		}
+		if !ended && time.Now().After(limit) {
+			for _, it := range n.daemon.Queue() {
+				if it.Outcome == "" {
+					n.fault("everything queued comes to its end", "%s on %s: %s, paused %v; handsets: %s", it.Plan, it.Handset, it.State, it.Paused, n.statuses())
+				}
+			}
+			return
+		}
+	}
+	limit = time.Now().Add(4 * time.Hour)
+	for {
+		var left []string
+		for name, h := range n.handsets {
+			keys, err := onboard.List(n.t.Context(), h)
+			if err != nil || len(keys) > 0 {
+				left = append(left, fmt.Sprintf("%s: %q %v", name, keys, err))
+			}
+		}
+		if len(left) == 0 {
+			break
+		}
+		if time.Now().After(limit) {
+			n.fault("what lies on a handset is collected once it is back", "%s; %s", strings.Join(left, "; "), n.statuses())
+			break
+		}
+		for range 30 {
+			n.tick()
+		}
+		n.personLooks()
+	}
+	for range 5 * 60 / 2 { // what is owed is tried at once, and a little later again
+		n.tick()
+	}
+}
+
+// personLooks is what somebody does who comes by every minute: release, resume, answer.
+func (n *stormNight) personLooks() {
+	for _, s := range n.daemon.Handsets() {
+		if s.SetAside != nil {
+			_ = n.daemon.Release(s.Name)
+		}
+	}
+	for _, it := range n.daemon.Queue() {
+		if it.Paused {
+			_, _ = n.daemon.Resume(it.ID)
+		}
+	}
+	for _, p := range n.daemon.Prompts() {
+		_, _ = n.daemon.AnswerPrompt(p.ID, p.Choices[0], "storm")
+	}
+}
+
+func (n *stormNight) statuses() string {
+	var said []string
+	for _, s := range n.daemon.Handsets() {
+		said = append(said, fmt.Sprintf("%s link %s, %s %s, waits for %q, problem %q", s.Name, s.Link, s.State, s.Scenario, s.WaitsFor, s.Problem))
+	}
+	return strings.Join(said, "; ")
+}
+
+func (n *stormNight) enqueue(plan string, handsets ...string) bool {
+	if n.tether == nil {
+		return false
+	}
+	_, err := n.daemon.Enqueue(orchestrator.Request{Plan: plan, Handsets: handsets})
+	if err != nil {
+		n.fault("a plan can be queued at any time", "%s on %q: %v", plan, handsets, err)
+	}
+	return err == nil
+}
+
+// item is the n-th of the items that have not ended, counted round; nil: there is none.
+func (n *stormNight) item(i int, ok func(orchestrator.Item) bool) *orchestrator.Item {
+	if n.tether == nil {
+		return nil
+	}
+	open := slices.DeleteFunc(n.daemon.Queue(), func(it orchestrator.Item) bool { return it.Outcome != "" || !ok(it) })
+	if len(open) == 0 {
+		return nil
+	}
+	return &open[i%len(open)]
+}
+
+// segments are all that is stored, oldest first.
+func (n *stormNight) segments() []results.Segment {
+	list, err := n.daemon.Store().Segments("")
+	if err != nil {
+		n.fault("the records can be read", "%v", err)
+	}
+	return list
+}
