@@ -201,6 +201,7 @@ func (r *run) conclude() error {
 		return err
 	}
 	r.settleOutcome()
+	r.settleWakes(samples)
 	r.log.Info().Str("segment", g.rec.ID).Str("scenario", g.rec.Scenario).Str("outcome", g.rec.Outcome).Str("reason", g.rec.Reason).Int("samples", g.rec.Samples).Msg("segment collected")
 	if err := r.d.putCollected(&g.rec); err != nil {
 		return err
@@ -251,8 +252,8 @@ func (r *run) unproven() string {
 	for _, want := range g.scenario.Evidence {
 		at, hole := from, time.Duration(0)
 		for _, e := range g.rec.Evidence {
-			if e.Kind == want.Kind && e.Value > 0 && e.At.After(at) {
-				hole = max(hole, earlier(e.At, to).Sub(at))
+			if shows(e.Kind, want.Kind) && e.Value > 0 && e.At.After(at) {
+				hole = max(hole, earlier(e.At, to).Sub(at)-sleptFor(e))
 				at = e.At
 			}
 		}
@@ -276,7 +277,7 @@ func (r *run) provenSpan() (from, to time.Time, ok bool) {
 		return g.u.hostAt(first), g.u.hostAt(last), ok
 	}
 	for _, want := range g.scenario.Evidence {
-		i := slices.IndexFunc(g.rec.Evidence, func(e results.Evidence) bool { return e.Kind == want.Kind && e.Value > 0 })
+		i := slices.IndexFunc(g.rec.Evidence, func(e results.Evidence) bool { return shows(e.Kind, want.Kind) && e.Value > 0 })
 		if i < 0 {
 			return from, to, false
 		}

@@ -74,6 +74,7 @@ type Daemon struct {
 	pace    *pace
 	school  *school
 	units   *unitBook
+	looks   *lookBook
 	limits  *limits
 	pulses  *pulses
 	backups backups
@@ -166,6 +167,9 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	}
 	if d.pace, err = openPace(d.store); err != nil {
 		d.log.Error().Err(err).Msg("some of what handsets' paces are learnt from cannot be read and is left out")
+	}
+	if d.looks, err = openLookBook(d.store); err != nil {
+		d.log.Error().Err(err).Msg("some of what looks at sleeping handsets cost cannot be read and is left out")
 	}
 	if d.school, err = openSchool(d.store); err != nil {
 		d.log.Error().Err(err).Msg("some of what was learned of handsets cannot be read and is left out")

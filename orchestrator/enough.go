@@ -46,6 +46,7 @@ func (r *run) narrowEnough(ctx context.Context, l devices.Link) (Event, error) {
 	}
 	so := g.rec
 	so.Edges = edges(samples)
+	so.Wakes = r.wakes(so)
 	points := so.Points()
 	if points < want.Least || points == g.judgedAt {
 		return "", nil
@@ -53,7 +54,7 @@ func (r *run) narrowEnough(ctx context.Context, l devices.Link) (Event, error) {
 	g.judgedAt = points
 	so.TargetPoints, so.EndedAt = points, r.d.now()
 	learned, _, _ := r.d.learnedFor(so, r.rec.Handset)
-	figure, err := endurance.Estimate(estimateInput(so, r.rec.Handset, samples, learned))
+	figure, err := endurance.Estimate(r.d.estimateInput(so, r.rec.Handset, samples, learned))
 	if err != nil {
 		return "", nil // no figure yet is no fault: the drain goes on
 	}
@@ -78,9 +79,16 @@ func (r *run) endNarrow(ctx context.Context, l devices.Link) (Event, error) {
 }
 
 // estimateInput is a segment as the calculator of endurance takes it.
-func estimateInput(g results.Segment, h results.Handset, samples []results.Sample, learned *endurance.Learned) endurance.Input {
-	return endurance.Input{
+func (d *Daemon) estimateInput(g results.Segment, h results.Handset, samples []results.Sample, learned *endurance.Learned) endurance.Input {
+	in := endurance.Input{
 		Samples: enduranceSamples(samples), ActivityT: time.Duration(g.ActivityUpS * float64(time.Second)), WarmUpS: g.WarmUpS,
-		LoopS: g.LoopS, TargetPoints: g.TargetPoints, DesignMAh: h.CapacityMAh, NominalMV: h.NominalMV, Learned: learned,
+		LoopS: g.LoopS, TargetPoints: g.TargetPoints, DesignMAh: h.CapacityMAh, NominalMV: h.NominalMV, Learned: learned, Asleep: g.Slept(),
 	}
+	if g.Slept() {
+		for _, at := range g.Wakes.LooksAtMS {
+			in.Looks = append(in.Looks, time.Duration(at)*time.Millisecond)
+		}
+		in.LooksSeen = d.looks.of(g.Handset, h.Build, g.ID)
+	}
+	return in
 }

@@ -107,17 +107,18 @@ func (d *Daemon) learnedStamp(g results.Segment, h results.Handset) string {
 	if g.Imported != "" {
 		return "" // nothing learned is used
 	}
+	looks := d.looks.stamp(g.Handset, h.Build)
 	d.school.mu.Lock()
 	defer d.school.mu.Unlock()
 	t, ok := d.school.by[teachingID(g.Handset, h.Build)]
 	if !ok {
-		return strings.Join(d.school.builds[g.Handset], "\n") // that there is another build is said beside the figure
+		return strings.Join(d.school.builds[g.Handset], "\n") + looks // that there is another build is said beside the figure
 	}
 	sum := fnv.New64a()
 	for _, o := range t.Observations {
 		_, _ = io.WriteString(sum, o.ID+"\n") // a hash does not fail
 	}
-	return fmt.Sprintf("%x", sum.Sum(nil))
+	return fmt.Sprintf("%x%s", sum.Sum(nil), looks)
 }
 
 // estimatesKept is how many segments' figures are held in memory.

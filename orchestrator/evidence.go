@@ -46,7 +46,7 @@ func (w *witness) stageHeardFrom(at time.Time) {
 // restarted daemon reads again, still show that there was some.
 func (w *witness) saw(e results.Evidence) {
 	for i, want := range w.wanted {
-		if want.Kind != e.Kind || e.Value <= 0 {
+		if !shows(e.Kind, want.Kind) || e.Value <= 0 {
 			continue
 		}
 		w.seen[i] = true

@@ -45,12 +45,25 @@ type SegmentFigure struct {
 	CurrentMA     *Interval `json:"current_ma,omitempty"`
 	Points        int       `json:"points"`
 	VoltageFactor float64   `json:"voltage_factor"`
-	Method        string    `json:"method"`
-	Learned       string    `json:"learned,omitempty"` // what was used that was learned of the handset, how old and on which OS build
-	Budget        []Term    `json:"budget"`
-	Assumptions   []string  `json:"assumptions,omitempty"`
-	Warnings      []string  `json:"warnings,omitempty"`
-	Reason        string    `json:"reason,omitempty"` // why there is no figure
+	// Looks is what the daemon's own looks at the sleeping handset drew, which is taken off
+	// the figure; nil where it did not sleep or was not looked at.
+	Looks       *OwnDrain `json:"looks,omitempty"`
+	Method      string    `json:"method"`
+	Learned     string    `json:"learned,omitempty"` // what was used that was learned of the handset, how old and on which OS build
+	Budget      []Term    `json:"budget"`
+	Assumptions []string  `json:"assumptions,omitempty"`
+	Warnings    []string  `json:"warnings,omitempty"`
+	Reason      string    `json:"reason,omitempty"` // why there is no figure
+}
+
+// An OwnDrain is what the measuring itself drew from a sleeping handset.
+type OwnDrain struct {
+	Looks   int      `json:"looks"`          // in what was measured
+	PerHour float64  `json:"looks_per_hour"` // the same an hour
+	PctH    Interval `json:"pct_h"`          // what they drew, of full charge an hour
+	Share   float64  `json:"share"`          // of all that was drawn, 0 to 1
+	LookS   Interval `json:"look_s"`         // a look draws as much as the handset does in so many s when nobody looks
+	Basis   string   `json:"basis"`          // what that rests on
 }
 
 // A Term is one line of the budget of an interval.
@@ -178,7 +191,7 @@ func (d *Daemon) figure(g results.Segment, h results.Handset) (SegmentFigure, en
 		return out, endurance.Figure{}, err
 	}
 	learned, beside, warning := d.learnedFor(g, h)
-	est, err := endurance.Estimate(estimateInput(g, h, samples, learned))
+	est, err := endurance.Estimate(d.estimateInput(g, h, samples, learned))
 	if err != nil {
 		out.Reason = why(err)
 		return out, est, err
@@ -204,6 +217,9 @@ func segmentFigure(segment string, est endurance.Figure) SegmentFigure {
 	if est.CurrentMA != nil {
 		c := intervalOf(*est.CurrentMA)
 		out.CurrentMA = &c
+	}
+	if o := est.Own; o != nil {
+		out.Looks = &OwnDrain{Looks: o.Looks, PerHour: o.LooksPerH, PctH: intervalOf(o.PctH), Share: o.Share, LookS: intervalOf(o.LookS), Basis: o.Basis}
 	}
 	for _, t := range est.Budget {
 		out.Budget = append(out.Budget, Term{Name: t.Name, SDPct: 100 * t.RelSD, Share: t.Share})

@@ -3,6 +3,7 @@ package orchestrator
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"rundown/devices/onboard"
@@ -91,6 +92,7 @@ func (r *run) instruct(seg *onboard.Segment) {
 	seg.WarmUpSec, seg.TargetPoints, seg.NoTarget = int(r.warmUp().Seconds()), g.points, !g.drains()
 	seg.StopLevelPct = r.stopLevelPct()
 	seg.StopOnPower, seg.StopOffPower, seg.UntilFull = !g.charges(), g.charges(), g.charges()
+	seg.AsleepEverySec = askAsleep(r.scenario())
 	seg.TimeLimitSec, seg.SampleEverySec = r.live.u.LimitS, int(plan.SampleEvery.Seconds())
 }
 
@@ -195,6 +197,15 @@ func (r *run) enoughCycles(ctx context.Context, stop func(context.Context) error
 	goal := r.goal()
 	if goal.until != scenarios.UntilCycles || r.e.State != Draining || r.cyclesDone() < goal.cycles {
 		return "", nil
+	}
+	if left := goal.cycles; slices.ContainsFunc(r.live.rec.Evidence, func(e results.Evidence) bool {
+		if e.Kind != evidenceCycle || e.Value <= 0 {
+			return false
+		}
+		left--
+		return left == 0 && e.At.After(r.live.phoneUntil)
+	}) {
+		return "", nil // a last cycle without a reading after it has no energy
 	}
 	if err := stop(ctx); err != nil {
 		return "", err

@@ -61,6 +61,8 @@ type underway struct {
 	Reviving string `json:"reviving,omitempty"`
 	// PowerSeen: power was seen on the handset for a charge that is measured.
 	PowerSeen bool `json:"power_seen,omitempty"`
+	// LooksAtMS is when the daemon looked at a handset that rests, ms of its uptime.
+	LooksAtMS []int64 `json:"looks_at_ms,omitempty"`
 	// StartEdge: the start edge stands in what has been taken in.
 	StartEdge bool `json:"start_edge,omitempty"`
 	// Ended is the recorder's word for why it ended, once its end mark was read.

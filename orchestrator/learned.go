@@ -184,7 +184,7 @@ func (r *run) learnFrom(samples []results.Sample) error {
 	}
 	seen := r.recharged
 	o, err := endurance.Observe(endurance.Input{
-		Samples: enduranceSamples(samples), ActivityT: time.Duration(g.ActivityUpS * float64(time.Second)), LoopS: g.LoopS, DesignMAh: r.h.CapacityMAh,
+		Samples: enduranceSamples(samples), ActivityT: time.Duration(g.ActivityUpS * float64(time.Second)), LoopS: g.LoopS, DesignMAh: r.h.CapacityMAh, Asleep: g.Slept(),
 	}, g.ID, g.EndedAt, g.Until == scenarios.UntilFull)
 	if err != nil {
 		r.log.Debug().Err(err).Str("segment", g.ID).Msg("nothing is learned from it")
@@ -352,6 +352,9 @@ func (d *Daemon) Forget(handset string) (int, error) {
 		return 0, d.noHandset(handset)
 	}
 	if err := d.units.forget(handset); err != nil {
+		return 0, err
+	}
+	if err := d.looks.forget(handset); err != nil {
 		return 0, err
 	}
 	return d.school.forget(handset)

@@ -260,7 +260,7 @@ func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, er
 		}
 		r.waitsFor(sayUnmet(unmet))
 		r.sleepScreen(ctx, scenario)
-		if err := r.d.clock.Sleep(ctx, 6*retryEvery); err != nil {
+		if err := r.restTurn(ctx, scenario, sayUnmet(unmet)); err != nil {
 			return "", err
 		}
 	}

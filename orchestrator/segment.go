@@ -49,6 +49,7 @@ type segment struct {
 	asking     *personAsked       // a person, for what no command can answer; nil: nobody
 	oddTemp    bool               // a temperature was none in the units decided, and that is noted
 	oddVoltage bool               // the same of a voltage
+	lookNext   lookAfter          // of a handset that rests
 }
 
 // note adds to what was seen, once for each text.
@@ -327,14 +328,20 @@ func (r *run) look(ctx context.Context) (Event, error) {
 		r.e.StopReason, g.u.Verdict.Reason = "cancelled", "cancelled"
 		return GaveUp, nil
 	}
-	if limit := time.Duration(g.u.LimitS) * time.Second; g.heard.read() > limit+linkPatience {
+	if limit, patience := time.Duration(g.u.LimitS)*time.Second, r.patience(); g.heard.read() > limit+patience {
 		g.u.Verdict.Unheard = true
-		return r.spoil("not heard of until %s after its time limit of %s", linkPatience, limit)
+		return r.spoil("not heard of until %s after its time limit of %s", patience, limit)
+	}
+	if r.leftAlone() {
+		return "", nil
 	}
 	l, err := r.d.linkTo(r.h)
 	if err == nil {
+		asked := r.d.now()
 		var event Event
-		if event, err = r.contact(ctx, l); event != "" || err == nil {
+		event, err = r.contact(ctx, l)
+		r.lookAgain(asked, err)
+		if event != "" || err == nil {
 			return event, err
 		}
 	}
@@ -364,6 +371,9 @@ func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 		return r.spoil("its files are gone from the handset")
 	}
 	r.compareClocks(asked, state.UptimeMS)
+	if err := r.looked(state.UptimeMS); err != nil {
+		return "", err
+	}
 	r.hearStage()
 	r.regained(ctx, l)
 	if state.StartedBootID == "" && !state.RecorderAlive && !state.Ended && state.SamplesBytes == 0 {
@@ -385,6 +395,7 @@ func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 	switch {
 	case g.u.Ended != "" && (state.Ended || !state.RecorderAlive):
 		r.cutPower(ctx)
+		r.driftAtEnd(ctx, l)
 		return r.endedBy(g.u.Ended)
 	case g.u.Ended != "":
 		r.waitsFor("the activity to be closed on the handset")
@@ -704,6 +715,9 @@ func (r *run) judge(ctx context.Context, l devices.Link, state onboard.State) (E
 // watchDrift reads the preconditions that may drift, every so often.
 func (r *run) watchDrift(ctx context.Context, l devices.Link) error {
 	g, now := r.live, r.live.lookedAt
+	if r.rests() && g.u.Ended == "" {
+		return nil // it would keep the handset awake; it is looked for at the end
+	}
 	if g.driftAt.IsZero() {
 		g.driftAt = now
 	}
@@ -753,6 +767,7 @@ func (r *run) showProgress() {
 	list, points := so.Edges, so.Points()
 	r.reached(&so, samples)
 	left, now := r.segmentLeft(points, list), r.d.now()
+	g.lookNext.left = left
 	r.d.tell(r.h.Name, func(s *HandsetStatus) {
 		s.LevelPct, s.ReadAt = g.last.LevelPct, g.phoneUntil
 		if c := g.units().TempC(g.last.TempRaw); c != nil {

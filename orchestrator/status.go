@@ -37,6 +37,7 @@ type HandsetStatus struct {
 	// SetAside says why the handset gets no runs until a person has looked at it; nil: it does.
 	SetAside   *SetAside `json:"set_aside,omitempty"`
 	WaitsFor   string    `json:"waits_for,omitempty"`
+	NextLook   time.Time `json:"next_look_at,omitzero"` // of a handset that is left asleep until then
 	LinkLostAt time.Time `json:"link_lost_at,omitzero"`
 	Problem    string    `json:"problem,omitempty"`
 	// Owed are settings that are still to be put back; nil: none.

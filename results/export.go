@@ -119,6 +119,13 @@ var tables = []Table{
 		Column{"sample_every_s", "number", "s", "time between two samples"},
 		Column{"samples", "integer", "", "samples stored"},
 		Column{"revivals", "integer", "", "how often the activity was brought back"},
+		Column{"looks", "integer", "", "how often the daemon looked at the resting handset in what was measured; empty where the screen was on"},
+		Column{"looks_per_hour", "number", "1/h", "the same an hour"},
+		Column{"slept_s", "number", "s", "how long the handset was suspended in what was measured, by its recorder's clocks"},
+		Column{"wakes_seen", "integer", "", "how often its recorder saw that it had woken, at least"},
+		Column{"look_cost_pct_h", "number", "%/h", "what the looks drew, as known at the segment's end; empty where there is no figure"},
+		Column{"look_cost_pct_h_low", "number", "%/h", "lower end of its 95 % interval"},
+		Column{"look_cost_pct_h_high", "number", "%/h", "upper end"},
 		Column{"room_temp_c", "number", "°C", "mean temperature of the room; empty where no meter is in it"},
 		Column{"boot_id", "string", "", "the handset's boot"},
 		Column{"workload_hash", "string", "", "SHA-256 of the compiled scenario"},
@@ -129,8 +136,17 @@ var tables = []Table{
 		if f, l, ok := g.Window(); ok {
 			first, last = &f, &l
 		}
+		var looks, seen *int64
+		var perHour, slept, cost, low, high *float64
+		if w := g.Wakes; w != nil {
+			l, s := int64(w.Looks), int64(w.Seen)
+			looks, seen, perHour, slept = &l, &s, &w.LooksPerH, &w.SleptS
+			if c := w.Cost; c != nil {
+				cost, low, high = &c.PctH, &c.LowPctH, &c.HighPctH
+			}
+		}
 		return row(g.Plan, g.Index, g.Repeat, g.Attempt, g.Outcome, g.Reason, g.EndedBy, g.Points(), g.TargetPoints, g.StartedAt, g.EndedAt,
-			first, last, g.WarmUpS, g.LoopS, g.SampleEveryS, g.Samples, g.Revivals, g.RoomTempC, g.BootID, g.WorkloadHash, g.WorkloadVersion, g.ClipSHA256)
+			first, last, g.WarmUpS, g.LoopS, g.SampleEveryS, g.Samples, g.Revivals, looks, perHour, slept, seen, cost, low, high, g.RoomTempC, g.BootID, g.WorkloadHash, g.WorkloadVersion, g.ClipSHA256)
 	}},
 	{"conditions", "One row a precondition as it was read back before the segment, and one a drift during it.", keyed(
 		Column{"kind", "string", "", "precondition or drift"},
@@ -156,7 +172,7 @@ var tables = []Table{
 	{"evidence", "One row a proof that the activity ran.", keyed(
 		Column{"t_host_utc", "time", "", "host's clock"},
 		Column{"uptime_ms", "integer", "ms", "the handset's clock since boot; empty where the proof reached the host directly"},
-		Column{"kind", "string", "", "page, playback, files, frames, call, foreground, asleep, cycle"},
+		Column{"kind", "string", "", "page, playback, files, frames, call, foreground, asleep (the system said so), slept (value: for how many s, by the recorder's clocks), cycle"},
 		Column{"value", "number", "", "what was counted: page number, position, files, frames"},
 		Column{"detail", "string", "", "more, as the handset or its page said it"},
 	), func(_ *Store, g Segment, row func(...any) error) error {

@@ -109,6 +109,8 @@ type Segment struct {
 	Samples    int         `json:"samples"`            // how many are stored
 	Readings   int         `json:"readings,omitempty"` // of meters; how many are stored
 
+	Wakes *Wakes `json:"wakes,omitempty"` // of a segment that rested with its screen off
+
 	RoomTempC *float64 `json:"room_temp_c,omitempty"` // mean while it went on, °C; nil where no meter is in the room
 
 	Records []MeterRecord `json:"records,omitempty"` // of separate meters, attached afterwards

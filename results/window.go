@@ -2,8 +2,8 @@ package results
 
 import "fmt"
 
-// Window is the stretch that is measured: from the start edge, the first level edge once
-// the warm-up is over, to the edge TargetPoints lower, or the last one if it did not get
+// Window is the stretch that is measured: from the start edge, the first level edge that
+// lies wholly behind the warm-up, to the edge TargetPoints lower, or the last one if it did not get
 // that far; without a drain target, to the last edge. Both are the ends of their edges' intervals, in ms of the handset's uptime.
 // ok is false with fewer than two such edges.
 func (g Segment) Window() (startUpMS, stopUpMS int64, ok bool) {
@@ -25,7 +25,7 @@ func (g Segment) Points() int {
 
 func (g Segment) window() (start, stop int, ok bool) {
 	warm := (g.ActivityUpS + g.WarmUpS) * 1000
-	for start < len(g.Edges) && float64(g.Edges[start].HiUpMS) < warm {
+	for start < len(g.Edges) && float64(g.Edges[start].LoUpMS) < warm {
 		start++
 	}
 	if start >= len(g.Edges)-1 {

@@ -439,7 +439,7 @@ func TestProgramInRealShells(t *testing.T) {
 		got = run(t, sh, t.TempDir(), p, "", 1)
 		if want := []string{
 			"<input><keyevent><224>", "<wm><dismiss-keyguard>", "<input><keyevent><223>",
-			"<rest><300>", "<ev><asleep><1>", "<input><keyevent><3>",
+			"<rest><300>", "<input><keyevent><3>",
 		}; !slices.Equal(got, want) {
 			t.Errorf("%s: idle did\n%s\nwant\n%s", sh, strings.Join(got, "\n"), strings.Join(want, "\n"))
 		}

@@ -92,7 +92,23 @@ type Plan struct {
 	RechargeStopTempC float64       // power is cut while the battery is hotter
 	SettleLimit       time.Duration // start-up, evidence and warm-up may take this long
 	DriftEvery        time.Duration // how often preconditions are read during a drain
+	LooksPerHour      int           // at most, at a handset that rests with its screen off; see Looks
 	DayMix            string        // a key of File.DayMixes, or empty
+}
+
+// How often a handset that rests may be looked at, times an hour. More often than once a
+// minute it would hardly sleep at all.
+const (
+	LeastLooks, MostLooks = 1, 60
+	DefaultLooks          = 4
+)
+
+// Looks is LooksPerHour, or the default for a plan of a version that did not have it.
+func (p Plan) Looks() int {
+	if p.LooksPerHour == 0 {
+		return DefaultLooks
+	}
+	return min(max(p.LooksPerHour, LeastLooks), MostLooks)
 }
 
 // A Segment is one entry of a plan's list.

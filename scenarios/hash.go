@@ -62,6 +62,7 @@ func (f File) PlanHash(plan string) string {
 		RechargeStopTempC float64              `json:"recharge_stop_temp_c"`
 		SettleLimitS      float64              `json:"settle_limit_s"`
 		DriftEveryS       float64              `json:"drift_every_s"`
+		LooksPerHour      int                  `json:"looks_per_hour,omitempty"` // left out at its default: plans from before it keep their hash
 	}{
 		Format:        1,
 		Preconditions: f.Preconditions[p.Preconditions].Wants,
@@ -72,6 +73,9 @@ func (f File) PlanHash(plan string) string {
 		StopLevelPct:   p.StopLevelPct, StopTempC: p.StopTempC,
 		RechargeLimitS: p.RechargeLimit.Seconds(), RechargeStopTempC: p.RechargeStopTempC,
 		SettleLimitS: p.SettleLimit.Seconds(), DriftEveryS: p.DriftEvery.Seconds(),
+	}
+	if n := p.Looks(); n != DefaultLooks {
+		resolved.LooksPerHour = n
 	}
 	for _, s := range p.Segments {
 		s = f.Resolve(p, s)

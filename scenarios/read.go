@@ -474,6 +474,7 @@ func (b *builder) plan(name string, e *entry, known map[string]Scenario) Plan {
 		RechargeStopTempC: valueOf[float64](e, "recharge_stop_temp_c"),
 		SettleLimit:       valueOf[time.Duration](e, "settle_limit"),
 		DriftEvery:        valueOf[time.Duration](e, "drift_every"),
+		LooksPerHour:      valueOf[int](e, "looks_per_hour"),
 	}
 	if e.has("day_mix") {
 		p.DayMix = b.refer(e.at("day_mix"), "day mix", b.names(nil, "day_mixes"))

@@ -54,7 +54,7 @@ func TestMinimalFileHoldsEveryDefault(t *testing.T) {
 		SampleEvery:    10 * time.Second, WarmUp: 3 * time.Minute,
 		StopLevelPct: 10, StopTempC: 45,
 		SegmentLimit: 8 * time.Hour, RechargeLimit: 4 * time.Hour, RechargeStopTempC: 40,
-		SettleLimit: 20 * time.Minute, DriftEvery: 5 * time.Minute,
+		SettleLimit: 20 * time.Minute, DriftEvery: 5 * time.Minute, LooksPerHour: DefaultLooks,
 	}
 	if diff := cmp.Diff(wantPlan, f.Plans["everyday"]); diff != "" {
 		t.Errorf("plan (-want +got):\n%s", diff)
@@ -124,6 +124,7 @@ plans:
     recharge_stop_temp_c: 35 C
     settle_limit: 1h
     drift_every: 30 s
+    looks_per_hour: 2
     day_mix: day
   q: {preconditions: bench, segments: [idle]}
 nights:
@@ -156,7 +157,7 @@ limits: {runs_at_once: 2, quarantine_after: 5, shared: {rig: 1}}
 		},
 		DrainPoints: 20, Repeat: 3, StartLevel: Window{50, 60}, SampleEvery: 30 * time.Second,
 		StopLevelPct: 25, StopTempC: 41.5, SegmentLimit: 48 * time.Hour, RechargeLimit: 90 * time.Minute,
-		RechargeStopTempC: 35, SettleLimit: time.Hour, DriftEvery: 30 * time.Second, DayMix: "day",
+		RechargeStopTempC: 35, SettleLimit: time.Hour, DriftEvery: 30 * time.Second, LooksPerHour: 2, DayMix: "day",
 	}, f.Plans["p"]); diff != "" {
 		t.Errorf("plan (-want +got):\n%s", diff)
 	}

@@ -257,6 +257,7 @@ var planShape = &object{
 		{key: "recharge_stop_temp_c", about: "Power is cut while the battery is hotter than this, °C.", shape: temperature(20, 45, "charging a lithium cell hotter than this is not safe"), def: 40},
 		{key: "settle_limit", about: "The longest that start-up, evidence and warm-up may take.", shape: duration(time.Minute, 4*time.Hour), def: "20 min"},
 		{key: "drift_every", about: "How often preconditions are read again during a drain.", shape: duration(10*time.Second, time.Hour), def: "5 min"},
+		{key: "looks_per_hour", about: "How often the daemon looks at most at a handset that rests on battery with its screen off, as in idle: each look may wake it, and waking is drain that the measuring causes.", shape: wholeNumber(LeastLooks, MostLooks, "times an hour"), def: DefaultLooks},
 		{key: "day_mix", about: "The day mix that its figures are put together with.", shape: name("a day mix's name")},
 	},
 	check: checkPlan,

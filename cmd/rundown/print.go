@@ -91,6 +91,9 @@ func doing(s orchestrator.HandsetStatus) string {
 	if !s.EvidenceAt.IsZero() && measures(s) {
 		parts = append(parts, "evidence at "+clockTime(s.EvidenceAt))
 	}
+	if !s.NextLook.IsZero() {
+		parts = append(parts, "asleep; next look at "+clockTime(s.NextLook))
+	}
 	if s.WaitsFor != "" {
 		parts = append(parts, "waits for "+s.WaitsFor)
 	}

@@ -59,7 +59,10 @@ type Mark struct {
 // An Activity is a line that the workload wrote. Kinds that are evidence: foreground,
 // playback (value: position, ms), files, photos and videos (value: how many so far), drawn
 // (value: frames so far, 1 where only that there were some is known), incall, charging,
-// asleep, and what a scenario's own steps name. Others: started, ended, revived, dialled,
+// asleep (the power manager says so), slept (value: for how many s since the recorder's last
+// reading its own clocks show that the handset was suspended; detail: since how many s that
+// reading was, and whether the host looks at this moment), and what a scenario's own steps
+// name. Others: started, ended, revived, dialled,
 // answered, failed (a step could not be done), missed (a capture that left no file of its
 // kind, named in Detail).
 type Activity struct {

@@ -79,6 +79,9 @@ type Segment struct {
 	StopOffPower   bool   // end when power that was there has gone on two readings running (charge)
 	UntilFull      bool   // end when the battery is full on its charger on three readings running (charge)
 	NoTarget       bool   // no drain target (idle, charge, sustain): only limits, UntilFull or Stop end it
+	// AsleepEverySec is after how many s without sleep by its own clocks the recorder asks the
+	// power manager whether the screen is off, for evidence of kind asleep; 0: never.
+	AsleepEverySec int
 	CurrentPath    string // file with the battery current, from ProbeCurrent; empty: none
 	CurrentKey     string // without a file: the battery dump's own line that has it; empty: none
 	// Holder is the number, from Take, under which the programs run: they end themselves when
@@ -157,6 +160,7 @@ func (s Segment) check() error {
 		{"StopLevelPct", s.StopLevelPct, 0, 100, "%"},
 		{"StopTempRaw", s.StopTempRaw, 0, 200_000, "of the handset's own unit"},
 		{"TimeLimitSec", s.TimeLimitSec, 0, most, "s"},
+		{"AsleepEverySec", s.AsleepEverySec, 0, 86_400, "s"},
 	} {
 		if f.v < f.min || f.v > f.max {
 			return fmt.Errorf("segment %s: %s: want %d to %d %s, got %d", s.Key, f.name, f.min, f.max, f.unit, f.v)
@@ -239,6 +243,7 @@ func (s Segment) recorderText() string {
 		{"_least_temp", leastTempC * s.tempPerDegree()},
 		{"_fall_temp", fallC * s.tempPerDegree()},
 		{"_time_limit_s", s.TimeLimitSec},
+		{"_asleep_every_s", s.AsleepEverySec},
 		{"_stop_on_power", flag(s.StopOnPower)},
 		{"_stop_off_power", flag(s.StopOffPower)},
 		{"_until_full", flag(s.UntilFull)},

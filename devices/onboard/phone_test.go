@@ -50,6 +50,7 @@ type debian struct {
 	t     testing.TB
 	shell string
 	home  string
+	stood bool // its uptime is a file that the test writes, and not this machine's
 }
 
 // tools are the toybox commands that the programs call.
@@ -80,12 +81,7 @@ func newDebian(t testing.TB, shell string) *debian {
 	if err := os.Symlink(sh, filepath.Join(bin, "sh")); err != nil {
 		t.Fatal(err)
 	}
-	stub := func(name, body string) {
-		text := "#!" + sh + "\n" + strings.ReplaceAll(body, "HOME", d.home) + "\n"
-		if err := os.WriteFile(filepath.Join(bin, name), []byte(text), 0o755); err != nil {
-			t.Fatal(err)
-		}
-	}
+	stub := d.stub
 	// What stands under a service's name and first argument goes before its name alone.
 	stub("dumpsys", `if [ -n "$2" ] && [ -e "HOME/dumps/$1 $2" ]; then cat "HOME/dumps/$1 $2"; elif [ -e "HOME/dumps/$1" ]; then cat "HOME/dumps/$1"; else echo "Can't find service: $1" >&2; fi`)
 	stub("uiautomator", `[ -e HOME/dumps/ui ] && cat HOME/dumps/ui >"$2" && echo "UI hierchary dumped to: $2"`)
@@ -96,8 +92,22 @@ func newDebian(t testing.TB, shell string) *debian {
 	return d
 }
 
+// stub makes a command of the phone's a shell text, in which HOME stands for its folder.
+func (d *debian) stub(name, body string) {
+	d.t.Helper()
+	text := "#!" + d.shell + "\n" + strings.ReplaceAll(body, "HOME", d.home) + "\n"
+	path := filepath.Join(d.home, "bin", name)
+	_ = os.Remove(path) // else a link to toybox would be written through
+	if err := os.WriteFile(path, []byte(text), 0o755); err != nil {
+		d.t.Fatal(err)
+	}
+}
+
 func (d *debian) move(s string) string {
 	s = strings.ReplaceAll(s, Root, d.home+"/rundown")
+	if d.stood {
+		s = strings.ReplaceAll(s, "/proc/uptime", d.home+"/uptime")
+	}
 	return strings.ReplaceAll(s, "/sys/class/power_supply", d.home+"/sys/class/power_supply")
 }
 
@@ -138,6 +148,9 @@ func (d *debian) Pull(_ context.Context, path string, offset int64, w io.Writer)
 		return 0, err
 	}
 	b = []byte(strings.ReplaceAll(string(b), d.home+"/sys/", "/sys/"))
+	if d.stood {
+		b = []byte(strings.ReplaceAll(string(b), d.home+"/uptime", "/proc/uptime"))
+	}
 	n, err := w.Write(b[min(offset, int64(len(b))):])
 	return int64(n), err
 }

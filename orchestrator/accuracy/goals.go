@@ -62,7 +62,7 @@ func check(name, unit string, value, least, most float64) Check {
 const unbounded = 100.0
 
 // Checks are the goals beside the table's: other starts, other sampling, repeats, stopping early, fleets unlike the
-// assumed one, charges, cycles. n is how many phones of each class are tried.
+// assumed one, charges, cycles, rests. n is how many phones of each class are tried.
 func Checks(seed uint64, n int) []Check {
 	var list []Check
 	for _, r := range Table(Conditions{Seed: seed + 1, PerClass: n, StartPct: -1}) {
@@ -139,6 +139,9 @@ func Checks(seed uint64, n int) []Check {
 		} else {
 			list = append(list, check(at+"false onsets", "%", c.FalseOnsets, 0, 1))
 		}
+	}
+	for _, r := range Rests(seed+9, n, 7, Looks(4)) {
+		list = append(list, check("rests of phones that sleep, looked at now and then: cover of the hours with nobody looking, "+r.Class, "%", r.Hours.Cover, 93, unbounded))
 	}
 	return list
 }

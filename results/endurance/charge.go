@@ -180,7 +180,7 @@ func readCounter(in Input, w window) counterReading {
 	case len(moves) == 0 || rises > len(moves)/4:
 		c.warnings = append(c.warnings, "the charge counter goes up and down: not used")
 		return c
-	case moves[len(moves)/2] >= coarseStep && still > 0.5:
+	case moves[len(moves)/2] >= coarseStep && (still > 0.5 || in.Asleep && coarseMoves(moves)):
 		c.gauge = GaugeCoarse
 		return c
 	default:
@@ -228,12 +228,21 @@ func (in Input) learnedVariance(f *Full, g Gauge) float64 {
 
 // stepOf is the largest step, between 0.012 and 0.5 % of full charge, of which all the moves (fractions of full
 // charge, rising) are multiples; 0 where there is none.
-func stepOf(moves []float64) float64 {
+func stepOf(moves []float64) float64 { return stepWithin(moves, 0.00012, coarseStep) }
+
+// coarseMoves says whether the moves of a counter that is read seldom, as that of a handset that sleeps, may be those of
+// one that moves with the level: multiples of half a per cent to one and a quarter, or too few to tell.
+func coarseMoves(moves []float64) bool {
+	return len(moves) < 8 || stepWithin(moves, coarseStep, 0.0125) > 0
+}
+
+// stepWithin is stepOf for steps between two sizes.
+func stepWithin(moves []float64, least, most float64) float64 {
 	if len(moves) < 8 {
 		return 0
 	}
 	found := 0.0 // moves are multiples of every part of their step as well
-	for step := 0.00012; step < coarseStep; step *= 1.004 {
+	for step := least; step < most; step *= 1.004 {
 		if moves[0] < 0.8*step {
 			break
 		}

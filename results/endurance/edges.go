@@ -128,7 +128,7 @@ func cut(in Input) (window, error) {
 		if s.T == lo {
 			continue
 		}
-		if gap := (s.T - in.Samples[i-1].T).Seconds(); gap > step/2 {
+		if gap := (s.T - in.Samples[i-1].T).Seconds(); gap > step/2 && !in.Asleep {
 			return w, fmt.Errorf("%w: %.0f s without a sample, %.1f min after the activity began, where a point takes %.0f s", ErrGap, gap, (in.Samples[i-1].T - in.ActivityT).Minutes(), step)
 		}
 	}

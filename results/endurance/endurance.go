@@ -53,6 +53,14 @@ type Input struct {
 	// Learned is all that was learned of the handset; its full charges stand for the two above, and come
 	// with their own uncertainty. Nil where only those are known, or nothing.
 	Learned *Learned
+	// Asleep: the handset slept through much of it by its own clocks. Samples then come when
+	// it wakes, minutes or hours apart, which is no fault; and its current readings are those
+	// of a handset that is awake, and are not used.
+	Asleep bool
+	// Looks are the uptimes at which the measuring looked at the sleeping handset, and
+	// LooksSeen what looks at it were seen to cost in other segments.
+	Looks     []time.Duration
+	LooksSeen []LookSeen
 }
 
 // An Interval is a value with its 95 % interval.
@@ -98,6 +106,9 @@ type Figure struct {
 	// VoltageFactor is mean voltage over window voltage, by which StraightHours was
 	// multiplied.
 	VoltageFactor float64
+	// Own is what the measuring itself drew, and was taken off hours, rate, power and current;
+	// nil: nothing that is known.
+	Own *Own
 	// HoursPerWh is hours per watt-hour of the maker's capacity and voltage; 0
 	// where these are not known.
 	HoursPerWh float64
@@ -133,6 +144,7 @@ func Estimate(in Input) (Figure, error) {
 	}
 	var wholeVolts string
 	in.Samples, wholeVolts = withoutWholeVolts(in.Samples)
+	in = in.asSlept()
 	w, err := cut(in)
 	if err != nil {
 		return Figure{}, err
@@ -222,6 +234,7 @@ func Estimate(in Input) (Figure, error) {
 	}
 
 	f.PowerW, f.CurrentMA = power(w, counter, current, volt, wander)
+	looks := f.restful(ownDrain(in, w, f.Gauge, rate))
 	f.Budget = budget([]Term{
 		{Name: termTiming, RelSD: (1 - share) * math.Sqrt(level.timing)},
 		{Name: "bend of the level away from charge", RelSD: (1 - share) * math.Sqrt(level.bend)},
@@ -231,8 +244,9 @@ func Estimate(in Input) (Figure, error) {
 		{Name: termWander, RelSD: math.Sqrt(wander)},
 		{Name: "voltage curve of the cell", RelSD: math.Sqrt(volt.variance)},
 		{Name: "drift of the power with warmth after the window", RelSD: math.Sqrt(drift)},
+		{Name: termLooks, RelSD: looks},
 	})
-	f.Assumptions = assumptions(f, in, charge != nil, bend)
+	f.Assumptions = append(assumptions(f, in, charge != nil, bend), f.Assumptions...)
 	if f.FromPct >= 98 {
 		f.Warnings = append(f.Warnings, "the window begins near full, where some gauges hold the level: start at 98 % or below")
 	}

@@ -61,6 +61,7 @@ func (o Observation) Survey() bool { return !o.Charge && o.Points() >= surveyPoi
 // learned from it, and is one of this package's sentinels.
 func Observe(in Input, id string, at time.Time, charge bool) (Observation, error) {
 	o := Observation{ID: id, At: at, Charge: charge}
+	in = in.asSlept()
 	if err := check(in.Samples); err != nil {
 		return o, err
 	}

@@ -91,6 +91,22 @@ plain() {
 	done
 }
 
+# ev KIND VALUE [DETAIL] writes a line of evidence. VALUE is a whole number of at most
+# nine digits; KIND is one word.
+ev() {
+	whole "$2"
+	_n=$_v
+	[ "$_n" = - ] && _n=0
+	plain "$1"
+	_kind=${_v%% *}
+	_kind=${_kind:-unnamed}
+	plain "${3-}"
+	now
+	wallsum 7
+	put "$_dir/activity.txt" "a $_up $_wall $_kind $_n${_v:+ }$_v" \
+		$((_us % 9973 * 3 + 1$_uc * 5 + _w + ${#_kind} * 11 + _n % 9973 * 13 + ${#_v} * 15))
+}
+
 # running FILE PROGRAM reports whether the process whose id FILE holds is still PROGRAM
 # of this segment, and leaves the id in _p. A number alone proves nothing: it may have
 # been given to another process since.

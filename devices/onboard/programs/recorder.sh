@@ -127,6 +127,67 @@ sample() {
 	put "$_dir/samples.txt" "s $_seq $_up $_wall $_lv $_cc $_vo $_te $_cu $_st $_pl" "$_t"
 }
 
+# pause naps until the next reading is due, and counts in _slept by how much the uptime
+# went on beyond its naps: a handset that sleeps stands still in them, and its uptime does
+# not. As long as it sleeps in between, the naps are short, so that it is read at the first
+# chance when something has woken it; they do not keep it awake. A long pause is taken in
+# parts: a recorder that is not wanted any more ends within a minute.
+pause() {
+	while [ -z "$_told" ] && [ "$_rel" -lt "$_due" ]; do
+		_t=$((_due - _rel))
+		if [ "$_dozing" -gt 0 ]; then
+			[ "$_t" -gt 100 ] && _t=100
+		elif [ "$_t" -gt 6000 ]; then
+			_t=6000
+		fi
+		_c=$((_t % 100 + 100))
+		_was=$((_rel + _t))
+		nap "$((_t / 100)).${_c#1}"
+		held || finish 'holder changed'
+		now
+		passed
+	done
+}
+
+# passed leaves in _rel the uptime since the begin mark, 1/100 s, and takes what lies
+# beyond _was, when it should have come here, for sleep.
+passed() {
+	_rel=$(((_us - _base) * 100 + 1$_uc - 100 - _off))
+	_t=$((_rel - _was))
+	if [ "$_t" -ge 300 ]; then
+		_dozing=5 # so many short naps, unless it sleeps again
+	elif [ "$_dozing" -gt 0 ]; then
+		_dozing=$((_dozing - 1))
+	fi
+	[ "$_t" -ge 100 ] && _slept=$((_slept + _t))
+}
+
+# slept writes evidence of the sleep since the reading before: how much by the clocks, and
+# of how long, s. Nobody can have used a handset while it was suspended. What it says last
+# is whether the host looks at this moment.
+slept() {
+	if [ "$_slept" -ge 500 ]; then
+		_t=
+		read -r _t 2>/dev/null <"$_dir/contact"
+		whole "${_t%%.*}"
+		_t=
+		[ "$_v" != - ] && [ $((_us - _v)) -le 30 ] && _t=', looked at'
+		_asleep=$_us
+		ev slept $((_slept / 100)) "of $(((_rel - _read) / 100)) s$_t"
+	fi
+	_slept=0 _read=$_rel
+}
+
+# dozes asks the power manager, where the clocks have shown no sleep for long, whether the
+# screen is off, and writes evidence of that.
+dozes() {
+	[ "$_asleep_every_s" -gt 0 ] && [ $((_us - _asleep)) -ge "$_asleep_every_s" ] || return 0
+	_asleep=$_us
+	case $(dumpsys power) in
+	*mWakefulness=Asleep* | *mWakefulness=Dozing*) ev asleep 1 ;;
+	esac
+} 2>/dev/null
+
 # endworkload lets the workload end and tear down, within bounds: a teardown that hangs
 # does not keep the segment open.
 endworkload() {
@@ -218,6 +279,7 @@ echo "$_boot" >"$_dir/boot.txt"
 _seq=0       # of the last sample
 _low=        # running minimum of the level: steps back up are no edges
 _edge=       # level of the start edge
+_armed=      # the last reading came after the warm-up
 _powered=0   # readings in a row that showed a power source
 _seen=       # a power source was seen
 _away=0      # readings in a row that showed none
@@ -228,23 +290,47 @@ _warm=       # the last temperature that could, and the uptime at which it was r
 _warmed=0
 _every=$((_sample_every_s * 100))
 _due=0       # of the next reading, 1/100 s since the begin mark
+_rel=0       # now
+_dozing=0    # short naps to come, since the handset slept in the last ones
+_slept=0     # sleep since the last reading, 1/100 s
+_read=0      # when the last reading was, 1/100 s since the begin mark
+_asleep=$_us # when there was evidence of sleep, or it was looked for, s of uptime
 while :; do
 	[ -n "$_told" ] && finish stopped
 	held || finish 'holder changed'
-	if battery; then
+	# A handset that falls asleep within a reading has its values from before, and the time
+	# from after: it is read again. A dump gives up after 10 s by itself; what took longer
+	# than that by far was sleep.
+	for _try in 1 2 3; do
+		now
+		_rel=$(((_us - _base) * 100 + 1$_uc - 100 - _off))
+		_was=$_rel
+		battery
+		_fresh=$?
+		_rel=$(((_us - _base) * 100 + 1$_uc - 100 - _off))
+		_t=$((_rel - _was))
+		[ "$_t" -le 500 ] && break
+		[ "$_t" -ge 1500 ] && _slept=$((_slept + _t)) _dozing=5
+	done
+	slept
+	if [ "$_fresh" = 0 ]; then
 		_unread=0
 		[ -n "$_frozen" ] && finish 'gauge frozen by command'
 		sample
+		dozes
 		_rel=$(((_us - _base) * 100 + 1$_uc - 100 - _off))
 		if [ -z "$_low" ]; then
 			_low=$_lv
 		elif [ "$_lv" -lt "$_low" ]; then
 			_low=$_lv
-			if [ -z "$_edge" ] && [ "$_rel" -ge $((_warm_up_s * 100)) ]; then
+			if [ -z "$_edge" ] && [ -n "$_armed" ]; then
 				_edge=$_lv
 				mark start-edge "$_lv"
 			fi
 		fi
+		# An edge lies between two readings, however far apart: the first that counts has both
+		# behind the warm-up.
+		[ "$_rel" -ge $((_warm_up_s * 100)) ] && _armed=1
 		if [ "$_target_points" -gt 0 ] && [ -n "$_edge" ] && [ "$_low" -le $((_edge - _target_points)) ]; then
 			finish target
 		fi
@@ -283,19 +369,10 @@ while :; do
 	[ "$_time_limit_s" -gt 0 ] && [ "$_rel" -ge $((_time_limit_s * 100)) ] && finish 'time limit'
 
 	# The schedule follows the uptime and does not drift with the cost of a reading; times
-	# that went by while the handset slept are left out, not made up for. A long pause is
-	# taken in parts: a recorder that is not wanted any more ends within a minute.
+	# that went by while the handset slept are left out, not made up for.
 	now
 	_rel=$(((_us - _base) * 100 + 1$_uc - 100 - _off))
 	_due=$((_due + _every))
 	[ "$_rel" -ge "$_due" ] && _due=$((_due + ((_rel - _due) / _every + 1) * _every))
-	while [ -z "$_told" ] && [ $((_due - _rel)) -gt 6000 ]; do
-		nap 60
-		held || finish 'holder changed'
-		now
-		_rel=$(((_us - _base) * 100 + 1$_uc - 100 - _off))
-	done
-	_t=$((_due - _rel + 1000000))
-	_c=$((_t % 100 + 100))
-	[ -n "$_told" ] || [ "$_rel" -ge "$_due" ] || nap "$(((_t - 1000000) / 100)).${_c#1}"
+	pause
 done

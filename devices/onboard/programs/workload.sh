@@ -12,22 +12,6 @@
 _dir=$1
 trap '' HUP
 
-# ev KIND VALUE [DETAIL] writes a line of evidence. VALUE is a whole number of at most
-# nine digits; KIND is one word.
-ev() {
-	whole "$2"
-	_n=$_v
-	[ "$_n" = - ] && _n=0
-	plain "$1"
-	_kind=${_v%% *}
-	_kind=${_kind:-unnamed}
-	plain "${3-}"
-	now
-	wallsum 7
-	put "$_dir/activity.txt" "a $_up $_wall $_kind $_n${_v:+ }$_v" \
-		$((_us % 9973 * 3 + 1$_uc * 5 + _w + ${#_kind} * 11 + _n % 9973 * 13 + ${#_v} * 15))
-}
-
 # rest SECONDS sleeps, and ends early when the segment ends. A long one is taken in parts:
 # a workload that is not wanted any more ends within a minute, with or without a recorder.
 _tearing=

@@ -207,6 +207,9 @@ func (c *Console) benchRow(m member) benchRow {
 		if !m.EvidenceAt.IsZero() {
 			r.Evidence = "evidence " + age(now, m.EvidenceAt)
 		}
+		if !m.NextLook.IsZero() && r.Waits == "" {
+			r.Waits = "asleep; next look at " + clock(m.NextLook)
+		}
 		if state == orchestrator.Draining && r.Waits == "" && m.Points > 0 {
 			r.Waits = fmt.Sprintf("level edge to %d%s%%", m.LevelPct-1, thin)
 		}

@@ -1,0 +1,366 @@
+package orchestrator
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"rundown/devices"
+	"rundown/results"
+	"rundown/results/endurance"
+	"rundown/scenarios"
+)
+
+// A handset that rests on battery with its screen off suspends, and each look over the
+// link may wake it: drain that the measuring causes. So it is left alone but for the plan's
+// looks_per_hour, and its record says when it was looked at and what that cost. What its
+// programs need of the host they do without meanwhile: limits and target are the recorder's.
+
+// evidenceSlept is the recorder's own evidence of sleep: by its clocks the handset was
+// suspended, so that nobody can have used it. It stands for evidence of kind asleep.
+const evidenceSlept = "slept"
+
+const evidenceAsleep = "asleep"
+
+// askAsleepEvery is after how long without sleep the recorder asks the power manager
+// whether the screen is off.
+const askAsleepEvery = 5 * time.Minute
+
+// rests reports whether the segment at hand rests on battery with its screen off.
+func (r *run) rests() bool { return r.scenario().ScreenOff && !r.goal().charges() }
+
+// shows reports whether evidence of one kind is evidence of another that is wanted.
+func shows(kind, wanted string) bool {
+	return kind == wanted || kind == evidenceSlept && wanted == evidenceAsleep
+}
+
+// sleptFor is how much of the time before a piece of evidence it explains: nobody uses a
+// handset that is suspended.
+func sleptFor(e results.Evidence) time.Duration {
+	if e.Kind != evidenceSlept {
+		return 0
+	}
+	return time.Duration(e.Value * float64(time.Second))
+}
+
+// askAsleep is after how many s the recorder looks for evidence of sleep; 0: none is wanted.
+func askAsleep(s scenarios.Scenario) int {
+	for _, e := range s.Evidence {
+		if e.Kind == evidenceAsleep {
+			return int(max(min(askAsleepEvery, e.Limit/4), time.Second).Seconds())
+		}
+	}
+	return 0
+}
+
+// Looks come in stretches: with the plan's spacing in one, none in the next. What the
+// handset draws in the two kinds shows what a look costs it.
+const leastStretch = time.Hour
+
+// A lookAfter is when a resting handset is looked at next, by the time since its segment
+// was begun or taken up.
+type lookAfter struct {
+	due   time.Duration
+	tries int           // looks in a row that brought no answer
+	left  time.Duration // how long the segment should still have taken at the latest look
+}
+
+// Of looks that bring no answer so many are tried again after a while, before the next one
+// that is due: a handset that sleeps may answer late, or not the first time.
+const (
+	lookTries  = 3
+	lookSooner = 2 * time.Minute
+)
+
+// deepSleep is how long a handset that sleeps may not hear the link at all.
+const deepSleep = 2 * time.Hour
+
+// patience is for how long beyond its time limit the segment under way may not be heard of.
+func (r *run) patience() time.Duration {
+	if r.rests() {
+		return linkPatience + deepSleep
+	}
+	return linkPatience
+}
+
+// leftAlone reports whether the handset is left alone for now.
+func (r *run) leftAlone() bool {
+	g := r.live
+	since := g.heard.read()
+	if !r.mayLook() || g.lookNext.due <= since {
+		r.d.tell(r.h.Name, func(s *HandsetStatus) { s.NextLook = time.Time{} })
+		return false
+	}
+	next := r.d.now().Add(g.lookNext.due - since)
+	r.d.tell(r.h.Name, func(s *HandsetStatus) { s.NextLook = next })
+	return true
+}
+
+// mayLook reports whether the handset rests now, so that each look at it counts.
+func (r *run) mayLook() bool {
+	g := r.live
+	plugged := g.last != nil && g.last.Plugged != 0
+	return r.rests() && g.u.Started && g.u.Ended == "" && !plugged
+}
+
+// looked notes that the resting handset answered at an uptime. The journal keeps it:
+// whoever takes the segment up knows of all the looks.
+func (r *run) looked(uptimeMS int64) error {
+	if !r.mayLook() {
+		return nil
+	}
+	u := r.live.u
+	u.LooksAtMS = append(u.LooksAtMS, uptimeMS)
+	return stored(r.d.saveEntry(r.e))
+}
+
+// lookAgain sets when the handset is looked at next, after a look that was begun at an
+// instant. One that brought no answer may have woken it all the same, and counts.
+func (r *run) lookAgain(asked time.Time, err error) {
+	g := r.live
+	if !r.mayLook() {
+		g.lookNext = lookAfter{}
+		return
+	}
+	since := g.heard.read()
+	g.lookNext.due = r.nextLook(since)
+	if err == nil {
+		g.lookNext.tries = 0
+		return
+	}
+	if n, up := len(g.u.LooksAtMS), r.steady(asked).Sub(g.u.HostZero).Milliseconds(); !g.u.HostZero.IsZero() && up > 0 && (n == 0 || g.u.LooksAtMS[n-1] < up) {
+		g.u.LooksAtMS = append(g.u.LooksAtMS, up)
+	}
+	if g.lookNext.tries++; g.lookNext.tries < lookTries {
+		g.lookNext.due = min(g.lookNext.due, since+lookSooner)
+	} else {
+		g.lookNext.tries = 0
+	}
+}
+
+// nextLook is when the handset is looked at next, by the time since the segment began: at
+// the plan's spacing, not in every other stretch, and when it should have ended.
+func (r *run) nextLook(since time.Duration) time.Duration {
+	g := r.live
+	spacing := time.Hour / time.Duration(r.e.Item.Order.Plan.Looks())
+	stretch := max(leastStretch, 2*spacing)
+	soonest := since + spacing
+	next := soonest
+	if n := next / stretch; n%2 == 1 {
+		next = (n + 1) * stretch
+	}
+	const margin = 30 * time.Second
+	if g.u.LimitS > 0 && g.last != nil {
+		// By the handset's own time: the segment may have begun before it was taken up.
+		ran := time.Duration(g.last.UptimeMS)*time.Millisecond - time.Duration(g.rec.ActivityUpS*float64(time.Second))
+		left := time.Duration(g.u.LimitS)*time.Second - ran
+		if r.e.State.Measures() && g.lookNext.left > 0 {
+			left = min(left, g.lookNext.left*21/20)
+		}
+		next = max(soonest, min(next, since+left+margin))
+	}
+	return next
+}
+
+// driftAtEnd looks once, after its end, whether the conditions of a segment still held at
+// which nobody looked meanwhile.
+func (r *run) driftAtEnd(ctx context.Context, l devices.Link) {
+	if !r.rests() {
+		return
+	}
+	r.live.driftAt = r.live.lookedAt.Add(-r.e.Item.Order.Plan.DriftEvery)
+	if err := r.watchDrift(ctx, l); err != nil {
+		r.log.Warn().Err(err).Msg("the conditions could not be read after the rest")
+	}
+}
+
+// restTurn waits between two looks at a handset that waits on battery for what time alone
+// mends. One that waits with its screen off is left alone as the plan says, since it has
+// no charge to spare; cancelling ends the wait at once.
+func (r *run) restTurn(ctx context.Context, s scenarios.Scenario, what string) error {
+	if !s.ScreenOff {
+		return r.d.clock.Sleep(ctx, 6*retryEvery)
+	}
+	spacing := time.Hour / time.Duration(r.e.Item.Order.Plan.Looks())
+	waited, until := r.d.stopwatch(), r.d.now().Add(spacing)
+	r.d.tell(r.h.Name, func(s *HandsetStatus) { s.WaitsFor, s.NextLook = what, until })
+	defer r.d.tell(r.h.Name, func(s *HandsetStatus) { s.NextLook = time.Time{} })
+	for waited.read() < spacing && !r.cancelled() {
+		if err := r.d.clock.Sleep(ctx, retryEvery); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// wakes is what a resting segment's record says of its sleep and of the looks at it; nil
+// for one whose screen was on.
+func (r *run) wakes(rec results.Segment) *results.Wakes {
+	if !r.rests() {
+		return nil
+	}
+	w := &results.Wakes{LooksAtMS: slices.Clone(r.live.u.LooksAtMS)}
+	from, to, ok := rec.Window()
+	if !ok {
+		from, to = int64(rec.ActivityUpS*1000), int64(rec.ActivityUpS*1000)
+		if last := r.live.last; last != nil {
+			to = max(to, last.UptimeMS)
+		}
+	}
+	for _, at := range w.LooksAtMS {
+		if at >= from && at <= to {
+			w.Looks++
+		}
+	}
+	if w.OfS = float64(to-from) / 1000; w.OfS > 0 {
+		w.LooksPerH = float64(w.Looks) * 3600 / w.OfS
+	}
+	for _, e := range rec.Evidence {
+		if e.Kind != evidenceSlept || e.UptimeMS <= from || e.UptimeMS > to {
+			continue
+		}
+		// What was slept before the window is not in it.
+		w.SleptS += min(e.Value, float64(e.UptimeMS-from)/1000)
+		w.Seen++
+		if strings.HasSuffix(e.Detail, "looked at") {
+			w.AtLook++
+		}
+	}
+	return w
+}
+
+// settleWakes enters into a segment's record what its looks cost, and keeps what it shows
+// of that for the handset's later segments.
+func (r *run) settleWakes(samples []results.Sample) {
+	g := r.live
+	if g.rec.Wakes = r.wakes(g.rec); g.rec.Wakes == nil {
+		r.noteSleep()
+		return
+	}
+	if !g.rec.Slept() {
+		if g.rec.Wakes.OfS > 2*leastStretch.Seconds() {
+			g.note(g.rec.EndedAt, "the handset was never seen to sleep in its rest: something kept it awake")
+		}
+		return
+	}
+	learned, _, _ := r.d.learnedFor(g.rec, r.rec.Handset)
+	figure, err := endurance.Estimate(r.d.estimateInput(g.rec, r.rec.Handset, samples, learned))
+	if err != nil || figure.Own == nil {
+		return
+	}
+	own := figure.Own
+	g.rec.Wakes.Cost = &results.WakeCost{PctH: own.PctH.Value, LowPctH: own.PctH.Low, HighPctH: own.PctH.High, LookS: own.LookS.Value, Basis: own.Basis}
+	if kept := g.rec.Outcome == results.Measured || g.rec.Outcome == results.Flagged; own.Seen != nil && kept {
+		seen := *own.Seen
+		seen.ID, seen.At = g.rec.ID, g.rec.EndedAt
+		if err := r.d.looks.add(r.h.Name, r.rec.Handset.Build, seen); err != nil {
+			r.log.Error().Err(err).Msg("what looks cost the handset could not be stored")
+		}
+	}
+}
+
+// sleepNoted is from how much sleep on a segment whose screen should be on says so, s.
+const sleepNoted = 60.0
+
+// noteSleep notes that a handset slept in a segment that wants it awake.
+func (r *run) noteSleep() {
+	g, slept := r.live, 0.0
+	for _, e := range g.rec.Evidence {
+		if e.Kind == evidenceSlept {
+			slept += e.Value
+		}
+	}
+	if slept >= sleepNoted && !g.scenario.ScreenOff {
+		g.note(g.rec.EndedAt, "the handset was suspended for %s of the segment, by its own clocks: its screen was off and nothing ran", round(time.Duration(slept*float64(time.Second))))
+	}
+}
+
+// documentsLooks is the store's kind for what looks at sleeping handsets cost, one
+// document a handset and OS build.
+const documentsLooks = "look costs"
+
+// lookCosts is one document of documentsLooks.
+type lookCosts struct {
+	Handset string               `json:"handset"`
+	Build   string               `json:"build"`
+	Seen    []endurance.LookSeen `json:"seen"` // oldest first
+}
+
+// looksKept is how many segments' looks are kept of a handset.
+const looksKept = 20
+
+// A lookBook keeps what looks were seen to cost at hand.
+type lookBook struct {
+	mu    sync.Mutex
+	store *results.Store
+	by    map[string]lookCosts // by teachingID
+}
+
+func openLookBook(store *results.Store) (*lookBook, error) {
+	b := &lookBook{store: store, by: map[string]lookCosts{}}
+	list, err := results.Documents[lookCosts](store, documentsLooks)
+	for _, c := range list {
+		b.by[teachingID(c.Handset, c.Build)] = c
+	}
+	return b, err
+}
+
+// add takes in what a segment showed, in place of what it showed before.
+func (b *lookBook) add(handset, build string, seen endurance.LookSeen) error {
+	if build == "" {
+		return nil // nobody could say when it no longer holds
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	id := teachingID(handset, build)
+	c := lookCosts{Handset: handset, Build: build}
+	for _, s := range b.by[id].Seen {
+		if s.ID != seen.ID {
+			c.Seen = append(c.Seen, s)
+		}
+	}
+	c.Seen = append(c.Seen, seen)
+	c.Seen = c.Seen[max(0, len(c.Seen)-looksKept):]
+	if err := b.store.PutDocument(documentsLooks, id, c); err != nil {
+		return err
+	}
+	b.by[id] = c
+	return nil
+}
+
+// of is what was seen of a handset on an OS build, but for one segment.
+func (b *lookBook) of(handset, build, without string) []endurance.LookSeen {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.DeleteFunc(slices.Clone(b.by[teachingID(handset, build)].Seen), func(s endurance.LookSeen) bool { return s.ID == without })
+}
+
+// stamp changes whenever something was seen or forgotten.
+func (b *lookBook) stamp(handset, build string) string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	c := b.by[teachingID(handset, build)]
+	if len(c.Seen) == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" %d looks to %s", len(c.Seen), c.Seen[len(c.Seen)-1].ID)
+}
+
+// forget drops what was seen of a handset on all builds.
+func (b *lookBook) forget(handset string) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for id, c := range b.by {
+		if c.Handset != handset {
+			continue
+		}
+		if err := b.store.DeleteDocument(documentsLooks, id); err != nil {
+			return err
+		}
+		delete(b.by, id)
+	}
+	return nil
+}
