@@ -47,6 +47,11 @@ func (d *Daemon) actor(ctx context.Context, h scenarios.Handset, unfinished []*e
 func (d *Daemon) nextRun(ctx context.Context, h scenarios.Handset) bool {
 	it, ok := d.queue.nextFor(h.Name, d.now())
 	if !ok {
+		d.tell(h.Name, func(s *HandsetStatus) {
+			if strings.HasPrefix(s.WaitsFor, heldWords) {
+				s.WaitsFor = "" // nothing does any more
+			}
+		})
 		return false
 	}
 	if aside := d.setAside(h.Name); aside != nil {
@@ -60,6 +65,12 @@ func (d *Daemon) nextRun(ctx context.Context, h scenarios.Handset) bool {
 	defer d.engaged.give(h.Name)
 	if !d.limits.takeRun() {
 		d.tell(h.Name, func(s *HandsetStatus) { s.WaitsFor = "one of the runs at once to end" })
+		return false
+	}
+	if by, err := d.heldElsewhere(ctx, h); err == nil && by != nil {
+		d.limits.giveRun() // nobody is woken for it: this would begin again at once
+		d.tell(h.Name, func(s *HandsetStatus) { s.WaitsFor = waitsForHolder(*by, h.Name) })
+		d.missed(it, "its window ended while the handset was held by "+by.String())
 		return false
 	}
 	defer d.queue.nudge()

@@ -124,6 +124,9 @@ func (d *Daemon) Calibrate(ctx context.Context, handset string, q CalibrationReq
 	if len(q.Readings) > 0 {
 		return d.calibrationFrom(h, q.Readings, o)
 	}
+	if err := d.notHeld(ctx, h); err != nil {
+		return CalibrationStatus{}, err
+	}
 	var meter *benchMeter
 	if q.Meter != "" {
 		m, ok := d.meters.named(q.Meter)

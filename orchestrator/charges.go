@@ -76,7 +76,7 @@ func isCharge(g results.Segment) bool {
 }
 
 // Charges computes the figures of charging segments, in the order of the segments.
-// Spoiled ones give none; flagged ones only when asked for.
+// Spoiled and cancelled ones give none; flagged ones only when asked for.
 func (d *Daemon) Charges(f FigureFilter) ([]Charge, error) {
 	handsets, err := d.handsetsOf(f.Run)
 	segments, segErr := d.store.Segments(f.Run)
@@ -88,8 +88,8 @@ func (d *Daemon) Charges(f FigureFilter) ([]Charge, error) {
 		}
 		c := Charge{Segment: g.ID, Run: g.RunID, Handset: g.Handset, Scenario: g.Scenario, Outcome: g.Outcome, Supply: handsets[g.RunID].Supply}
 		switch {
-		case g.Outcome == results.Spoiled:
-			c.Reason = "spoiled: " + g.Reason
+		case results.LeftOut(g.Outcome) != "":
+			c.Reason = results.LeftOut(g.Outcome) + ": " + g.Reason
 		case g.Outcome == results.Flagged && !f.WithFlagged:
 			c.Reason = "flagged: " + g.Reason
 		case g.Imported != "":

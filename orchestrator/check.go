@@ -43,6 +43,9 @@ func (d *Daemon) Check(ctx context.Context, handset, plan string, apply bool) (p
 	if _, calibrates := d.calibrationUnderWay(handset); calibrates {
 		return preconditions.Report{}, fmt.Errorf("%w: the screen of %s is being calibrated", ErrNotNow, handset)
 	}
+	if err := d.notHeld(ctx, h); err != nil {
+		return preconditions.Report{}, err
+	}
 	changes, err := d.applied(handset)
 	if err != nil {
 		return preconditions.Report{}, err
@@ -62,8 +65,11 @@ func (d *Daemon) Check(ctx context.Context, handset, plan string, apply bool) (p
 
 // Undo puts back what checks have set on a handset, and returns what that was.
 func (d *Daemon) Undo(ctx context.Context, handset string) ([]preconditions.Change, error) {
-	_, link, err := d.atHand(handset)
+	h, link, err := d.atHand(handset)
 	if err != nil {
+		return nil, err
+	}
+	if err := d.notHeld(ctx, h); err != nil {
 		return nil, err
 	}
 	changes, err := d.applied(handset)

@@ -17,7 +17,8 @@ import (
 // collect ends what still runs on the handset, pulls the whole files, stores what is
 // missing, settles the outcome, and removes the files. It may be repeated at any point.
 func (r *run) collect(ctx context.Context) (Event, error) {
-	r.releaseBut(r.e.chargeAfter(r.e.Step))
+	kept := r.e.chargeAfter(r.e.Step)
+	r.releaseBut(slices.Concat(kept, r.e.Claims))
 	r.leavePower(ctx)
 	if r.live == nil {
 		if err := r.takeUp(); err != nil {
@@ -31,6 +32,7 @@ func (r *run) collect(ctx context.Context) (Event, error) {
 	if err := r.disengage(ctx); err != nil {
 		return "", err
 	}
+	r.releaseBut(kept)                     // whoever has answered the calls is free now
 	if g.rec.Outcome == results.Underway { // else a crash came between storing and moving on
 		if err := r.pullOrLeave(ctx); err != nil {
 			return "", err
@@ -48,7 +50,7 @@ func (r *run) collect(ctx context.Context) (Event, error) {
 			return "", err
 		}
 	}
-	if !r.cancelled() {
+	if !r.cancelled() && r.e.TakenOver == "" {
 		if err := r.judgeStanding(g.rec); err != nil {
 			return "", err
 		}
@@ -97,7 +99,10 @@ func (r *run) pullOrLeave(ctx context.Context) error {
 	case isStop(ctx, err) || errors.As(err, &kept):
 		return err
 	}
-	if g.u.Verdict.Spoiled == "" {
+	switch {
+	case g.u.Verdict.cancelledWords() != "":
+		g.u.Verdict.Unheard = true
+	case g.u.Verdict.Spoiled == "":
 		g.u.Verdict.Spoiled, g.u.Verdict.Unheard = "its files could not be collected: "+why(err), true
 	}
 	g.u.Verdict.Unheard = g.u.Verdict.Unheard || linkDown(err)
@@ -116,8 +121,8 @@ func (r *run) pullAll(ctx context.Context, l devices.Link) error {
 	if !state.Exists {
 		return nil
 	}
-	if state.RecorderAlive || state.WorkloadAlive {
-		if err := onboard.Stop(ctx, l, g.u.Key); err != nil {
+	if state.RecorderAlive || state.WorkloadAlive || !state.Ended {
+		if err := onboard.End(ctx, l, g.u.Key); err != nil {
 			return err
 		}
 	}
@@ -217,10 +222,13 @@ func (r *run) conclude() error {
 	return nil
 }
 
-// settleOutcome decides what the segment is worth. What is not what it says is spoiled;
+// settleOutcome decides what the segment is worth. What was cancelled is that; what is not what it says is spoiled;
 // what is, but not under the agreed conditions, is flagged.
 func (r *run) settleOutcome() {
 	g := r.live
+	if g.settleCancelled() {
+		return
+	}
 	g.rec.Outcome, g.rec.Reason = results.Measured, g.u.Verdict.Reason
 	if g.u.Verdict.Spoiled == "" {
 		g.u.Verdict.Spoiled = r.unproven()

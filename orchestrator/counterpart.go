@@ -67,6 +67,9 @@ func (r *run) engage(ctx context.Context) error {
 		Key: a.Key, SampleEverySec: 60, NoTarget: true, StopLevelPct: plan.StopLevelPct,
 		TimeLimitSec: int((r.allowed() + linkPatience).Seconds()), Workload: scenarios.Answering(),
 	}
+	if seg.Holder, err = r.d.takeFor(ctx, l, by, r.e.RunID, a.Key); err != nil {
+		return fmt.Errorf("the counterpart: %w", heldIsFinal(err))
+	}
 	units, err := r.d.lookAtUnits(ctx, l, by)
 	if err == nil {
 		err = limitRaw(&seg, units.Units, plan.StopTempC)
@@ -153,7 +156,13 @@ func (r *run) answered(ctx context.Context, h scenarios.Handset, a *answering) (
 				seen = append(seen, results.Evidence{At: at, Kind: evidenceAnswered, Value: float64(e.Value), Detail: a.Handset})
 			}
 		}
-		return onboard.Remove(ctx, l, a.Key)
+		if err := onboard.Remove(ctx, l, a.Key); err != nil {
+			return err
+		}
+		if r.d.busy(h.Name) != "" {
+			return nil // between two segments of a run of its own, which goes on holding it
+		}
+		return r.d.giveBack(ctx, l, h)
 	}
 	return seen, r.reachOn(ctx, h, removePatience, end)
 }

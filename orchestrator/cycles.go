@@ -64,7 +64,7 @@ type HeatCycle struct {
 const evidenceCycle = "cycle"
 
 // HeatSeries computes what the cycles of segments say, in the order of the segments.
-// Spoiled segments give no figure, flagged ones only when asked for.
+// Spoiled and cancelled segments give no figure, flagged ones only when asked for.
 func (d *Daemon) HeatSeries(f FigureFilter) ([]HeatSeries, error) {
 	segments, err := d.store.Segments(f.Run)
 	var list []HeatSeries
@@ -101,8 +101,8 @@ func (d *Daemon) heatOf(g results.Segment, withFlagged bool) (list []HeatSeries,
 		h := HeatSeries{Segment: g.ID, Run: g.RunID, Handset: g.Handset, Scenario: g.Scenario, Outcome: g.Outcome, Workload: w.name, Cycles: len(w.cycles)}
 		h.take(w, g, samples)
 		switch {
-		case g.Outcome == results.Spoiled:
-			h.refuse("spoiled: " + g.Reason)
+		case results.LeftOut(g.Outcome) != "":
+			h.refuse(results.LeftOut(g.Outcome) + ": " + g.Reason)
 		case g.Outcome == results.Flagged && !withFlagged:
 			h.refuse("flagged: " + g.Reason)
 		}

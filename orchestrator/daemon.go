@@ -24,6 +24,7 @@ import (
 	"rundown/devices"
 	"rundown/devices/adb"
 	"rundown/devices/gates"
+	"rundown/devices/onboard"
 	"rundown/devices/preconditions"
 	"rundown/orchestrator/notices"
 	"rundown/results"
@@ -67,6 +68,7 @@ type Daemon struct {
 	pollEvery time.Duration
 	listen    func(ctx context.Context, network, address string) (net.Listener, error)
 
+	self    onboard.Holder // who this daemon is on handsets that it holds
 	store   *results.Store
 	queue   *queue
 	board   *board
@@ -156,6 +158,9 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	d.undo = append(d.undo, func() { _ = d.store.Close() })
 	d.store.Watch(d.estimates.heard)
 	d.clearBackups()
+	if err := d.loadSelf(); err != nil {
+		return err
+	}
 	if d.queue, err = openQueue(d.store); err != nil {
 		d.log.Error().Err(err).Msg("some queue items cannot be read and are left out")
 	}

@@ -18,22 +18,29 @@ import (
 // ID: the journal entry of a run that ended while its handset was away, as it was.
 const documentsLeft = "left"
 
-// settleDebts puts settings back that are owed to a handset in reach, and collects
-// segments that were left on one that was away; back says that it has just come back. It
-// runs between two runs.
+// settleDebts collects segments that were left on a handset that was away, puts settings
+// back that are owed to it, and gives it back; back says that it has just come back. It
+// runs between two runs. What was cancelled may still go on there: that ends first. Nothing
+// is touched on what another daemon holds.
 func (d *Daemon) settleDebts(ctx context.Context, h scenarios.Handset, l devices.Link, back bool) {
-	d.payOwed(ctx, h, l, back)
-	if len(d.leftOn(h.Name)) == 0 {
-		return
-	}
 	log := d.log.With().Str("handset", h.Name).Logger()
-	found, err := d.collectFrom(ctx, h, l)
-	if err != nil {
-		log.Warn().Err(err).Msg("segments that were left on the handset could not be collected")
-		return
+	if len(d.leftOn(h.Name)) > 0 {
+		if by, err := d.heldElsewhere(ctx, h); err != nil || by != nil {
+			return
+		}
+		found, err := d.collectFrom(ctx, h, l, d.knows)
+		if err != nil {
+			log.Warn().Err(err).Msg("segments that were left on the handset could not be collected")
+		}
+		for _, f := range found {
+			log.Info().Str("segment", f.Segment).Str("outcome", f.Outcome).Msg(f.Text)
+		}
 	}
-	for _, f := range found {
-		log.Info().Str("segment", f.Segment).Str("outcome", f.Outcome).Msg(f.Text)
+	d.payOwed(ctx, h, l, back)
+	if d.owesBack(h) {
+		if err := d.giveBack(ctx, l, h); err != nil {
+			log.Warn().Err(err).Msg("the handset could not be given back; tried again")
+		}
 	}
 }
 
@@ -65,10 +72,11 @@ func (d *Daemon) Collect(ctx context.Context, handset string) ([]Found, error) {
 	if err != nil {
 		return nil, err
 	}
-	return d.collectFrom(ctx, h, l)
+	return d.collectFrom(ctx, h, l, func(string) bool { return true })
 }
 
-func (d *Daemon) collectFrom(ctx context.Context, h scenarios.Handset, l devices.Link) (found []Found, err error) {
+// collectFrom does so with the segments whose keys are wanted.
+func (d *Daemon) collectFrom(ctx context.Context, h scenarios.Handset, l devices.Link, wanted func(key string) bool) (found []Found, err error) {
 	defer d.collecting.lock(h.Name)()
 	keys, err := onboard.List(ctx, l)
 	if err != nil {
@@ -80,6 +88,9 @@ func (d *Daemon) collectFrom(ctx context.Context, h scenarios.Handset, l devices
 	}
 	running := d.busy(h.Name)
 	for _, key := range keys {
+		if !wanted(key) {
+			continue
+		}
 		var f Found
 		switch e := left[key]; {
 		case running != "" && strings.HasPrefix(key, running):
@@ -97,7 +108,7 @@ func (d *Daemon) collectFrom(ctx context.Context, h scenarios.Handset, l devices
 		found = append(found, f)
 	}
 	for key, e := range left { // its files are gone: nothing will ever come of it
-		if !slices.Contains(keys, key) {
+		if wanted(key) && !slices.Contains(keys, key) {
 			if err := d.store.DeleteDocument(documentsLeft, e.Segment.ID); err != nil {
 				return found, err
 			}
@@ -113,7 +124,8 @@ func (d *Daemon) collectLeft(ctx context.Context, h scenarios.Handset, l devices
 	if err != nil {
 		return f, err
 	}
-	if state.RecorderAlive && !state.Ended {
+	cancelled := e.Segment.Verdict.cancelledWords() != ""
+	if state.RecorderAlive && !state.Ended && !cancelled {
 		f.Text = "still under way on the handset; collect it when it has ended"
 		return f, nil
 	}
@@ -133,7 +145,7 @@ func (d *Daemon) collectLeft(ctx context.Context, h scenarios.Handset, l devices
 	if g.u.Verdict.Unheard {
 		g.u.Verdict.Spoiled, g.u.Verdict.Unheard = "", false
 	}
-	if g.u.Verdict.Spoiled == "" && g.u.Verdict.Reason == "" && g.u.Ended != "" {
+	if !cancelled && g.u.Verdict.Spoiled == "" && g.u.Verdict.Reason == "" && g.u.Ended != "" {
 		_, _ = r.endedBy(g.u.Ended) // for what it leaves in the verdict
 	}
 	g.note(d.now(), "collected after its run had ended")

@@ -30,6 +30,7 @@ type ScenarioFigure struct {
 	Spoiled    int               `json:"segments_spoiled"`
 	Flagged    int               `json:"segments_flagged"`
 	Skipped    int               `json:"segments_skipped"`
+	Cancelled  int               `json:"segments_cancelled,omitempty"`
 	Agree      bool              `json:"repeats_agree"`
 	Reason     string            `json:"reason,omitempty"` // why there are no hours
 	Each       []SegmentFigure   `json:"each,omitempty"`
@@ -86,8 +87,8 @@ func (f FigureFilter) takes(g results.Segment) bool {
 }
 
 // Figures computes the figures of everything stored, by handset in the bench's order and
-// scenario in the order of the segments. Spoiled segments never count, flagged ones only
-// when asked for.
+// scenario in the order of the segments. Spoiled and cancelled segments never count,
+// flagged ones only when asked for.
 func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 	from := d.store.Look()
 	defer from.End()
@@ -116,6 +117,10 @@ func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 		case results.Spoiled:
 			fig.Spoiled++
 			fig.Reason = "spoiled: " + g.Reason
+			continue
+		case results.Cancelled:
+			fig.Cancelled++
+			fig.Reason = "cancelled: " + g.Reason
 			continue
 		case results.Skipped:
 			fig.Skipped++

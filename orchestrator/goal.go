@@ -174,6 +174,8 @@ func (r *run) endedBy(reason string) (Event, error) {
 		return r.spoil("its battery temperature could not be read any more, or not in the unit decided for it, and the limit of %g °C could not be held", r.stopTempC())
 	case onboard.EndPowerSeen:
 		return r.spoil("power seen: the handset was being charged during the segment")
+	case onboard.EndHolderChanged:
+		return r.spoil("the handset was taken from the segment while it went on")
 	case onboard.EndPowerGone:
 		return r.spoil("the power went before the battery was full")
 	}

@@ -31,6 +31,10 @@ type entry struct {
 	Changes []preconditions.Change `json:"changes,omitempty"`
 	// Report is the precondition report of the segment being prepared or under way.
 	Report []results.Condition `json:"report,omitempty"`
+	// Holder is the number under which the run holds its handset; 0: not yet.
+	Holder int64 `json:"holder,omitempty"`
+	// TakenOver says who took the handset over from this run.
+	TakenOver string `json:"taken_over,omitempty"`
 	// Claims are the handsets that the segment under way keeps busy, as named limits.
 	Claims []string `json:"claims,omitempty"`
 	// Segment is the one under way, from Settling to Collecting.
@@ -49,6 +53,8 @@ type underway struct {
 	HostZero  time.Time `json:"host_zero"` // host clock at the handset's uptime 0
 	// ZeroWithin is how far HostZero may be off: half the time that asking took.
 	ZeroWithin time.Duration `json:"zero_within_ns,omitempty"`
+	// Holder is the number under which its programs run; 0 in journals of before.
+	Holder int64 `json:"holder,omitempty"`
 	// SamplesAt and ActivityAt are how much of the handset's files has been taken in, bytes.
 	SamplesAt  int64 `json:"samples_at"`
 	ActivityAt int64 `json:"activity_at"`
@@ -84,9 +90,11 @@ type verdict struct {
 	Spoiled string `json:"spoiled,omitempty"` // why it is not what it says
 	// Unheard: Spoiled says only that the handset could not be reached. What its files
 	// say counts, once they are there.
-	Unheard bool   `json:"unheard,omitempty"`
-	EndedBy string `json:"ended_by,omitempty"`
-	Reason  string `json:"reason,omitempty"` // why it ended early although not spoiled
+	Unheard bool `json:"unheard,omitempty"`
+	// Cancelled is when a person cancelled it, in words: whatever else is known, that counts.
+	Cancelled string `json:"cancelled,omitempty"`
+	EndedBy   string `json:"ended_by,omitempty"`
+	Reason    string `json:"reason,omitempty"` // why it ended early although not spoiled
 	// Enough is after how many points the daemon ended it because its hours were known well enough; 0: it did not.
 	Enough int    `json:"enough,omitempty"`
 	Seen   string `json:"seen,omitempty"` // what the daemon itself saw of a limit, and did

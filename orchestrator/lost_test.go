@@ -58,18 +58,15 @@ func TestCollectWhatRanWithoutALink(t *testing.T) {
 	t.Parallel()
 	inBubble(t, func(t *testing.T) {
 		files := &kept{files: map[string][]byte{}}
-		b := newBench(t, []string{"Alder"}, videoPlan, func(_ string, o *simulated.Options) { o.Removed = files.removed }).start(overServer)
-		item := b.queue("film")[0]
+		b := newBench(t, []string{"Alder"}, strings.Replace(videoPlan, "drain: 3", "drain: 3\n    restart_spoiled: 0\n    segment_limit: 1h", 1), func(_ string, o *simulated.Options) { o.Removed = files.removed }).start(overServer)
+		b.queue("film")
 		b.until(orchestrator.Settling)
 		h := b.handsets["Alder"]
 		within(t, time.Minute, "the first samples are taken in", func() bool { return !b.daemon.Handsets()[0].EvidenceAt.IsZero() })
 		h.LoseLink()
-		if _, err := b.daemon.Cancel(item.ID); err != nil { // the person gives up, the handset does not
-			t.Fatal(err)
-		}
-		segments := b.finish(time.Minute)["Alder"]
-		if len(segments) != 1 || segments[0].Outcome != results.Spoiled || !strings.Contains(segments[0].Reason, "could not be collected") {
-			t.Fatalf("segments %+v, want one that could not be collected", segments)
+		segments := b.finish(2 * time.Minute)["Alder"]
+		if len(segments) != 1 || segments[0].Outcome != results.Spoiled || !strings.Contains(segments[0].Reason, "not heard of until") {
+			t.Fatalf("segments %+v, want one that was not heard of", segments)
 		}
 		if _, err := b.daemon.Collect(t.Context(), "Alder"); !errors.Is(err, devices.ErrOffline) {
 			t.Errorf("collecting from a handset that is away: %v, want %v", err, devices.ErrOffline)

@@ -83,7 +83,7 @@ func (r *run) notifyOver() {
 	for _, g := range segments {
 		h.count(g)
 	}
-	text += fmt.Sprintf(" Segments: %d measured, %d flagged, %d spoiled, %d not begun.", h.Measured, h.Flagged, h.Spoiled, h.Skipped)
+	text += fmt.Sprintf(" Segments: %d measured, %d flagged, %d spoiled, %d cancelled, %d not begun.", h.Measured, h.Flagged, h.Spoiled, h.Cancelled, h.Skipped)
 	if len(h.Reasons) > 0 {
 		text += "\n" + strings.Join(h.Reasons, "\n")
 	}

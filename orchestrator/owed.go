@@ -117,14 +117,21 @@ func (r *run) putBack(ctx context.Context) error {
 	for try := 1; len(left) > 0; try++ {
 		var said error
 		err := r.reach(ctx, linkPatience, func(l devices.Link) error {
+			if err := r.d.mayTouch(ctx, l, r.h); err != nil {
+				return err
+			}
 			if left, said = preconditions.Restore(ctx, l, left); linkDown(said) {
 				return said
 			}
 			return nil
 		})
+		var held *heldError
 		switch {
 		case isStop(ctx, err):
 			return err
+		case errors.As(err, &held):
+			r.note("its settings are put back when the handset is given back by %s", held.by)
+			return r.owe(left, try-1, "")
 		case err != nil:
 			r.note("the handset is away; its settings are put back when it is there again: %s", why(err))
 			return r.owe(left, try-1, "")
@@ -144,8 +151,14 @@ func (r *run) putBack(ctx context.Context) error {
 		}
 	}
 	if l, err := r.d.linkTo(r.h); err == nil {
+		if r.d.mayTouch(ctx, l, r.h) != nil {
+			return ctx.Err()
+		}
 		if err := goHome(ctx, l); err != nil && !linkDown(err) && ctx.Err() == nil {
 			r.note("it was not left on its home screen with the screen off: %s", why(err))
+		}
+		if err := r.d.giveBack(ctx, l, r.h); err != nil && ctx.Err() == nil {
+			r.log.Warn().Err(err).Msg("the handset could not be given back yet")
 		}
 	}
 	return ctx.Err()
@@ -182,6 +195,9 @@ func (d *Daemon) payOwed(ctx context.Context, h scenarios.Handset, l devices.Lin
 		return
 	}
 	defer d.engaged.give(h.Name)
+	if by, err := d.heldElsewhere(ctx, h); err != nil || by != nil {
+		return // they are put back when it is given back
+	}
 	left, err := preconditions.Restore(ctx, l, o.Changes)
 	switch {
 	case ctx.Err() != nil || linkDown(err):

@@ -39,6 +39,7 @@ func (r *run) recharge(ctx context.Context) (event Event, err error) {
 		return r.giveUp(ctx, "%s", why)
 	}
 	waited, open, from := r.d.stopwatch(), true, -1
+	gone, again := 0, 0 // looks in a row without power although the gate is open; times it was opened again
 	var seen rechargeLog
 	for {
 		if err := r.d.clock.Sleep(ctx, r.d.pollEvery); err != nil {
@@ -94,11 +95,25 @@ func (r *run) recharge(ctx context.Context) (event Event, err error) {
 			}
 			open = true
 		}
+		if gone++; !open || battery.Plugged() != 0 {
+			gone = 0
+		}
+		if gone >= 2 && again < reopenings {
+			gone, again = 0, again+1
+			r.note("power went during the recharge although power gate %s was not closed here; it is opened again", r.gate.Name())
+			if why := r.switchPower(ctx, true); why != "" {
+				return r.giveUp(ctx, "%s", why)
+			}
+		}
 		if !open {
 			r.waitsFor(fmt.Sprintf("battery to cool: %.1f °C, goes on at %.1f", tempC, plan.RechargeStopTempC-heatHeadroomC))
 		}
 	}
 }
+
+// reopenings is how often power that went during a recharge is brought back: somebody else
+// may have closed the gate, such as a daemon that had the handset before.
+const reopenings = 3
 
 // rechargeTo is the level, %, at which a recharge ends: a point below the top of the start
 // window, since many gauges go on for a point after the power has gone.

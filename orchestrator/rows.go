@@ -73,8 +73,8 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 			return nil
 		}
 		row := results.FigureRow{Whose: whose(g), Plan: g.Plan, Of: "segment", Outcome: g.Outcome, At: g.StartedAt, Segments: 1, Agree: true}
-		if g.Outcome == results.Spoiled {
-			row.Reason = "spoiled: " + g.Reason
+		if why := results.LeftOut(g.Outcome); why != "" {
+			row.Reason = why + ": " + g.Reason
 			figures = append(figures, row)
 			return nil
 		}

@@ -47,6 +47,8 @@ type run struct {
 
 	recharged []endurance.Observation // what recharges have shown since the last segment
 
+	keptAt time.Time // when the handset was last told that its daemon is there
+
 	clipTried bool // whether the clip was brought to the handset, or was tried to be
 }
 
@@ -151,6 +153,9 @@ func (r *run) prepare(ctx context.Context) (Event, error) {
 		return r.giveUp(ctx, "cancelled")
 	}
 	if r.e.Step < len(r.list) {
+		if event, err := r.takeHandset(ctx); event != "" || err != nil {
+			return event, err
+		}
 		level, err := r.level(ctx)
 		switch {
 		case isStop(ctx, err):
@@ -185,8 +190,10 @@ func (r *run) level(ctx context.Context) (int, error) {
 
 func (r *run) battery(ctx context.Context) (battery devices.Battery, err error) {
 	err = r.reach(ctx, linkPatience, func(l devices.Link) (err error) {
-		battery, err = devices.ReadBattery(ctx, l)
-		return err
+		if battery, err = devices.ReadBattery(ctx, l); err != nil {
+			return err
+		}
+		return r.keep(ctx, l)
 	})
 	if err == nil {
 		battery = r.d.inUnits(r.h.Name, battery)
@@ -464,9 +471,12 @@ func (r *run) reachOn(ctx context.Context, h scenarios.Handset, patience time.Du
 		if err == nil {
 			err = f(l)
 			var kept *storeError
+			var final *finalError
 			switch {
 			case ctx.Err() != nil || errors.As(err, &kept):
 				return errors.Join(err, ctx.Err())
+			case errors.As(err, &final):
+				return final.err
 			case err == nil:
 				r.d.tell(h.Name, func(s *HandsetStatus) { s.LinkLostAt = time.Time{} })
 				return nil

@@ -122,9 +122,14 @@ func (r *run) begin(ctx context.Context) (Event, error) {
 	}
 	err := r.reach(ctx, linkPatience, func(l devices.Link) error { return r.start(ctx, l) })
 	var kept *storeError
+	var held *heldError
 	switch {
 	case isStop(ctx, err) || errors.As(err, &kept):
 		return "", err
+	case errors.As(err, &held) && held.handset == r.h.Name:
+		r.takenBy(held.by)
+		g.u.Verdict.Spoiled = r.e.TakenOver
+		return SegmentSpoiled, r.d.store.PutSegment(g.rec)
 	case err != nil:
 		g.u.Verdict.Spoiled = "the activity could not be started: " + why(err)
 		return SegmentSpoiled, r.d.store.PutSegment(g.rec)
@@ -150,6 +155,10 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 	if err != nil {
 		return err
 	}
+	if g.u.Holder, err = r.d.takeFor(ctx, l, r.h, r.e.RunID, g.u.Key); err != nil {
+		return heldIsFinal(err)
+	}
+	r.e.Holder = g.u.Holder
 	if err := r.engage(ctx); err != nil {
 		return err
 	}
@@ -177,7 +186,7 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 	g.u.ProvenFrom = now
 	limit := r.allowed()
 	g.u.LimitS = int(limit.Seconds())
-	seg := onboard.Segment{Key: g.u.Key, CurrentPath: current, Workload: program}
+	seg := onboard.Segment{Key: g.u.Key, CurrentPath: current, Workload: program, Holder: g.u.Holder}
 	if current == "" {
 		seg.CurrentKey = units.Units.CurrentKey
 	}
@@ -325,7 +334,7 @@ func (r *run) follow(ctx context.Context) (Event, error) {
 func (r *run) look(ctx context.Context) (Event, error) {
 	g := r.live
 	if r.cancelled() {
-		r.e.StopReason, g.u.Verdict.Reason = "cancelled", "cancelled"
+		r.e.StopReason, g.u.Verdict.Cancelled = "cancelled", r.sayCancelled()
 		return GaveUp, nil
 	}
 	if limit, patience := time.Duration(g.u.LimitS)*time.Second, r.patience(); g.heard.read() > limit+patience {
@@ -377,11 +386,17 @@ func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 	r.hearStage()
 	r.regained(ctx, l)
 	if state.StartedBootID == "" && !state.RecorderAlive && !state.Ended && state.SamplesBytes == 0 {
+		if r.holderChanged(state) {
+			return r.outOfHand(ctx, l)
+		}
 		// The daemon died, or the link was lost, between installing and starting.
 		return "", r.startPrograms(ctx, l)
 	}
 	if err := r.takeIn(ctx, l); err != nil {
 		return "", err
+	}
+	if r.holderChanged(state) {
+		return r.outOfHand(ctx, l)
 	}
 	r.showProgress()
 	if r.e.State == Settling {

@@ -35,7 +35,9 @@ type HandsetStatus struct {
 	ExpectedEnd time.Time `json:"expected_end,omitzero"` // of the segment under way
 	RunEnd      time.Time `json:"run_expected_end,omitzero"`
 	// SetAside says why the handset gets no runs until a person has looked at it; nil: it does.
-	SetAside   *SetAside `json:"set_aside,omitempty"`
+	SetAside *SetAside `json:"set_aside,omitempty"`
+	// HeldBy says which other daemon holds the handset; nil: none is known to.
+	HeldBy     *HeldBy   `json:"held_by,omitempty"`
 	WaitsFor   string    `json:"waits_for,omitempty"`
 	NextLook   time.Time `json:"next_look_at,omitzero"` // of a handset that is left asleep until then
 	LinkLostAt time.Time `json:"link_lost_at,omitzero"`
@@ -56,7 +58,7 @@ const (
 type Change struct {
 	ID      int64     `json:"id"` // rises by one
 	At      time.Time `json:"at"`
-	Kind    string    `json:"kind"` // "state", "segment", "queue", "link", "night", "annotation"
+	Kind    string    `json:"kind"` // "state", "segment", "queue", "link", "night", "annotation", "holder"
 	Handset string    `json:"handset,omitempty"`
 	Run     string    `json:"run,omitempty"`
 	Text    string    `json:"text"`

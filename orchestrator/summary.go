@@ -31,8 +31,10 @@ type NightHandset struct {
 	Flagged  int       `json:"segments_flagged"`
 	Spoiled  int       `json:"segments_spoiled"`
 	Skipped  int       `json:"segments_skipped"`
-	Reasons  []string  `json:"reasons,omitempty"` // of what was spoiled, flagged or not begun
-	EndedAt  time.Time `json:"ended_at,omitzero"`
+	// Cancelled are those that a person ended while they went on.
+	Cancelled int       `json:"segments_cancelled,omitempty"`
+	Reasons   []string  `json:"reasons,omitempty"` // of what was spoiled, flagged, cancelled or not begun
+	EndedAt   time.Time `json:"ended_at,omitzero"`
 }
 
 // sameNight reports whether two items were queued together.
@@ -95,6 +97,8 @@ func (h *NightHandset) count(g results.Segment) {
 		h.Flagged++
 	case results.Spoiled:
 		h.Spoiled++
+	case results.Cancelled:
+		h.Cancelled++
 	case results.Skipped:
 		h.Skipped++
 	default:
@@ -123,7 +127,7 @@ func (s NightSummary) Lines() []string {
 		for _, n := range []struct {
 			count int
 			word  string
-		}{{h.Flagged, "flagged"}, {h.Spoiled, "spoiled"}, {h.Skipped, "not begun"}} {
+		}{{h.Flagged, "flagged"}, {h.Spoiled, "spoiled"}, {h.Cancelled, "cancelled"}, {h.Skipped, "not begun"}} {
 			if n.count > 0 {
 				text += fmt.Sprintf(", %d %s", n.count, n.word)
 			}

@@ -240,7 +240,7 @@ var Figures = Computed[FigureRow]{Table{Name: "figures", About: "One row an endu
 	[]Column{
 		{"plan", "string", "", "the plan"},
 		{"of", "string", "", "segment, repeats (several segments of one handset together) or day mix"},
-		{"outcome", "string", "", "of the segment: measured, flagged, spoiled"},
+		{"outcome", "string", "", "of the segment: measured, flagged, spoiled, cancelled"},
 		{"at_utc", "time", "", "when the segment began, host's clock"},
 	},
 	between("hours", "", "h", "endurance from full to empty at this scenario"),

@@ -51,12 +51,27 @@ type Note struct {
 
 // The outcome of a segment.
 const (
-	Measured = "measured" // ran from start edge to stop edge, nothing against it
-	Flagged  = "flagged"  // measured, but a precondition drifted beyond its tolerance
-	Spoiled  = "spoiled"  // not what it says: kept, repeated, never a figure
-	Skipped  = "skipped"  // not begun: no time left, or cancelled
-	Underway = "underway" // not ended yet
+	Measured  = "measured"  // ran from start edge to stop edge, nothing against it
+	Flagged   = "flagged"   // measured, but a precondition drifted beyond its tolerance
+	Spoiled   = "spoiled"   // not what it says: kept, repeated, never a figure
+	Cancelled = "cancelled" // a person ended it: kept, not repeated, never a figure
+	Skipped   = "skipped"   // not begun: no time left, or nothing to do
+	Underway  = "underway"  // not ended yet
 )
+
+// LeftOut is why a segment of an outcome gives no figure, in a word, or "" where it may
+// give one.
+func LeftOut(outcome string) string {
+	switch outcome {
+	case Spoiled, Cancelled:
+		return outcome
+	case Skipped:
+		return "not begun"
+	case Underway:
+		return "under way"
+	}
+	return ""
+}
 
 // A Segment is one scenario carried out once within a run, from its start edge until
 // the drain target.
@@ -73,7 +88,7 @@ type Segment struct {
 	// Imported is what the file behind it serves (AsEndurance, AsCharge, AsSustain); empty
 	// where the segment was measured here.
 	Imported string `json:"imported,omitempty"`
-	Reason   string `json:"reason,omitempty"` // why it was spoiled, flagged, or ended early
+	Reason   string `json:"reason,omitempty"` // why it was spoiled, flagged, cancelled, or ended early
 
 	WorkloadHash    string  `json:"workload_hash"` // SHA-256 of the compiled scenario, hex
 	WorkloadVersion string  `json:"workload_version,omitempty"`

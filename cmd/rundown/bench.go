@@ -22,9 +22,9 @@ func (c *nightCmd) Run(e *env) error {
 		fmt.Fprintf(e.out, "%s is set aside: %s\n  when you have looked: rundown release %s\n", s.Handset, s.Reason, s.Handset)
 	}
 	fmt.Fprintf(e.out, "%s %s, queued %s, to end by %s\n", dash(n.Night), n.Plan, dateTime(n.QueuedAt), dateTime(n.FinishBy))
-	rows := [][]string{{"HANDSET", "STATE", "MEASURED", "FLAGGED", "SPOILED", "NOT BEGUN", "ENDED", "OUTCOME"}}
+	rows := [][]string{{"HANDSET", "STATE", "MEASURED", "FLAGGED", "SPOILED", "CANCELLED", "NOT BEGUN", "ENDED", "OUTCOME"}}
 	for _, h := range n.Handsets {
-		rows = append(rows, []string{h.Handset, string(h.State), fmt.Sprint(h.Measured), fmt.Sprint(h.Flagged), fmt.Sprint(h.Spoiled), fmt.Sprint(h.Skipped), clockTime(h.EndedAt), dash(h.Outcome)})
+		rows = append(rows, []string{h.Handset, string(h.State), fmt.Sprint(h.Measured), fmt.Sprint(h.Flagged), fmt.Sprint(h.Spoiled), fmt.Sprint(h.Cancelled), fmt.Sprint(h.Skipped), clockTime(h.EndedAt), dash(h.Outcome)})
 	}
 	table(e.out, rows...)
 	for _, h := range n.Handsets {
@@ -44,6 +44,26 @@ func (c *releaseCmd) Run(e *env) error {
 		return err
 	}
 	_, err := fmt.Fprintf(e.out, "%s takes part again\n", c.Handset)
+	return err
+}
+
+type takeOverCmd struct {
+	Handset string `arg:"" help:"The handset that another daemon holds."`
+}
+
+func (c *takeOverCmd) Help() string {
+	return "A handset does one thing at a time, and says itself who has it. What another daemon runs there ends, its segment is\nspoiled, and its files stay on the handset for it to collect. Ask whoever looks after the other bench first."
+}
+
+func (c *takeOverCmd) Run(e *env) error {
+	by, err := e.client.TakeOver(e.ctx, c.Handset)
+	switch {
+	case err != nil:
+		return err
+	case e.json:
+		return e.printJSON(by)
+	}
+	_, err = fmt.Fprintf(e.out, "%s is taken over from %s\n", c.Handset, by)
 	return err
 }
 

@@ -53,6 +53,7 @@ type commands struct {
 	Notices   noticesCmd   `cmd:"" help:"What was told away from the bench, and what did not arrive."`
 	Gate      gateCmd      `cmd:"" help:"See to what lets power to a handset."`
 	Release   releaseCmd   `cmd:"" help:"Let a handset take part again that was set aside."`
+	TakeOver  takeOverCmd  `cmd:"" name:"take-over" help:"Take over a handset that another daemon holds: what runs there ends."`
 	Settings  settingsCmd  `cmd:"" help:"What could not be put back on handsets after a run, and leaving it as it is."`
 	Calibrate calibrateCmd `cmd:"" help:"Find which brightness setting of a handset gives which luminance."`
 	Meters    metersCmd    `cmd:"" aliases:"meter" help:"Read the bench's meters once; attach the file of one that recorded by itself."`

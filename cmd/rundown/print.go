@@ -71,6 +71,8 @@ func hours(i orchestrator.Interval) string {
 func doing(s orchestrator.HandsetStatus) string {
 	var parts []string
 	switch {
+	case s.HeldBy != nil && (s.Run == "" || orchestrator.State(s.State) == orchestrator.Done || orchestrator.State(s.State) == orchestrator.Stopped):
+		return "held by another daemon"
 	case s.State == "":
 		return "-"
 	case s.Problem != "":
@@ -119,6 +121,9 @@ func printHandsets(w io.Writer, list []orchestrator.HandsetStatus) {
 	for _, s := range list {
 		if s.Advice != "" {
 			fmt.Fprintf(w, "%s (%s): %s\n", dash(s.Name), s.Serial, s.Advice)
+		}
+		if s.HeldBy != nil {
+			fmt.Fprintf(w, "%s is held by %s: wait until it is given back, or take it over: rundown take-over %s\n", s.Name, s.HeldBy, s.Name)
 		}
 		for _, need := range s.NeedsHand {
 			fmt.Fprintf(w, "%s needs a hand: %s\n", s.Name, need)

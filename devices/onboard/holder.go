@@ -40,6 +40,8 @@ var (
 	ErrChanged = errors.New("the handset's holder has changed meanwhile")
 	// ErrOutranked means that the handset holds a higher number than the one that was handed in.
 	ErrOutranked = errors.New("the handset holds a higher number")
+	// ErrNoRoom means that the holder could not be written.
+	ErrNoRoom = errors.New("the holder cannot be written on the handset; is its storage full?")
 	// ErrNoNumber means that no number is left.
 	ErrNoNumber = fmt.Errorf("no holder number up to %d is left; remove %s/%s on the handset by hand when nothing runs there", MaxNumber, Root, holdersFolder)
 )
@@ -261,6 +263,9 @@ func Held(ctx context.Context, l devices.Link) (Holding, error) {
 	return h, nil
 }
 
+// longestUp is more than any handset has been up, ms; a time.Duration still holds it.
+const longestUp = 1 << 42
+
 func readHolding(lines []string) (Holding, error) {
 	h := Holding{Condition: HoldsNothing}
 	free, upRead, heard := false, false, time.Duration(-1)
@@ -272,8 +277,8 @@ func readHolding(lines []string) (Holding, error) {
 			h.BootID = value
 		case "up":
 			ms, err := parseMS(value)
-			if err != nil {
-				return h, fmt.Errorf("uptime: %w", err)
+			if err != nil || ms > longestUp {
+				return h, fmt.Errorf("uptime: want seconds, got %q", value)
 			}
 			h.Uptime, upRead = time.Duration(ms)*time.Millisecond, true
 		case "number":
@@ -291,7 +296,7 @@ func readHolding(lines []string) (Holding, error) {
 			if len(f) != 2 || f[0] != h.BootID {
 				continue
 			}
-			if ms, err := parseMS(f[1]); err == nil {
+			if ms, err := parseMS(f[1]); err == nil && ms <= longestUp {
 				heard = max(heard, time.Duration(ms)*time.Millisecond)
 			}
 		case "running":
@@ -331,7 +336,7 @@ func readHolding(lines []string) (Holding, error) {
 //
 // It is for the caller to judge whether what was found may be taken: Take refuses only
 // with ErrChanged, when it is not there any more as it was found; with ErrOutranked, when
-// h.Number is not above that of another daemon; and with ErrNoNumber.
+// h.Number is not above that of another daemon; and with ErrNoNumber and ErrNoRoom.
 func Take(ctx context.Context, l devices.Link, h Holder, over Holding) (int64, error) {
 	if err := h.check(); err != nil {
 		return 0, fmt.Errorf("taking %s: %w", l.Serial(), err)
@@ -352,13 +357,13 @@ func Take(ctx context.Context, l devices.Link, h Holder, over Holding) (int64, e
 	if err != nil {
 		return 0, err
 	}
-	switch said := lines[len(lines)-1]; said {
+	switch lines[len(lines)-1] {
 	case "taken":
 		return n, nil
 	case "changed":
 		return 0, fmt.Errorf("taking %s: %w", l.Serial(), ErrChanged)
 	default:
-		return 0, fmt.Errorf("taking %s: the holder could not be written to %s/%s; is the storage full? (%s)", l.Serial(), Root, holdersFolder, said)
+		return 0, fmt.Errorf("taking %s: %w (%s/%s)", l.Serial(), ErrNoRoom, Root, holdersFolder)
 	}
 }
 

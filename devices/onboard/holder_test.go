@@ -215,8 +215,8 @@ func TestTakeOnFullStorage(t *testing.T) {
 	v := newVirtual(t, phoneshell.Options{FreeBytes: func() int64 { return free }})
 	takeFor(t, v, first)
 	free = 0
-	if _, err := Take(t.Context(), v, second, lookAt(t, v)); err == nil || !strings.Contains(err.Error(), "storage full") {
-		t.Errorf("taken on a full storage: %v; want words about the storage", err)
+	if _, err := Take(t.Context(), v, second, lookAt(t, v)); !errors.Is(err, ErrNoRoom) {
+		t.Errorf("taken on a full storage: %v, want %v", err, ErrNoRoom)
 	}
 	if h := lookAt(t, v); h.Condition != HoldsHeld || h.Who.Daemon != first.Daemon {
 		t.Errorf("then it holds %+v; want the first daemon's still", h)
@@ -535,6 +535,7 @@ func FuzzWho(f *testing.F) {
 func FuzzHolding(f *testing.F) {
 	f.Add("boot a\nup 12.5\nnumber 1\nwho " + first.line() + "\ncontact a 11.00\nrunning 12 r1-01-1 recorder\n")
 	f.Add("boot a\nup 12.5\nnumber 99999999999\n")
+	f.Add("boot a\nup 9227000000\n")
 	f.Fuzz(func(t *testing.T, s string) {
 		h, err := readHolding(strings.Split(s, "\n"))
 		if err != nil {

@@ -142,6 +142,7 @@ func (s *Server) register() {
 	post(s, described, "/v1/handsets/{name}/undo", "undo-check", "Put back what a check has set", s.undo)
 	post(s, described, "/v1/handsets/{name}/release", "release", "Put a handset that was set aside back to work", s.release)
 	post(s, described, "/v1/handsets/{name}/settings/leave", "leave-settings", "Leave as they are the settings that could not be put back on a handset", s.leaveSettings)
+	post(s, described, "/v1/handsets/{name}/take-over", "take-over", "Take over a handset that another daemon holds; what runs there ends, and its files stay for that daemon", s.takeOver)
 	post(s, described, "/v1/handsets/{name}/collect", "collect", "Fetch what still lies on a handset", s.collect)
 	post(s, described, "/v1/handsets/{name}/gate/test", "test-gate", "Prove a handset's power gate: closed, open and closed again, each read on the handset", s.testGate)
 	get(s, described, "/v1/prompts", "prompts", "What a person is asked, newest first", s.prompts)
@@ -318,6 +319,17 @@ func (s *Server) leaveSettings(ctx context.Context, in *struct {
 		return nil, problem(err)
 	}
 	return &body[orchestrator.Owed]{o}, nil
+}
+
+func (s *Server) takeOver(ctx context.Context, in *struct {
+	Name string `path:"name"`
+}) (*body[orchestrator.HeldBy], error) {
+	did(ctx, "took "+in.Name+" over")
+	by, err := s.d.TakeOver(ctx, in.Name)
+	if err != nil {
+		return nil, problem(err)
+	}
+	return &body[orchestrator.HeldBy]{by}, nil
 }
 
 func (s *Server) collect(ctx context.Context, in *struct {

@@ -143,6 +143,7 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 		{"resume", "POST", func() string { return birchs() + "/resume" }, nil, 200},
 		{"cancel", "POST", func() string { return birchs() + "/cancel" }, nil, 200},
 		{"release", "POST", at("/v1/handsets/Alder/release"), nil, 409},               // it is not set aside
+		{"take-over", "POST", at("/v1/handsets/Alder/take-over"), nil, 409},           // nobody else holds it
 		{"leave-settings", "POST", at("/v1/handsets/Alder/settings/leave"), nil, 409}, // none are owed
 		{"night", "GET", at("/v1/night"), nil, 200},
 		{"runs", "GET", at("/v1/runs"), nil, 200},

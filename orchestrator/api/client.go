@@ -236,6 +236,11 @@ func (c *Client) LeaveSettings(ctx context.Context, handset string) (o orchestra
 	return o, c.call(ctx, http.MethodPost, "/v1/handsets/"+url.PathEscape(handset)+"/settings/leave", nil, &o)
 }
 
+// TakeOver takes over a handset that another daemon holds, and says whose it was.
+func (c *Client) TakeOver(ctx context.Context, handset string) (by orchestrator.HeldBy, err error) {
+	return by, c.call(ctx, http.MethodPost, "/v1/handsets/"+url.PathEscape(handset)+"/take-over", nil, &by)
+}
+
 // Collect fetches what still lies on a handset.
 func (c *Client) Collect(ctx context.Context, handset string) (list []orchestrator.Found, err error) {
 	return list, c.call(ctx, http.MethodPost, "/v1/handsets/"+url.PathEscape(handset)+"/collect", nil, &list)

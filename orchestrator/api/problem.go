@@ -11,6 +11,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"rundown/devices"
+	"rundown/devices/onboard"
 	"rundown/orchestrator"
 	"rundown/orchestrator/api/console"
 	"rundown/results"
@@ -29,6 +30,7 @@ var known = []struct {
 	{results.ErrNotFound, http.StatusNotFound},
 	{orchestrator.ErrNotNow, http.StatusConflict},
 	{orchestrator.ErrGate, http.StatusBadGateway},
+	{onboard.ErrStubborn, http.StatusConflict},
 	{orchestrator.ErrImported, http.StatusConflict},
 	{results.ErrMeasured, http.StatusConflict},
 	{devices.ErrNoServer, http.StatusBadGateway},

@@ -105,7 +105,7 @@ type segmentsInput struct {
 	Handset  string    `query:"handset"`
 	Scenario string    `query:"scenario"`
 	Plan     string    `query:"plan"`
-	Outcome  string    `query:"outcome" enum:"measured,flagged,spoiled,skipped,underway"`
+	Outcome  string    `query:"outcome" enum:"measured,flagged,spoiled,cancelled,skipped,underway"`
 	From     time.Time `query:"from" doc:"only segments begun at or after this instant"`
 	To       time.Time `query:"to" doc:"only segments begun before this instant"`
 }

@@ -210,7 +210,7 @@ func (d *Demo) truth(f orchestrator.ScenarioFigure) float64 {
 	h, sum, n := d.handsets[f.Handset], 0.0, 0
 	for _, g := range f.Segments {
 		first, last, ok := g.Window()
-		if !ok || g.Outcome == results.Spoiled {
+		if !ok || results.LeftOut(g.Outcome) != "" {
 			continue
 		}
 		ms := func(v int64) time.Duration { return time.Duration(v) * time.Millisecond }

@@ -128,19 +128,16 @@ running() {
 # back, and no higher one stands beside it. It is asked at every turn, so it forks nothing.
 # What is no number within range holds nothing; the host's own look says the same.
 held() {
-	_root=${_dir%/*}/holders
-	if [ "$_holder" -gt 0 ]; then
-		[ -d "$_root/$_holder" ] || return 1
-		[ -e "$_root/$_holder/free" ] && return 1
-	fi
+	_own=$_holder _root=${_dir%/*}/holders
 	for _h in "$_root"/*; do
 		_h=${_h##*/}
 		case $_h in
-		'' | *[!0-9]* | 0* | [2-9]????????? | ???????????*) continue ;;
+		"$_holder") _own=0 ;;
+		'' | *[!0-9]* | 0* | [2-9]????????? | ???????????*) ;;
+		*) [ "$_h" -gt "$_holder" ] && return 1 ;;
 		esac
-		[ "$_h" -gt "$_holder" ] && return 1
 	done
-	return 0
+	[ "$_own" = 0 ] && [ ! -e "$_root/$_holder/free" ]
 }
 
 # nap SECONDS sleeps, and returns early when a TERM comes.

@@ -251,7 +251,7 @@ func summary(shapes []outlook.Shape) string {
 		n[s.Outcome]++
 	}
 	var parts []string
-	for _, o := range []string{results.Measured, results.Flagged, results.Spoiled} {
+	for _, o := range []string{results.Measured, results.Flagged, results.Spoiled, results.Cancelled} {
 		if n[o] > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", n[o], o))
 		}
@@ -292,7 +292,7 @@ func trace(levels []outlook.Level, shapes []outlook.Shape, from, to time.Time, f
 	}
 	var drains strings.Builder
 	for _, s := range shapes {
-		if s.StartEdge.IsZero() || s.Outcome == results.Spoiled {
+		if s.StartEdge.IsZero() || broken(s.Segment) {
 			continue
 		}
 		if a, b := s.StartEdge, s.StopEdge; b.After(from) {
@@ -305,6 +305,17 @@ func trace(levels []outlook.Level, shapes []outlook.Shape, from, to time.Time, f
 	last := levels[len(levels)-1]
 	return template.HTML(fmt.Sprintf(`<svg class="trace" viewBox="0 0 96 22" aria-hidden="true"><path class="tr" d="%s"/><path class="td" d="%s"/><circle cx="%s" cy="%s" r="2.2"/></svg>`,
 		path(levels), drains.String(), num(x(last.At)), num(y(last.Pct))))
+}
+
+func (c *Console) takeOver(w http.ResponseWriter, r *http.Request) {
+	name := r.PathValue("name")
+	c.hooks.Did(r, "took "+name+" over")
+	if _, err := c.d.TakeOver(r.Context(), name); err != nil {
+		c.refuse(w, r, err)
+		return
+	}
+	c.changed()
+	http.Redirect(w, r, "/", http.StatusSeeOther)
 }
 
 func (c *Console) release(w http.ResponseWriter, r *http.Request) {

@@ -97,6 +97,7 @@ func (c *Console) Routes() []Route {
 		change("/before/queue", c.enqueue),
 		change("/queue/{id}/{verb}", c.act),
 		change("/bench/{name}/release", c.release),
+		change("/bench/{name}/take-over", c.takeOver),
 		change("/prompts/{id}/answer", c.answerPrompt),
 		{Pattern: "GET /static/", Public: true, Serve: func(w http.ResponseWriter, r *http.Request) {
 			w.Header().Set("Cache-Control", "no-cache")

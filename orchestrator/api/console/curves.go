@@ -202,7 +202,7 @@ func bandPaths(a axis, shapes []outlook.Shape) string {
 	for _, s := range shapes {
 		from, to := s.StartEdge, s.StopEdge
 		class := "bd"
-		if s.Outcome == results.Spoiled {
+		if broken(s.Segment) {
 			class, to = "bx", s.Ended
 			if from.IsZero() {
 				from = s.StartedAt
@@ -221,7 +221,7 @@ func bandNames(a axis, shapes []outlook.Shape) template.HTML {
 	b.WriteString(`<svg class="axis" height="20" aria-hidden="true">`)
 	for i, s := range shapes {
 		from, to := s.StartEdge, s.StopEdge
-		if s.Outcome == results.Spoiled || from.IsZero() {
+		if broken(s.Segment) || from.IsZero() {
 			from, to = s.StartedAt, s.Ended
 		}
 		if !to.After(a.from) || !from.Before(a.to) || s.Outcome == results.Skipped {
@@ -233,7 +233,7 @@ func bandNames(a axis, shapes []outlook.Shape) template.HTML {
 			text = fmt.Sprint(i + 1)
 		}
 		class := ""
-		if s.Outcome == results.Spoiled {
+		if broken(s.Segment) {
 			class = "tx"
 		}
 		fmt.Fprintf(&b, `<text class="%s" x="%s" y="15" text-anchor="middle">%s</text>`, class, a.at(from.Add(to.Sub(from)/2)), text)

@@ -50,7 +50,7 @@ func (l lane) draw() template.HTML {
 		}
 		tip := attr(l.tip(g))
 		class, from, to := "d", g.StartEdge, g.StopEdge
-		if g.Outcome == results.Spoiled {
+		if broken(g.Segment) {
 			class, to = "x", g.Ended
 			if from.IsZero() {
 				from = g.StartedAt
@@ -69,7 +69,7 @@ func (l lane) draw() template.HTML {
 			fmt.Fprintf(&hatch, `<rect x="%s" y="%d" width="%s%%" height="%d" fill="url(#cut)"/>`, a.at(from), laneStrip, num(a.share(from, to)), laneHeight)
 			fmt.Fprintf(&over, `<line class="sp" x1="%[1]s" x2="%[1]s" y1="2" y2="%[2]d"/>`, a.at(to), laneStrip+laneHeight)
 			reason := short(g.Reason)
-			full := g.Scenario + " spoiled " + clock(g.Ended) + ": "
+			full := g.Scenario + " " + g.Outcome + " " + clock(g.Ended) + ": "
 			x, width := a.x(to)/10, 0.62*float64(len(full)+len(reason))
 			if x-width > strip {
 				fmt.Fprintf(&words, `<text class="tx" x="%s" dx="-4" y="12" text-anchor="end"><tspan>%s</tspan>%s</text>`, a.at(to), attr(full), attr(reason))
@@ -152,7 +152,7 @@ func (l lane) rests(s scale) string {
 			continue
 		}
 		from, to := g.StartEdge, g.StopEdge
-		if g.Outcome == results.Spoiled {
+		if broken(g.Segment) {
 			to = g.Ended
 			if from.IsZero() {
 				from = g.StartedAt

@@ -317,7 +317,7 @@ func (c *Console) lanes(n outlook.Night, latest bool) ([]nightRow, axis, counts)
 			row.Mark = "mw"
 			k.watch = append(k.watch, name)
 		}
-		done, spoiled, skipped := 0, 0, 0
+		done, spoiled, cancelled, skipped := 0, 0, 0, 0
 		for _, s := range o.shapes {
 			switch s.Outcome {
 			case results.Measured:
@@ -327,6 +327,8 @@ func (c *Console) lanes(n outlook.Night, latest bool) ([]nightRow, axis, counts)
 				k.flagged++
 			case results.Spoiled:
 				spoiled++
+			case results.Cancelled:
+				cancelled++
 			case results.Skipped:
 				skipped++
 			}
@@ -372,6 +374,9 @@ func (c *Console) lanes(n outlook.Night, latest bool) ([]nightRow, axis, counts)
 		l.label = fmt.Sprintf("%s: %d %s measured", name, done, plural(done, "segment", "segments"))
 		if spoiled > 0 {
 			l.label += fmt.Sprintf(", %d spoiled", spoiled)
+		}
+		if cancelled > 0 {
+			l.label += fmt.Sprintf(", %d cancelled", cancelled)
 		}
 		l.label += "; " + row.State
 		if row.End != "" {

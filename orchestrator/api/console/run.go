@@ -221,6 +221,9 @@ func runHeading(rec results.Run, shapes []outlook.Shape) string {
 	if s := n[results.Spoiled]; s > 0 {
 		text += fmt.Sprintf(", %s spoiled", number(s))
 	}
+	if s := n[results.Cancelled]; s > 0 {
+		text += fmt.Sprintf(", %s cancelled", number(s))
+	}
 	switch {
 	case rec.EndedAt.IsZero() && n[results.Underway] > 0:
 		text += ", " + shapes[len(shapes)-1].Scenario + " under way"
@@ -277,7 +280,7 @@ func (c *Console) runRow(n int, rec results.Run, s outlook.Shape, f orchestrator
 		row.Notes = append(row.Notes, runNote{Mark: mark, Text: fmt.Sprintf("%s %s: %s, wanted %s; %s", clock(d.At), preconditionName(d.Name), d.Found, d.Wanted, judged)})
 	}
 	switch s.Outcome {
-	case results.Spoiled, results.Skipped:
+	case results.Spoiled, results.Cancelled, results.Skipped:
 		row.Notes = append(row.Notes, runNote{Text: outcomeWords(s.Segment), Hand: s.Outcome == results.Spoiled})
 	case results.Underway:
 		row.Notes = append(row.Notes, runNote{Text: "under way"})

@@ -138,6 +138,11 @@ func judgeRun(h orchestrator.HandsetStatus, late time.Duration, by time.Time) co
 			Stands: needsHand, Problem: fmt.Sprintf("Set aside since %s: %s. Look at the handset. Once it is released, what is queued for it begins by itself.", clock(h.SetAside.Since), h.SetAside.Reason),
 			Press: &undo{Action: "/bench/" + Escape(h.Name) + "/release", Label: "Release " + h.Name},
 		}
+	case h.HeldBy != nil && !running && h.Link == "ready":
+		return condition{
+			Stands: toWatch, Problem: fmt.Sprintf("Held by %s. What is queued for it here begins once it is given back. Taking it over ends what runs there.", h.HeldBy),
+			Press: &undo{Action: "/bench/" + Escape(h.Name) + "/take-over", Label: "Take " + h.Name + " over"},
+		}
 	case h.Link == orchestrator.LinkNotLooked && state != orchestrator.Stopped:
 		return condition{Stands: toWatch, Problem: "Not looked yet: the daemon has only begun."}
 	case state == orchestrator.Stopped:
@@ -179,6 +184,8 @@ func stateWords(h orchestrator.HandsetStatus) string {
 	switch {
 	case h.SetAside != nil:
 		return "Set aside"
+	case h.HeldBy != nil && over(h) && h.Link == "ready":
+		return "Held by another daemon"
 	case h.State == "":
 		if h.Link != "ready" {
 			return capital(h.Link)
@@ -217,11 +224,18 @@ func over(h orchestrator.HandsetStatus) bool {
 	return h.Run == "" || s == orchestrator.Done || s == orchestrator.Stopped
 }
 
+// broken reports whether a segment was begun and gives no figure.
+func broken(g results.Segment) bool {
+	return g.Outcome == results.Spoiled || g.Outcome == results.Cancelled
+}
+
 // outcomeWords say what became of a segment; nothing where it went as it should.
 func outcomeWords(g results.Segment) string {
 	switch g.Outcome {
 	case results.Spoiled:
 		return "spoiled " + clock(g.EndedAt) + ": " + g.Reason
+	case results.Cancelled:
+		return g.Reason
 	case results.Flagged:
 		return "flagged: " + g.Reason
 	case results.Skipped:
