@@ -483,6 +483,9 @@ func (d *Daemon) owesBack(h scenarios.Handset) bool {
 	if mine.Number == 0 || mine.Given {
 		return false
 	}
+	if run, err := d.store.Run(mine.Run); err == nil && !State(run.State).over() {
+		return false // it answers the calls of another handset's run, which gives it back
+	}
 	if mine.TakenOverAt.IsZero() {
 		return true
 	}

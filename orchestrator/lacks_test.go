@@ -101,6 +101,12 @@ func newChargeBench(t *testing.T) *chargeBench {
 	if b.d.units, err = openUnits(b.d.store); err != nil {
 		t.Fatal(err)
 	}
+	if b.d.looks, err = openLookBook(b.d.store); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.d.loadSelf(); err != nil {
+		t.Fatal(err)
+	}
 	return b
 }
 

@@ -195,7 +195,7 @@ func TestNobodyWaitsForAnotherHandsetsFit(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	d := &Daemon{school: s}
+	d := &Daemon{school: s, looks: &lookBook{}}
 	var fits atomic.Int32
 	began, letGo := make(chan struct{}, 10), make(chan struct{})
 	s.fit = func(list []endurance.Observation, at time.Time, without string) *endurance.Learned {

@@ -142,6 +142,7 @@ plans:
 			t.Fatal(err)
 		}
 		b.queue("night")
+		time.Sleep(time.Second) // in a bubble two items would be queued at the same instant
 		next, err := b.daemon.Enqueue(orchestrator.Request{Plan: "night", Handsets: []string{"Alder"}})
 		if err != nil {
 			t.Fatal(err)
