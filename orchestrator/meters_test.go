@@ -1,11 +1,13 @@
 package orchestrator_test
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"rundown/devices/meters"
+	"rundown/devices/preconditions"
 	"rundown/devices/simulated/instruments"
 	"rundown/orchestrator"
 	"rundown/results"
@@ -47,8 +49,9 @@ func TestMetersBesideASegment(t *testing.T) {
 		if err != nil {
 			return false // the bench is not seen yet
 		}
-		last := report.Lines[len(report.Lines)-1]
-		return last.Name == "room_temperature" && strings.Contains(last.Found, "°C (meter room)")
+		return slices.ContainsFunc(report.Lines, func(l preconditions.Line) bool {
+			return l.Name == "room_temperature" && strings.Contains(l.Found, "°C (meter room)")
+		})
 	})
 	b.queue("short")
 	for handset, segments := range b.finish(3 * time.Minute) {
