@@ -71,7 +71,7 @@ func TestIdleLeavesTheHandsetAsleep(t *testing.T) {
 			time.Sleep(time.Minute)
 			if s := status(); !s.NextLook.IsZero() {
 				seen++
-				if in := s.NextLook.Sub(time.Now()); in < -time.Minute || in > 80*time.Minute {
+				if in := time.Until(s.NextLook); in < -time.Minute || in > 80*time.Minute {
 					b.t.Errorf("the next look is in %v", in)
 				}
 			}

@@ -104,7 +104,6 @@ type rest struct {
 	// natural is until when an alarm would have held it awake with nobody looking, and
 	// rising until when the energy of that wake-up is drawn.
 	natural, rising time.Duration
-	bursts          []*burstOf // of wake-ups by alarm: they are not the link's
 
 	wakes  map[WakeCause]int
 	restJ  float64 // what it would have drawn with nobody looking, J, as physics.Totals.BaseJ
