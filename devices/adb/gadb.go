@@ -14,10 +14,10 @@ import (
 	"rundown/devices"
 )
 
-// viaGadb runs one of gadb's requests under our deadline. gadb dials without a deadline
-// and hides its socket, so the address is tried first under ours; after that the request
-// ends by gadb's own limit of 10 s a read even if we stopped waiting for it. A length
-// with a minus sign makes gadb panic: that is caught and is an error like another.
+// viaGadb runs one of gadb's requests under our deadline, through a relay of ours: when the
+// deadline or ctx ends, its socket is closed, and gadb with it. The address is tried first,
+// for an error that says why no server answers there. A length with a minus sign makes gadb
+// panic: that is caught and is an error like another.
 func viaGadb[T any](ctx context.Context, s *Server, ask func(gadb.Client) (T, error)) (T, error) {
 	var none T
 	caller := ctx
@@ -28,44 +28,32 @@ func viaGadb[T any](ctx context.Context, s *Server, ask func(gadb.Client) (T, er
 		return none, err
 	}
 	probe.end()
-	host, portText, err := net.SplitHostPort(s.addr)
+	relay, err := newRelay(ctx, s.addr, s.o)
 	if err != nil {
-		return none, err
+		return none, fmt.Errorf("adb server %s: %w", s.addr, err)
 	}
-	port, err := strconv.Atoi(portText)
-	if err != nil {
-		return none, fmt.Errorf("adb server %s: want a port number", s.addr)
+	defer relay.end()
+	value, err := askGadb(relay.l.Addr().(*net.TCPAddr), ask)
+	switch {
+	case ctx.Err() == nil || err == nil:
+		return value, err
+	case caller.Err() != nil && !errors.Is(caller.Err(), context.DeadlineExceeded):
+		return none, fmt.Errorf("adb server %s: %w", s.addr, caller.Err())
 	}
-	if strings.Contains(host, ":") {
-		host = "[" + host + "]" // gadb joins host and port by hand
-	}
-	type result struct {
-		value T
-		err   error
-	}
-	done := make(chan result, 1)
-	go func() {
-		var r result
-		defer func() {
-			if p := recover(); p != nil {
-				r.err = fmt.Errorf("gadb: %v", p)
-			}
-			done <- r
-		}()
-		var client gadb.Client
-		if client, r.err = gadb.NewClientWith(host, port); r.err == nil {
-			r.value, r.err = ask(client)
+	return none, fmt.Errorf("adb server %s: %w (%w); if it stays so, restart that server", s.addr, devices.ErrTimeout, ctx.Err())
+}
+
+func askGadb[T any](at *net.TCPAddr, ask func(gadb.Client) (T, error)) (value T, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("gadb: %v", p)
 		}
 	}()
-	select {
-	case r := <-done:
-		return r.value, r.err
-	case <-ctx.Done():
-		if caller.Err() != nil && !errors.Is(caller.Err(), context.DeadlineExceeded) {
-			return none, fmt.Errorf("adb server %s: %w", s.addr, caller.Err())
-		}
-		return none, fmt.Errorf("adb server %s: %w (%w); if it stays so, restart that server", s.addr, devices.ErrTimeout, ctx.Err())
+	client, err := gadb.NewClientWith(at.IP.String(), at.Port)
+	if err != nil {
+		return value, err
 	}
+	return ask(client)
 }
 
 // Version is the server's protocol version, 41 since 2018. It goes through gadb; an

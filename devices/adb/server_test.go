@@ -1,12 +1,14 @@
 package adb
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"net"
 	"os"
 	"os/exec"
+	"runtime"
 	"slices"
 	"strings"
 	"sync"
@@ -141,6 +143,49 @@ func TestHangingServer(t *testing.T) {
 	defer cancel()
 	if _, err := New(f.addr()).Devices(ctx); !errors.Is(err, devices.ErrTimeout) || !errors.Is(err, context.DeadlineExceeded) {
 		t.Errorf("Devices past the caller's deadline = %v, want both errors", err)
+	}
+}
+
+// What gadb was asked ends with the context of whoever asked, and leaves nothing behind: a
+// server that says nothing, or not all that it began to say, must not gather goroutines.
+func TestNothingOfGadbOutlivesItsContext(t *testing.T) {
+	for name, serve := range map[string]func(c *fakeConn, service string) bool{
+		"silent":      func(c *fakeConn, _ string) bool { c.hang(); return false },
+		"in mid word": func(c *fakeConn, _ string) bool { c.say("OKAY00"); c.hang(); return false },
+		"in mid text": func(c *fakeConn, _ string) bool { c.say("OKAY0004002"); c.hang(); return false },
+	} {
+		t.Run(name, func(t *testing.T) {
+			f := newFake(t, serve)
+			for what, ask := range map[string]func(ctx context.Context) error{
+				"the caller's end": func(ctx context.Context) error {
+					ctx, cancel := context.WithCancel(ctx)
+					defer cancel()
+					stop := make(chan struct{})
+					go func() {
+						defer close(stop)
+						for f.count("host:version") == 0 {
+							time.Sleep(time.Millisecond)
+						}
+						cancel()
+					}()
+					_, err := New(f.addr(), quick).Version(ctx)
+					<-stop
+					return err
+				},
+				"its own deadline": func(ctx context.Context) error {
+					_, err := New(f.addr(), impatient).Version(ctx)
+					return err
+				},
+			} {
+				if err := ask(t.Context()); err == nil {
+					t.Errorf("%s: a version of a server that told none", what)
+				}
+				stacks := make([]byte, 1<<20)
+				if stacks = stacks[:runtime.Stack(stacks, true)]; bytes.Contains(stacks, []byte("electricbubble/gadb")) || bytes.Contains(stacks, []byte("adb.(*relay)")) {
+					t.Errorf("%s: something of it still runs:\n%s", what, stacks)
+				}
+			}
+		})
 	}
 }
 
