@@ -15,6 +15,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"rundown/orchestrator/api"
+	"rundown/orchestrator/notices"
 )
 
 // version is set by the linker for a release.
@@ -107,6 +108,7 @@ func (c *commands) client() (*api.Client, error) {
 var errUnmet = errors.New("required preconditions are not met")
 
 func main() {
+	notices.Courier()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
 	stop()

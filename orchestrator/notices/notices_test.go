@@ -23,11 +23,17 @@ import (
 	"github.com/emersion/go-sasl"
 	"github.com/emersion/go-smtp"
 	"github.com/rs/zerolog"
+	"go.uber.org/goleak"
 
 	"rundown/devices/simulated"
 	"rundown/results"
 	"rundown/scenarios"
 )
+
+func TestMain(m *testing.M) {
+	Courier() // this program once more, to send a chat message
+	goleak.VerifyTestMain(m)
+}
 
 var begin = time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC)
 
@@ -373,6 +379,73 @@ func TestChat(t *testing.T) {
 	}
 	if _, err := p.s.Test(t.Context(), "kitchen"); !errors.Is(err, ErrNoTarget) || !strings.Contains(err.Error(), "room") {
 		t.Errorf("a target that is not there: %v", err)
+	}
+}
+
+// A chat service that takes the message and never answers keeps nothing of the daemon: when
+// the time is over, or the daemon stops, whoever was sending has ended.
+func TestNothingOfAChatOutlivesItsContext(t *testing.T) {
+	closed := make(chan struct{}, 2)
+	silent, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	asked := make(chan struct{}, 2)
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		for {
+			c, err := silent.Accept()
+			if err != nil {
+				return
+			}
+			asked <- struct{}{}
+			wg.Go(func() {
+				_, _ = io.Copy(io.Discard, c) // until the other side is gone
+				_ = c.Close()
+				closed <- struct{}{}
+			})
+		}
+	})
+	t.Cleanup(func() {
+		_ = silent.Close()
+		wg.Wait()
+	})
+	t.Setenv("NOTICE_TEST_CHAT", "generic://"+silent.Addr().String()+"/hUsH-4711?disabletls=yes")
+	room := &chat{scenarios.Chat{Address: scenarios.Secret{Env: "NOTICE_TEST_CHAT"}}}
+	for name, how := range map[string]func() (context.Context, context.CancelFunc){
+		"the time is over": func() (context.Context, context.CancelFunc) {
+			return context.WithTimeout(t.Context(), 2*time.Second)
+		},
+		"the daemon stops": func() (context.Context, context.CancelFunc) { return context.WithCancel(t.Context()) },
+	} {
+		before := goleak.IgnoreCurrent()
+		ctx, cancel := how()
+		answer := make(chan error, 1)
+		go func() {
+			answer <- room.send(ctx, message{bench: "test bench", Record: Record{ID: "n1", Notice: Notice{Title: "a test", At: begin}}})
+		}()
+		if name == "the daemon stops" {
+			<-asked
+			cancel()
+		}
+		err := <-answer
+		cancel()
+		var bad *failure
+		if !errors.As(err, &bad) || !bad.unsure || bad.text != "chat: no answer in time" {
+			t.Errorf("%s: %v, want no answer in time, and that it may have arrived", name, err)
+		}
+		if name == "the time is over" {
+			select {
+			case <-asked:
+				<-closed
+			default: // it had not come so far on a busy machine
+			}
+		} else {
+			<-closed
+		}
+		if err := goleak.Find(before); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
 	}
 }
 

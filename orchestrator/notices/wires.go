@@ -264,42 +264,32 @@ type chat struct{ to scenarios.Chat }
 func (c *chat) repeatable() bool { return false }
 
 func (c *chat) ready() error {
-	_, err := c.service()
+	_, err := c.address()
 	return err
 }
 
-func (c *chat) service() (*router.ServiceRouter, error) {
+func (c *chat) address() (string, error) {
 	address, err := read(c.to.Address)
 	if err != nil {
-		return nil, fmt.Errorf("chat: address: %w", err)
+		return "", fmt.Errorf("chat: address: %w", err)
 	}
-	service, err := router.New(log.New(io.Discard, "", 0), address) // its log may hold the address
-	if err != nil {
-		return nil, &failure{text: "chat: what stands for its address is not understood: " + scrub(oneLine(err.Error()), address), refused: true}
+	if _, err := router.New(log.New(io.Discard, "", 0), address); err != nil { // its log may hold the address
+		return "", &failure{text: "chat: what stands for its address is not understood: " + scrub(oneLine(err.Error()), address), refused: true}
 	}
-	return service, nil
+	return address, nil
 }
 
 func (c *chat) send(ctx context.Context, m message) error {
-	service, err := c.service()
+	address, err := c.address()
 	if err != nil {
 		return err
 	}
-	service.Timeout = left(ctx)
-	address, err := read(c.to.Address)
-	if err != nil {
-		return fmt.Errorf("chat: address: %w", err)
-	}
-	answers := make(chan error, 1) // the library knows no context
-	go func() { answers <- errors.Join(service.Send(m.subject()+"\n"+m.body(), nil)...) }()
-	select {
-	case err = <-answers:
-	case <-ctx.Done():
-		err = router.ErrServiceTimeout
-	}
+	err = carry(ctx, address, m.subject()+"\n"+m.body())
 	switch {
-	case errors.Is(err, router.ErrServiceTimeout):
+	case errors.Is(err, context.DeadlineExceeded), errors.Is(err, context.Canceled):
 		return &failure{text: "chat: no answer in time", unsure: true}
+	case errors.Is(err, errNoWord):
+		return &failure{text: "chat: " + err.Error(), unsure: true}
 	case err != nil:
 		return &failure{text: "chat: " + scrub(oneLine(err.Error()), address)}
 	}
