@@ -97,7 +97,7 @@ func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 	err = errors.Join(err, runsErr)
 	groups := map[figureKey]*ScenarioFigure{}
 	var order []figureKey
-	estimates := map[figureKey][]endurance.Figure{}
+	estimates, firstOf := map[figureKey][]endurance.Figure{}, map[figureKey]results.Handset{}
 	for _, g := range segments {
 		if g.Outcome == results.Underway || isCharge(g) || !f.takes(g) {
 			continue
@@ -141,7 +141,9 @@ func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 		}
 		fig.Kept++
 		fig.Points += one.Points
-		fig.HoursPerWh = estimate.HoursPerWh
+		if len(estimates[key]) == 0 {
+			firstOf[key] = handsets[g.RunID]
+		}
 		estimates[key] = append(estimates[key], estimate)
 	}
 	d.sortByBench(order)
@@ -149,12 +151,27 @@ func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 	for _, key := range order {
 		fig := groups[key]
 		if fig.Kept > 0 {
-			hours, agree := endurance.Combine(estimates[key])
-			fig.Hours, fig.Agree, fig.Reason = intervalOf(hours), agree, ""
+			fig.Hours, fig.HoursPerWh, fig.Agree = together(estimates[key], firstOf[key])
+			fig.Reason = ""
 		}
 		list = append(list, *fig)
 	}
 	return list, err
+}
+
+// together is what the segments of one scenario say of a handset: hours, hours per
+// watt-hour of its rated energy (0 where that is not known), and whether the segments agree.
+// The handset is as it was in the first of them. Screens and exports are both made of it.
+func together(list []endurance.Figure, first results.Handset) (hours Interval, perWh float64, agree bool) {
+	combined, agree := endurance.Combine(list)
+	hours = intervalOf(combined)
+	switch {
+	case len(list) == 1:
+		perWh = list[0].HoursPerWh
+	case first.CapacityMAh > 0 && first.NominalMV > 0:
+		perWh = endurance.HoursPerWh(hours.Value, first.CapacityMAh, first.NominalMV)
+	}
+	return hours, perWh, agree
 }
 
 // handsetsOf are the handsets as they were in one run, or in all when runID is empty, by run.

@@ -107,13 +107,12 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 		groups[k].estimates = append(groups[k].estimates, figure)
 		return nil
 	})
-	var together []ScenarioFigure
+	var all []ScenarioFigure
 	for _, k := range order {
 		g := groups[k]
-		combined, agree := endurance.Combine(g.estimates)
-		hours := intervalOf(combined)
+		hours, perWh, agree := together(g.estimates, g.handset)
 		if !k.imported {
-			together = append(together, ScenarioFigure{Handset: k.handset, Scenario: k.scenario, Hours: hours, Kept: len(g.estimates)})
+			all = append(all, ScenarioFigure{Handset: k.handset, Scenario: k.scenario, Hours: hours, Kept: len(g.estimates)})
 		}
 		if len(g.estimates) < 2 {
 			continue
@@ -125,14 +124,13 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 		for _, e := range g.estimates {
 			row.Points += e.Points
 		}
-		if h := g.handset; h.CapacityMAh > 0 && h.NominalMV > 0 {
-			v := endurance.HoursPerWh(hours.Value, h.CapacityMAh, h.NominalMV)
-			row.HoursPerWh = &v
+		if perWh > 0 {
+			row.HoursPerWh = &perWh
 		}
 		figures = append(figures, row)
 	}
 	if f.Scenario == "" {
-		for _, m := range d.mixesOf(together) {
+		for _, m := range d.mixesOf(all) {
 			row := results.FigureRow{Whose: results.Whose{Handset: m.Handset, Scenario: m.Mix}, Of: "day mix", Agree: true}
 			var parts []string
 			for _, name := range slices.Sorted(maps.Keys(d.file.DayMixes[m.Mix].Hours)) {
