@@ -68,8 +68,6 @@ type Span struct {
 	S       Interval `json:"s"`
 }
 
-func chargingInterval(i charging.Interval) Interval { return Interval{i.Value, i.Low, i.High} }
-
 // isCharge reports whether a handset is charged in a segment on purpose.
 func isCharge(g results.Segment) bool {
 	return g.Until == scenarios.UntilFull
@@ -177,27 +175,20 @@ func (d *Daemon) charge(c *Charge, g results.Segment) error {
 // take takes over what the calculator says.
 func (c *Charge) take(f charging.Figure) {
 	for _, t := range f.Times {
-		c.Times = append(c.Times, LevelTime{t.LevelPct, chargingInterval(t.S)})
+		c.Times = append(c.Times, LevelTime{t.LevelPct, t.S})
 	}
 	for _, s := range f.Spans {
-		c.Spans = append(c.Spans, Span{s.FromPct, s.ToPct, chargingInterval(s.S)})
+		c.Spans = append(c.Spans, Span{s.FromPct, s.ToPct, s.S})
 	}
 	if f.End != nil {
 		c.FullS, c.FullRule = &f.End.AtS, f.End.Rule
 	}
-	interval := func(i *charging.Interval) *Interval {
-		if i == nil {
-			return nil
-		}
-		out := chargingInterval(*i)
-		return &out
-	}
-	c.BatteryWh, c.SocketWh = interval(f.BattWh), interval(f.PlugWh)
+	c.BatteryWh, c.SocketWh = f.BattWh, f.PlugWh
 	if f.Source != "" {
 		c.PeakOf = f.Source
 		c.Above90S = &f.HoldS
 		if f.Source == "cell" {
-			c.PeakW = interval(&f.PeakW)
+			c.PeakW = &f.PeakW
 		}
 	}
 	if f.Taper != nil {
@@ -393,7 +384,7 @@ func (c *Charge) socketPeak(s socket, samples []results.Sample) {
 		return
 	}
 	if f.Source == "plug" {
-		peak := chargingInterval(f.PeakW)
+		peak := f.PeakW
 		c.PeakSocketW = &peak
 	}
 }

@@ -170,8 +170,7 @@ func (d *Daemon) sideHours(sides []side, c Choice) []SideHours {
 		}
 		var all []ScenarioFigure
 		for _, k := range order {
-			combined, agree := endurance.Combine(figures[k])
-			hours := intervalOf(combined)
+			hours, agree := endurance.Combine(figures[k])
 			list = append(list, SideHours{Side: s.Name, Handset: k.handset, Scenario: k.scenario, Hours: &hours, Segments: len(figures[k]), Agree: agree, Imported: k.imported})
 			if k.imported && figures[key{k.handset, k.scenario, false}] != nil {
 				continue

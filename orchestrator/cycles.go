@@ -204,7 +204,7 @@ func (h *HeatSeries) scored(s sustain.Series) {
 		h.Reason = why(s.Err)
 		return
 	}
-	retained := Interval{s.Retention.Value, s.Retention.Low, s.Retention.High}
+	retained := s.Retention
 	h.Peak, h.Best, h.Settled, h.Retained, h.Worst, h.Throttled, h.Onset = s.Peak, s.Best, s.Settled, &retained, s.Worst, s.Throttled, s.Onset
 }
 
@@ -238,7 +238,7 @@ func HeatRows(list []HeatSeries) (series []results.SustainRow, cycles []results.
 			MeanTempC: h.MeanTempC, HighestTempC: h.HighestTempC, EnergyJPerCycle: h.EnergyJ, ScorePerJ: h.ScorePerJ, PointsPerCycle: h.PointsPerCycle, Reason: h.Reason,
 		}
 		if h.Retained != nil {
-			row.Retention = results.Interval{Value: h.Retained.Value, Low: h.Retained.Low, High: h.Retained.High}
+			row.Retention = *h.Retained
 		}
 		if h.Onset > 0 {
 			row.Onset = whole(&h.Onset)

@@ -7,16 +7,11 @@ import (
 
 	"rundown/results"
 	"rundown/results/endurance"
+	"rundown/results/figure"
 )
 
 // An Interval is a value with its 95 % interval.
-type Interval struct {
-	Value float64 `json:"value"`
-	Low   float64 `json:"low"`
-	High  float64 `json:"high"`
-}
-
-func intervalOf(i endurance.Interval) Interval { return Interval{i.Value, i.Low, i.High} }
+type Interval = figure.Interval
 
 // A ScenarioFigure is what a handset's segments of one scenario say together.
 type ScenarioFigure struct {
@@ -163,8 +158,7 @@ func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 // watt-hour of its rated energy (0 where that is not known), and whether the segments agree.
 // The handset is as it was in the first of them. Screens and exports are both made of it.
 func together(list []endurance.Figure, first results.Handset) (hours Interval, perWh float64, agree bool) {
-	combined, agree := endurance.Combine(list)
-	hours = intervalOf(combined)
+	hours, agree = endurance.Combine(list)
 	switch {
 	case len(list) == 1:
 		perWh = list[0].HoursPerWh
@@ -229,19 +223,19 @@ func (d *Daemon) figure(g results.Segment, h results.Handset) (SegmentFigure, en
 // segmentFigure is a figure as it is shown.
 func segmentFigure(segment string, est endurance.Figure) SegmentFigure {
 	out := SegmentFigure{
-		Segment: segment, Hours: intervalOf(est.Hours), RatePctH: intervalOf(est.RatePctH), Points: est.Points, VoltageFactor: est.VoltageFactor,
+		Segment: segment, Hours: est.Hours, RatePctH: est.RatePctH, Points: est.Points, VoltageFactor: est.VoltageFactor,
 		Method: est.Method, Assumptions: est.Assumptions, Warnings: slices.Clone(est.Warnings),
 	}
 	if est.PowerW != nil {
-		p := intervalOf(*est.PowerW)
+		p := *est.PowerW
 		out.PowerW = &p
 	}
 	if est.CurrentMA != nil {
-		c := intervalOf(*est.CurrentMA)
+		c := *est.CurrentMA
 		out.CurrentMA = &c
 	}
 	if o := est.Own; o != nil {
-		out.Looks = &OwnDrain{Looks: o.Looks, PerHour: o.LooksPerH, PctH: intervalOf(o.PctH), Share: o.Share, LookS: intervalOf(o.LookS), Basis: o.Basis}
+		out.Looks = &OwnDrain{Looks: o.Looks, PerHour: o.LooksPerH, PctH: o.PctH, Share: o.Share, LookS: o.LookS, Basis: o.Basis}
 	}
 	for _, t := range est.Budget {
 		out.Budget = append(out.Budget, Term{Name: t.Name, SDPct: 100 * t.RelSD, Share: t.Share})

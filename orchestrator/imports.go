@@ -397,7 +397,7 @@ func (c *Charge) fromFile(g results.Segment, log intake.Log) error {
 		c.FromPct, c.ToPct = samples[0].LevelPct, samples[len(samples)-1].LevelPct
 	}
 	if fig.Source == "plug" {
-		peak := chargingInterval(fig.PeakW)
+		peak := fig.PeakW
 		c.PeakSocketW = &peak
 	}
 	if fig.BattWh != nil && fig.PlugWh != nil && fig.PlugWh.Value > 0 {

@@ -328,7 +328,7 @@ func (d *Daemon) said(t teaching, inUse bool) Learned {
 		to   **Interval
 	}{{l.Counter, &out.Counter}, {l.Current, &out.Current}} {
 		if f.from != nil {
-			i := intervalOf(f.from.Interval())
+			i := f.from.Interval()
 			*f.to = &i
 		}
 	}

@@ -49,14 +49,14 @@ func (d *Daemon) MixFigures(figures []ScenarioFigure) []MixFigure {
 }
 
 // hoursOf are the hours to empty by handset and scenario.
-func hoursOf(figures []ScenarioFigure) map[string]map[string]endurance.Interval {
-	hours := map[string]map[string]endurance.Interval{}
+func hoursOf(figures []ScenarioFigure) map[string]map[string]Interval {
+	hours := map[string]map[string]Interval{}
 	for _, f := range figures {
 		if hours[f.Handset] == nil {
-			hours[f.Handset] = map[string]endurance.Interval{}
+			hours[f.Handset] = map[string]Interval{}
 		}
 		if f.Kept > 0 && !f.Imported { // what was imported is never mixed with what was measured
-			hours[f.Handset][f.Scenario] = endurance.Interval{Value: f.Hours.Value, Low: f.Hours.Low, High: f.Hours.High}
+			hours[f.Handset][f.Scenario] = f.Hours
 		}
 	}
 	return hours
@@ -64,7 +64,7 @@ func hoursOf(figures []ScenarioFigure) map[string]map[string]endurance.Interval 
 
 const idleScenario = "idle"
 
-func mixFigure(handset string, mix scenarios.DayMix, hours map[string]endurance.Interval) MixFigure {
+func mixFigure(handset string, mix scenarios.DayMix, hours map[string]Interval) MixFigure {
 	m := MixFigure{Handset: handset, Mix: mix.Name}
 	parts := map[string]endurance.MixPart{}
 	left := 24.0
@@ -81,7 +81,7 @@ func mixFigure(handset string, mix scenarios.DayMix, hours map[string]endurance.
 	if len(m.Missing) > 0 {
 		return m
 	}
-	m.Days = intervalOf(endurance.Mix(parts))
+	m.Days = endurance.Mix(parts)
 	for _, s := range endurance.MixSensitivity(parts) {
 		m.Parts = append(m.Parts, MixPart{s.Scenario, s.HoursPerDay, 100 * s.Share, s.DaysIfMore, s.DaysIfLonger})
 	}
@@ -91,7 +91,7 @@ func mixFigure(handset string, mix scenarios.DayMix, hours map[string]endurance.
 	if i, ok := hours[idleScenario]; ok {
 		m.StandbyH = left
 		parts[idleScenario] = endurance.MixPart{HoursPerDay: left, Hours: i}
-		with := intervalOf(endurance.Mix(parts))
+		with := endurance.Mix(parts)
 		m.WithStandby = &with
 	}
 	return m
@@ -122,7 +122,7 @@ func (d *Daemon) RegulationFigures(figures []ScenarioFigure) []RegulationFigure 
 			" as measured on this bench, by the cycle of Regulation (EU) 2023/1669, Annex IV; not a declared value"}
 		end, missing := endurance.Regulation(hours[h.Name])
 		if f.Missing = missing; len(missing) == 0 {
-			i := intervalOf(end)
+			i := end
 			f.Hours = &i
 			if h.CapacityMAh > 0 && h.NominalMV > 0 {
 				f.IndexPerW = endurance.HoursPerWh(end.Value, h.CapacityMAh, h.NominalMV)

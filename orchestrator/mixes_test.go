@@ -11,7 +11,7 @@ import (
 
 func TestMixesAndRegulation(t *testing.T) {
 	figure := func(handset, scenario string, hours float64) ScenarioFigure {
-		return ScenarioFigure{Handset: handset, Scenario: scenario, Kept: 1, Hours: Interval{hours, 0.97 * hours, 1.03 * hours}}
+		return ScenarioFigure{Handset: handset, Scenario: scenario, Kept: 1, Hours: Interval{Value: hours, Low: 0.97 * hours, High: 1.03 * hours}}
 	}
 	d := &Daemon{file: scenarios.File{
 		Bench: scenarios.Bench{Handsets: []scenarios.Handset{{Name: "Alder", CapacityMAh: 5000, NominalMV: 3850}, {Name: "Birch"}, {Name: "Cedar"}}},

@@ -180,12 +180,12 @@ func (d *Daemon) CompareReport(c Choice) (report.Report, error) {
 // figureRows are the hours and days that stand beside the ratios.
 func (b Beside) figureRows() (rows []results.FigureRow) {
 	for _, h := range b.Hours {
-		row := results.FigureRow{Whose: results.Whose{Handset: h.Handset, Scenario: h.Scenario, Imported: h.Imported}, Of: "repeats", Hours: tableInterval(h.Hours), Segments: h.Segments, Agree: h.Agree}
+		row := results.FigureRow{Whose: results.Whose{Handset: h.Handset, Scenario: h.Scenario, Imported: h.Imported}, Of: "repeats", Hours: h.Hours, Segments: h.Segments, Agree: h.Agree}
 		if h.Segments == 1 {
 			row.Of = "segment"
 		}
 		if h.DayMix != "" {
-			row.Of, row.Scenario, row.DaysOfMix = "day mix", h.DayMix, tableInterval(h.Days)
+			row.Of, row.Scenario, row.DaysOfMix = "day mix", h.DayMix, h.Days
 			if len(h.Missing) > 0 {
 				row.Reason = strings.Join(h.Missing, ", ") + " not measured"
 			}

@@ -84,8 +84,8 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 			figures = append(figures, row)
 			return nil
 		}
-		row.Hours, row.RatePctH = tableInterval(&shown.Hours), tableInterval(&shown.RatePctH)
-		row.PowerW, row.CurrentMA = tableInterval(shown.PowerW), tableInterval(shown.CurrentMA)
+		row.Hours, row.RatePctH = &shown.Hours, &shown.RatePctH
+		row.PowerW, row.CurrentMA = shown.PowerW, shown.CurrentMA
 		from, to := int64(figure.FromPct), int64(figure.ToPct)
 		row.Points, row.FromPct, row.ToPct, row.Factor = shown.Points, &from, &to, &shown.VoltageFactor
 		row.Gauge, row.Method, row.Assumptions, row.Warnings = figure.Gauge.String(), shown.Method, shown.Assumptions, shown.Warnings
@@ -118,7 +118,7 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 			continue
 		}
 		row := results.FigureRow{
-			Whose: results.Whose{Handset: k.handset, Scenario: k.scenario, Imported: k.imported}, Plan: g.first.Plan, Of: "repeats", At: g.first.At, Hours: tableInterval(&hours),
+			Whose: results.Whose{Handset: k.handset, Scenario: k.scenario, Imported: k.imported}, Plan: g.first.Plan, Of: "repeats", At: g.first.At, Hours: &hours,
 			Segments: len(g.estimates), Agree: agree, Method: fmt.Sprintf("geometric mean of %d segments", len(g.estimates)),
 		}
 		for _, e := range g.estimates {
@@ -140,7 +140,7 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 			if len(m.Missing) > 0 {
 				row.Reason = strings.Join(m.Missing, ", ") + " not measured"
 			} else {
-				row.DaysOfMix = tableInterval(&m.Days)
+				row.DaysOfMix = &m.Days
 			}
 			figures = append(figures, row)
 		}
@@ -149,13 +149,6 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 }
 
 func round2(v float64) float64 { return float64(int(v*100+0.5)) / 100 }
-
-func tableInterval(i *Interval) *results.Interval {
-	if i == nil {
-		return nil
-	}
-	return &results.Interval{Value: i.Value, Low: i.Low, High: i.High}
-}
 
 // ChargeRows are the charges that a filter takes.
 func (d *Daemon) ChargeRows(f results.Filter) (rows []results.ChargeRow, err error) {
@@ -166,7 +159,7 @@ func (d *Daemon) ChargeRows(f results.Filter) (rows []results.ChargeRow, err err
 		}
 		row := results.ChargeRow{
 			Whose:     results.Whose{Handset: c.Handset, RunID: c.Run, SegmentID: c.Segment, Scenario: c.Scenario, Imported: c.Imported},
-			StartedAt: c.PluggedAt, FullS: c.FullS, FullRule: c.FullRule, PeakW: tableInterval(c.PeakW), Above90S: c.Above90S, TaperS: c.TaperS,
+			StartedAt: c.PluggedAt, FullS: c.FullS, FullRule: c.FullRule, PeakW: c.PeakW, Above90S: c.Above90S, TaperS: c.TaperS,
 			ChargeMAh: c.ChargeMAh, Efficiency: c.Efficiency, MeanTempC: c.MeanTempC, HighestTempC: c.HighestTempC, Notes: slices.Clone(c.Notes),
 		}
 		if len(c.Times) > 0 || !c.Imported {
@@ -183,7 +176,7 @@ func (d *Daemon) ChargeRows(f results.Filter) (rows []results.ChargeRow, err err
 		}
 		for _, s := range c.Spans {
 			if s.FromPct == 20 && s.ToPct == 80 {
-				row.From20To80S = tableInterval(&s.S)
+				row.From20To80S = &s.S
 			}
 		}
 		value := func(i *Interval) *float64 {

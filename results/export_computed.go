@@ -7,11 +7,12 @@ import (
 	"io"
 	"strings"
 	"time"
+
+	"rundown/results/figure"
 )
 
-// An Interval is a value with its 95 % interval, as rows of computed tables carry it. It becomes three
-// columns.
-type Interval struct{ Value, Low, High float64 }
+// An Interval is a value with its 95 % interval. In a computed table it becomes three columns.
+type Interval = figure.Interval
 
 // Whose says what a computed row belongs to. SegmentID is empty where a row is made of several
 // segments; RunID too, where they are of several runs.

@@ -174,15 +174,15 @@ func computedRows() (f []FigureRow, b []BudgetRow, c []CycleRow, h []ChargeRow, 
 	of := Whose{Handset: "Alder", RunID: "r1", SegmentID: "r1-1", Scenario: "browse"}
 	at := time.Date(2030, 3, 4, 22, 0, 0, 0, time.UTC)
 	f = []FigureRow{
-		{Whose: of, Plan: "everyday", Of: "segment", Outcome: Measured, At: at, Hours: &Interval{9.0, 8.8, 9.2}, RatePctH: &Interval{10.4, 10.3, 10.5}, PowerW: &Interval{1.7, 1.6, 1.8},
+		{Whose: of, Plan: "everyday", Of: "segment", Outcome: Measured, At: at, Hours: &Interval{Value: 9.0, Low: 8.8, High: 9.2}, RatePctH: &Interval{Value: 10.4, Low: 10.3, High: 10.5}, PowerW: &Interval{Value: 1.7, Low: 1.6, High: 1.8},
 			HoursPerWh: x(0.58), Segments: 1, Agree: true, Points: 7, FromPct: n(92), ToPct: n(85), Factor: x(0.93), Gauge: "fine", Method: "level edges", Assumptions: []string{"a", "b"}},
 		{Whose: Whose{Handset: "Birch", Scenario: "video", Imported: true}, Of: "repeats", Segments: 2, Reason: "too few points drained"},
 	}
 	b = []BudgetRow{{of, "wandering power", 0.7, 0.4}, {of, "timing of the level edges", 0.8, 0.6}}
 	c = []CycleRow{{Whose: of, Workload: "cpu", Cycle: 1, Score: 1000.5, TempC: x(31.5), ThermalLevel: n(0), EnergyJ: x(412), LevelPct: n(90)}, {Whose: of, Workload: "cpu", Cycle: 2, Score: 998}}
-	h = []ChargeRow{{Whose: of, StartedAt: at, FromPct: n(2), ToPct: n(100), To50S: x(600), From20To80S: &Interval{900, 890, 910}, PeakW: &Interval{44, 43.3, 44.7}, HighestTempC: x(41.2), HighestTempPct: n(47), Notes: []string{"interrupted"}}, {Whose: of}}
+	h = []ChargeRow{{Whose: of, StartedAt: at, FromPct: n(2), ToPct: n(100), To50S: x(600), From20To80S: &Interval{Value: 900, Low: 890, High: 910}, PeakW: &Interval{Value: 44, Low: 43.3, High: 44.7}, HighestTempC: x(41.2), HighestTempPct: n(47), Notes: []string{"interrupted"}}, {Whose: of}}
 	v = []CurveRow{{Whose: of, Kind: "discharge", TimeS: 0.5, LevelPct: x(92), PowerW: x(1.7), TempC: x(27.3)}, {Whose: of, Kind: "charge", TimeS: 10}}
-	r = []RatioRow{{Scenario: "browse", Side: "Birch", Reference: "Alder", Ratio: &Interval{1.12, 1.09, 1.15}, SideRuns: 3, ReferenceRuns: 2, Test: "Welch", P: x(0.001), PSet: x(0.004), Shown: true, Says: "12 % longer", MoreRuns: nil},
+	r = []RatioRow{{Scenario: "browse", Side: "Birch", Reference: "Alder", Ratio: &Interval{Value: 1.12, Low: 1.09, High: 1.15}, SideRuns: 3, ReferenceRuns: 2, Test: "Welch", P: x(0.001), PSet: x(0.004), Shown: true, Says: "12 % longer", MoreRuns: nil},
 		{Scenario: "game", Side: "Birch", Reference: "Alder", Says: "left out", LeftOut: "not measured alike: workload", Notes: []string{"x", "y"}}}
 	return f, b, c, h, v, r
 }
@@ -223,7 +223,7 @@ func TestComputedTables(t *testing.T) {
 	exportComputed(t, Budgets, b)
 	exportComputed(t, Cycles, c)
 	exportComputed(t, Charges, h)
-	exportComputed(t, Sustained, []SustainRow{{Whose: c[0].Whose, Workload: "cpu", Cycles: 20, Peak: 1000, Settled: 700, Retention: Interval{0.7, 0.69, 0.71}, Worst: 0.68, Throttled: true}, {Workload: "gpu", Cycles: 3, Reason: "too few cycles"}})
+	exportComputed(t, Sustained, []SustainRow{{Whose: c[0].Whose, Workload: "cpu", Cycles: 20, Peak: 1000, Settled: 700, Retention: Interval{Value: 0.7, Low: 0.69, High: 0.71}, Worst: 0.68, Throttled: true}, {Workload: "gpu", Cycles: 3, Reason: "too few cycles"}})
 	exportComputed(t, Curves, v)
 	exportComputed(t, Ratios, r)
 	exportComputed(t, Ratios, nil)

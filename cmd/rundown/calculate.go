@@ -93,10 +93,10 @@ func flat(r calculate.Result) any {
 		return struct {
 			about
 			*calculate.Charge
-			BattWh *calculate.Span  `json:"energy_into_battery_wh"`
-			PlugWh *calculate.Span  `json:"energy_at_plug_wh"`
-			Taper  *calculate.Taper `json:"taper"`
-			End    *calculate.End   `json:"end"`
+			BattWh *calculate.Interval `json:"energy_into_battery_wh"`
+			PlugWh *calculate.Interval `json:"energy_at_plug_wh"`
+			Taper  *calculate.Taper    `json:"taper"`
+			End    *calculate.End      `json:"end"`
 			remarks
 		}{a, c, c.BattWh, c.PlugWh, c.Taper, c.End, w}
 	case r.Sustain != nil:
@@ -109,8 +109,8 @@ func flat(r calculate.Result) any {
 	return struct {
 		about
 		*calculate.Endurance
-		PowerW    *calculate.Span `json:"power_w"`
-		CurrentMA *calculate.Span `json:"current_ma"`
+		PowerW    *calculate.Interval `json:"power_w"`
+		CurrentMA *calculate.Interval `json:"current_ma"`
 		remarks
 	}{a, r.Endurance, r.Endurance.PowerW, r.Endurance.CurrentMA, w}
 }

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"rundown/orchestrator"
-	"rundown/results/calculate"
 )
 
 // importCmd brings figures from elsewhere into the daemon's store.
@@ -124,7 +123,7 @@ func printImport(e *env, done orchestrator.Import) {
 			rows = append(rows, []string{fmt.Sprintf("to %d %%", t.LevelPct), minutes(t.S.Value)})
 		}
 	case done.Sustain != nil:
-		rows = append(rows, []string{"retained", calculate.Span(*done.Sustain.Retained).String()})
+		rows = append(rows, []string{"retained", done.Sustain.Retained.String()})
 	default:
 		rows = append(rows, []string{"no figure", done.Reason})
 	}

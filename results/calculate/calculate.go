@@ -10,6 +10,7 @@ import (
 
 	"rundown/results/charging"
 	"rundown/results/endurance"
+	"rundown/results/figure"
 	"rundown/results/intake"
 	"rundown/results/sustain"
 )
@@ -47,27 +48,21 @@ type Result struct {
 	Warnings  []string   `json:"warnings"`
 }
 
-// A Span is a value with its 95 % interval.
-type Span struct {
-	Value float64 `json:"value"`
-	Low   float64 `json:"low"`
-	High  float64 `json:"high"`
-}
-
-func (s Span) String() string { return fmt.Sprintf("%.4g (%.4g to %.4g)", s.Value, s.Low, s.High) }
+// An Interval is a value with its 95 % interval.
+type Interval = figure.Interval
 
 // Endurance is what a drain says.
 type Endurance struct {
-	Hours         Span     `json:"hours"` // from full to empty
-	RatePctH      Span     `json:"rate_pct_h"`
-	PowerW        *Span    `json:"power_w,omitempty"`
-	CurrentMA     *Span    `json:"current_ma,omitempty"`
-	StraightHours float64  `json:"straight_hours"` // by time x 100 / points
-	VoltageFactor float64  `json:"voltage_factor"`
-	Points        int      `json:"points"`
-	Method        string   `json:"method"`
-	Budget        []Term   `json:"budget"`
-	Assumptions   []string `json:"assumptions"`
+	Hours         Interval  `json:"hours"` // from full to empty
+	RatePctH      Interval  `json:"rate_pct_h"`
+	PowerW        *Interval `json:"power_w,omitempty"`
+	CurrentMA     *Interval `json:"current_ma,omitempty"`
+	StraightHours float64   `json:"straight_hours"` // by time x 100 / points
+	VoltageFactor float64   `json:"voltage_factor"`
+	Points        int       `json:"points"`
+	Method        string    `json:"method"`
+	Budget        []Term    `json:"budget"`
+	Assumptions   []string  `json:"assumptions"`
 }
 
 // A Term is one line of the budget of an interval.
@@ -83,25 +78,25 @@ type Charge struct {
 	Times   []TimeTo  `json:"time_to"`
 	Spans   []Between `json:"between"`
 	Source  string    `json:"power_of"` // "cell" or "plug"
-	PeakW   Span      `json:"peak_w"`
+	PeakW   Interval  `json:"peak_w"`
 	HoldS   float64   `json:"above_90pct_peak_s"`
-	BattWh  *Span     `json:"energy_into_battery_wh,omitempty"`
-	PlugWh  *Span     `json:"energy_at_plug_wh,omitempty"`
+	BattWh  *Interval `json:"energy_into_battery_wh,omitempty"`
+	PlugWh  *Interval `json:"energy_at_plug_wh,omitempty"`
 	Taper   *Taper    `json:"taper,omitempty"`
 	End     *End      `json:"end,omitempty"`
 }
 
 // A TimeTo is when a level was first shown, from plug-in.
 type TimeTo struct {
-	LevelPct int  `json:"level_pct"`
-	S        Span `json:"s"`
+	LevelPct int      `json:"level_pct"`
+	S        Interval `json:"s"`
 }
 
 // Between is how long the charge took from one level to another.
 type Between struct {
-	FromPct int  `json:"from_pct"`
-	ToPct   int  `json:"to_pct"`
-	S       Span `json:"s"`
+	FromPct int      `json:"from_pct"`
+	ToPct   int      `json:"to_pct"`
+	S       Interval `json:"s"`
 }
 
 // A Taper is where the taper sets in.
@@ -119,14 +114,14 @@ type End struct {
 
 // Sustain is what repeated cycles say.
 type Sustain struct {
-	Cycles    int     `json:"cycles"`
-	Peak      float64 `json:"peak"`
-	Best      float64 `json:"best_cycle"`
-	Settled   float64 `json:"settled"`
-	Retention Span    `json:"retention"`
-	Worst     float64 `json:"worst_ratio"`
-	Throttled bool    `json:"throttled"`
-	Onset     *int    `json:"onset_below_95"` // nil: none
+	Cycles    int      `json:"cycles"`
+	Peak      float64  `json:"peak"`
+	Best      float64  `json:"best_cycle"`
+	Settled   float64  `json:"settled"`
+	Retention Interval `json:"retention"`
+	Worst     float64  `json:"worst_ratio"`
+	Throttled bool     `json:"throttled"`
+	Onset     *int     `json:"onset_below_95"` // nil: none
 }
 
 // Log works a log out. The error says why there is no figure.
@@ -152,13 +147,6 @@ func Log(file string, log intake.Log, o Options) (Result, error) {
 	return r, err
 }
 
-func spanOf(i *endurance.Interval) *Span {
-	if i == nil {
-		return nil
-	}
-	return &Span{i.Value, i.Low, i.High}
-}
-
 func (r *Result) endurance(log intake.Log, o Options) error {
 	samples, err := log.Endurance(o.AtChange)
 	if err != nil {
@@ -176,7 +164,7 @@ func (r *Result) endurance(log intake.Log, o Options) error {
 		return fmt.Errorf("no figure: %w", err)
 	}
 	r.Endurance = &Endurance{
-		Hours: *spanOf(&f.Hours), RatePctH: *spanOf(&f.RatePctH), PowerW: spanOf(f.PowerW), CurrentMA: spanOf(f.CurrentMA), StraightHours: f.StraightHours,
+		Hours: f.Hours, RatePctH: f.RatePctH, PowerW: f.PowerW, CurrentMA: f.CurrentMA, StraightHours: f.StraightHours,
 		VoltageFactor: f.VoltageFactor, Points: f.Points, Method: f.Method, Assumptions: f.Assumptions,
 	}
 	for _, t := range f.Budget {
@@ -195,24 +183,17 @@ func (r *Result) charge(log intake.Log) error {
 	if err != nil {
 		return fmt.Errorf("no figure: %w", err)
 	}
-	c := &Charge{Source: f.Source, PeakW: Span(f.PeakW), HoldS: f.HoldS}
+	c := &Charge{Source: f.Source, PeakW: f.PeakW, HoldS: f.HoldS}
 	if leveled {
 		c.FromPct = &f.FromPct
 		for _, t := range f.Times {
-			c.Times = append(c.Times, TimeTo{t.LevelPct, Span(t.S)})
+			c.Times = append(c.Times, TimeTo{t.LevelPct, t.S})
 		}
 		for _, s := range f.Spans {
-			c.Spans = append(c.Spans, Between{s.FromPct, s.ToPct, Span(s.S)})
+			c.Spans = append(c.Spans, Between{s.FromPct, s.ToPct, s.S})
 		}
 	}
-	energy := func(i *charging.Interval) *Span {
-		if i == nil {
-			return nil
-		}
-		s := Span(*i)
-		return &s
-	}
-	c.BattWh, c.PlugWh = energy(f.BattWh), energy(f.PlugWh)
+	c.BattWh, c.PlugWh = f.BattWh, f.PlugWh
 	if f.Taper != nil {
 		c.Taper = &Taper{f.Taper.AtS, f.Taper.LevelPct, f.Taper.PlateauW}
 	}
@@ -232,7 +213,7 @@ func (r *Result) sustain(log intake.Log) error {
 	if err != nil {
 		return fmt.Errorf("no figure: %w", err)
 	}
-	r.Sustain = &Sustain{Cycles: f.Cycles, Peak: f.Peak, Best: f.Best, Settled: f.Settled, Retention: Span(f.Retention), Worst: f.Worst, Throttled: f.Throttled}
+	r.Sustain = &Sustain{Cycles: f.Cycles, Peak: f.Peak, Best: f.Best, Settled: f.Settled, Retention: f.Retention, Worst: f.Worst, Throttled: f.Throttled}
 	if f.Onset > 0 {
 		r.Sustain.Onset = &f.Onset
 	}

@@ -13,6 +13,8 @@ import (
 	"slices"
 	"sort"
 	"time"
+
+	"rundown/results/figure"
 )
 
 // The reasons for which there is no figure.
@@ -42,7 +44,7 @@ type Input struct {
 }
 
 // An Interval is a value with its 95 % interval.
-type Interval struct{ Value, Low, High float64 }
+type Interval = figure.Interval
 
 // A LevelTime is when a level was first shown, in s from plug-in.
 type LevelTime struct {
@@ -153,7 +155,7 @@ func Estimate(in Input) (Figure, error) {
 			v := (since(lo2) + since(hi2) - since(lo1) - since(hi1)) / 2
 			// Both edges are uniform in their interval and late by up to a refresh.
 			sd := math.Sqrt(((hi1-lo1).Seconds()*(hi1-lo1).Seconds() + (hi2-lo2).Seconds()*(hi2-lo2).Seconds() + 2*RefreshS*RefreshS) / 12)
-			f.Spans = append(f.Spans, Span{FromPct: x[0], ToPct: x[1], S: Interval{v, v - 1.96*sd, v + 1.96*sd}})
+			f.Spans = append(f.Spans, Span{FromPct: x[0], ToPct: x[1], S: Interval{Value: v, Low: v - 1.96*sd, High: v + 1.96*sd}})
 		}
 	}
 

@@ -485,7 +485,7 @@ func (r *Ratio) measure(a, b []Run) planning {
 		variance += p.variance
 	}
 	t := outcome(log, math.Sqrt(variance), r.DF)
-	r.Ratio = Interval{math.Exp(log), math.Exp(t.Difference.Low), math.Exp(t.Difference.High)}
+	r.Ratio = Interval{Value: math.Exp(log), Low: math.Exp(t.Difference.Low), High: math.Exp(t.Difference.High)}
 	r.P = t.P
 	r.Battery = batteryEffect(ga, gb, *r)
 	return planning{log, scatterA, scatterB, math.Sqrt(own), min(ma.runs.N, mb.runs.N)}
@@ -521,7 +521,7 @@ func (m mean) hours() Interval {
 	}
 	parts := []part{m.chance, {m.own, math.Inf(1)}}
 	t := outcome(m.log, math.Sqrt(m.chance.variance+m.own), effectiveDF(parts))
-	return Interval{math.Exp(m.log), math.Exp(t.Difference.Low), math.Exp(t.Difference.High)}
+	return Interval{Value: math.Exp(m.log), Low: math.Exp(t.Difference.Low), High: math.Exp(t.Difference.High)}
 }
 
 func batteryEffect(ga, gb [][]Run, r Ratio) *BatteryEffect {
@@ -546,7 +546,7 @@ func batteryEffect(ga, gb [][]Run, r Ratio) *BatteryEffect {
 		}
 	}
 	e.Ratio = a / b
-	e.Rest = Interval{r.Ratio.Value / e.Ratio, r.Ratio.Low / e.Ratio, r.Ratio.High / e.Ratio}
+	e.Rest = Interval{Value: r.Ratio.Value / e.Ratio, Low: r.Ratio.Low / e.Ratio, High: r.Ratio.High / e.Ratio}
 	battery := map[bool]string{true: "watt-hours", false: "mAh"}[e.Energy]
 	size := change(e.Ratio, "more", "fewer", "as many "+battery)
 	if size != "as many "+battery {

@@ -8,17 +8,15 @@ import (
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"rundown/results/figure"
 )
 
 // ErrTooFew means that there are too few values for a test, or that they do not scatter.
 var ErrTooFew = errors.New("too few values for a test")
 
 // An Interval is a value with its 95 % interval.
-type Interval struct {
-	Value float64 `json:"value"`
-	Low   float64 `json:"low"`
-	High  float64 `json:"high"`
-}
+type Interval = figure.Interval
 
 // A TTest is the outcome of one of Student's tests, two-sided.
 type TTest struct {
@@ -45,7 +43,7 @@ func outcome(difference, se, df float64) TTest {
 	half := d.Quantile(0.975) * se
 	return TTest{
 		T: difference / se, DF: df, P: 2 * d.Survival(math.Abs(difference/se)),
-		Difference: Interval{difference, difference - half, difference + half},
+		Difference: Interval{Value: difference, Low: difference - half, High: difference + half},
 	}
 }
 

@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"rundown/results/figure"
 )
 
 // MinPoints is the least number of whole points that gives a figure.
@@ -64,10 +66,7 @@ type Input struct {
 }
 
 // An Interval is a value with its 95 % interval.
-type Interval struct{ Value, Low, High float64 }
-
-// HalfWidth is half the interval as a fraction of the value: 0.03 says within 3 %.
-func (i Interval) HalfWidth() float64 { return (i.High - i.Low) / (2 * i.Value) }
+type Interval = figure.Interval
 
 // interval is a value with a relative standard deviation; the interval is symmetrical in
 // the logarithm, as the errors multiply.

@@ -108,25 +108,25 @@ func ownDrain(in Input, w window, gauge Gauge, rate float64) *Own {
 	rest := rate / (1 + more(o.LookS.Value))
 	o.Share = 1 - rest/rate
 	drew := func(s float64) float64 { return rate * (1 - 1/(1+more(s))) }
-	o.PctH = Interval{drew(o.LookS.Value), drew(o.LookS.Low), drew(o.LookS.High)}
+	o.PctH = Interval{Value: drew(o.LookS.Value), Low: drew(o.LookS.Low), High: drew(o.LookS.High)}
 	return o
 }
 
 // factor is by how much the handset lasts longer when nobody looks, with its interval.
 func (o *Own) factor() Interval {
 	more := func(s float64) float64 { return 1 + o.LooksPerH*s/3600 }
-	return Interval{more(o.LookS.Value), more(o.LookS.Low), more(o.LookS.High)}
+	return Interval{Value: more(o.LookS.Value), Low: more(o.LookS.Low), High: more(o.LookS.High)}
 }
 
 // withLooks is a value that grows by the factor, or falls by it, with the interval of
 // both: the logarithms' half-widths add in squares, on either side for itself.
-func (i Interval) withLooks(f Interval, grows bool) Interval {
+func withLooks(i, f Interval, grows bool) Interval {
 	down, up := math.Log(f.Value/f.Low), math.Log(f.High/f.Value)
 	v := i.Value * f.Value
 	if !grows {
 		v, down, up = i.Value/f.Value, up, down
 	}
-	return Interval{v, v / math.Exp(math.Hypot(math.Log(i.Value/i.Low), down)), v * math.Exp(math.Hypot(math.Log(i.High/i.Value), up))}
+	return Interval{Value: v, Low: v / math.Exp(math.Hypot(math.Log(i.Value/i.Low), down)), High: v * math.Exp(math.Hypot(math.Log(i.High/i.Value), up))}
 }
 
 // seeLooks compares the fall of the charge counter in stretches with more and with fewer
@@ -227,7 +227,7 @@ func lookCost(earlier []LookSeen, own *LookSeen) Interval {
 		}
 		return most
 	}
-	return Interval{quantile(0.5), quantile(0.025), quantile(0.975)}
+	return Interval{Value: quantile(0.5), Low: quantile(0.025), High: quantile(0.975)}
 }
 
 // termLooks is the budget's line for what the looks are not known to have drawn.
@@ -240,12 +240,12 @@ func (f *Figure) restful(own *Own) (relSD float64) {
 		return 0
 	}
 	by := own.factor()
-	f.Hours, f.RatePctH = f.Hours.withLooks(by, true), f.RatePctH.withLooks(by, false)
+	f.Hours, f.RatePctH = withLooks(f.Hours, by, true), withLooks(f.RatePctH, by, false)
 	f.StraightHours *= by.Value
 	f.HoursPerWh *= by.Value
 	for _, i := range []*Interval{f.PowerW, f.CurrentMA} {
 		if i != nil {
-			*i = i.withLooks(by, false)
+			*i = withLooks(*i, by, false)
 		}
 	}
 	if own.Share > 0.2 {

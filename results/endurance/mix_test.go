@@ -8,7 +8,7 @@ import (
 
 // 2 h of 10 and 6 h of 20 take half a battery a day: two days. Arithmetic, no source.
 func TestMixSensitivity(t *testing.T) {
-	parts := map[string]MixPart{"game": {2, Interval{10, 9, 11}}, "video": {6, Interval{20, 18, 22}}}
+	parts := map[string]MixPart{"game": {2, Interval{Value: 10, Low: 9, High: 11}}, "video": {6, Interval{Value: 20, Low: 18, High: 22}}}
 	if d := Mix(parts); math.Abs(d.Value-2) > 1e-12 || d.Low >= 2 || d.High <= 2 {
 		t.Fatalf("days = %+v, want 2", d)
 	}
@@ -22,7 +22,7 @@ func TestMixSensitivity(t *testing.T) {
 			m, l := p, p
 			if name == s.Scenario {
 				m.HoursPerDay *= 1.1
-				l.Hours = Interval{p.Hours.Value * 1.1, p.Hours.Low * 1.1, p.Hours.High * 1.1}
+				l.Hours = Interval{Value: p.Hours.Value * 1.1, Low: p.Hours.Low * 1.1, High: p.Hours.High * 1.1}
 			}
 			more[name], longer[name] = m, l
 		}
@@ -47,7 +47,7 @@ func TestRegulation(t *testing.T) {
 		if p.Scenario == "idle" {
 			idle += p.Minutes
 		}
-		hours[p.Scenario] = Interval{50, 48, 52} // whatever it does: 50 h
+		hours[p.Scenario] = Interval{Value: 50, Low: 48, High: 52} // whatever it does: 50 h
 	}
 	if minutes != 150 || idle/minutes != 0.8 {
 		t.Errorf("a cycle is %g min, %.0f %% idle; want 150, 80", minutes, 100*idle/minutes)
@@ -58,9 +58,9 @@ func TestRegulation(t *testing.T) {
 	}
 	// 29 cycles of 150 min: idle at 100 h takes 2 h of 100, all else 0.5 h of 12.5 h: 0.02 + 0.04 a cycle.
 	for name := range hours {
-		hours[name] = Interval{12.5, 12, 13}
+		hours[name] = Interval{Value: 12.5, Low: 12, High: 13}
 	}
-	hours["idle"] = Interval{100, 96, 104}
+	hours["idle"] = Interval{Value: 100, Low: 96, High: 104}
 	if end, _ = Regulation(hours); math.Abs(end.Value-41.67) > 1e-9 {
 		t.Errorf("END = %.4f h, want 2.5 / 0.06 = 41.67", end.Value)
 	}

@@ -51,7 +51,7 @@ func Regulation(hours map[string]Interval) (end Interval, missing []string) {
 	}
 	cycles := Mix(parts)
 	to2 := func(v float64) float64 { return math.Round(100*v*minutes/60) / 100 } // as the regulation states it
-	return Interval{to2(cycles.Value), to2(cycles.Low), to2(cycles.High)}, nil
+	return Interval{Value: to2(cycles.Value), Low: to2(cycles.Low), High: to2(cycles.High)}, nil
 }
 
 // energyClasses are the classes of Regulation (EU) 2023/1669, Annex II, with the index, 1/W, above

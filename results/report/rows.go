@@ -15,7 +15,7 @@ func RatioRows(c compare.Comparison) (rows []results.RatioRow) {
 		if i.High == 0 {
 			return nil
 		}
-		return &results.Interval{Value: i.Value, Low: i.Low, High: i.High}
+		return &i
 	}
 	some := func(v float64) *float64 {
 		if v == 0 {

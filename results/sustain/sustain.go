@@ -11,6 +11,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"rundown/results/figure"
 )
 
 // MinCycles is the least number of cycles that gives a figure.
@@ -23,7 +25,7 @@ var (
 )
 
 // An Interval is a value with its 95 % interval.
-type Interval struct{ Value, Low, High float64 }
+type Interval = figure.Interval
 
 // A Figure is what a series of cycles says.
 type Figure struct {
