@@ -116,11 +116,11 @@ func TestLimits(t *testing.T) {
 		{name: "no-target", s: Segment{NoTarget: true, TargetPoints: 1, StopLevelPct: 20}, then: dump(20, 300, false), want: EndLevelLimit},
 	}
 	for _, tt := range tests {
+		if tt.from == "" {
+			tt.from = dump(50, 300, false)
+		}
 		t.Run(tt.name, func(t *testing.T) {
 			everyShell(t, func(t *testing.T, ph phone) {
-				if tt.from == "" {
-					tt.from = dump(50, 300, false)
-				}
 				ph.set("battery", tt.from)
 				s := tt.s
 				s.Key = tt.name
