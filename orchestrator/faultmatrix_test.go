@@ -1,9 +1,11 @@
 package orchestrator_test
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"maps"
+	"math"
 	"net"
 	"os"
 	"os/exec"
@@ -15,7 +17,8 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/go-cmp/cmp"
+	gocmp "github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"rundown/devices/adb"
 	"rundown/devices/onboard"
@@ -227,8 +230,10 @@ func (k *kept) of(segment string) ([]byte, bool) {
 	return b, ok
 }
 
-// phoneSamples are the samples of a recorder's file, with host times left out.
-func phoneSamples(file []byte) []results.Sample {
+// phoneSamples are the samples of a recorder's file, with host times left out, of a handset
+// that prints its battery so.
+func phoneSamples(file []byte, prints simulated.Printing) []results.Sample {
+	uv, mc := cmp.Or(prints.VoltageUV, 1000), cmp.Or(prints.TempMC, 100)
 	var reader onboard.Reader
 	lines, _ := reader.Feed(file)
 	var list []results.Sample
@@ -239,10 +244,14 @@ func phoneSamples(file []byte) []results.Sample {
 		}
 		out := results.Sample{
 			Seq: s.Seq, PhoneAt: time.UnixMilli(s.WallMS).UTC(), UptimeMS: s.UptimeMS, LevelPct: s.LevelPct, CounterRaw: s.CounterRaw,
-			VoltageMV: s.VoltageRaw, CurrentRaw: s.CurrentRaw, Status: s.Status, Plugged: s.Plugged,
+			CurrentRaw: s.CurrentRaw, Status: s.Status, Plugged: s.Plugged,
+		}
+		if s.VoltageRaw != nil {
+			mv := int64(math.Round(float64(*s.VoltageRaw) * uv / 1000))
+			out.VoltageMV = &mv
 		}
 		if s.TempRaw != nil {
-			c := float64(*s.TempRaw) / 10
+			c := float64(*s.TempRaw) * mc / 1000
 			out.TempC = &c
 		}
 		list = append(list, out)
@@ -251,7 +260,10 @@ func phoneSamples(file []byte) []results.Sample {
 }
 
 // sameSamples compares what is stored of a segment with the handset's file.
-func sameSamples(stored []results.Sample, file []byte) string {
+func sameSamples(stored []results.Sample, file []byte, units ...simulated.Printing) string {
+	var prints simulated.Printing // as Android does, unless another is given
+	for _, prints = range units {
+	}
 	got := slices.Clone(stored)
 	for i := range got {
 		if got[i].HostAt.IsZero() {
@@ -259,7 +271,8 @@ func sameSamples(stored []results.Sample, file []byte) string {
 		}
 		got[i].HostAt = time.Time{}
 	}
-	return cmp.Diff(phoneSamples(file), got)
+	// The same temperature may come about by another division.
+	return gocmp.Diff(phoneSamples(file, prints), got, cmpopts.EquateApprox(0, 1e-9))
 }
 
 // allSettings are a handset's settings, but for those that it keeps for itself.
@@ -327,6 +340,7 @@ func faultsIn(t *testing.T, front faultFront, state orchestrator.State) {
 		if f := rows[name].options; f != nil {
 			f(o)
 		}
+		o.Prints = rows[name].prints
 	})
 	servers := map[string]*adbServer{}
 	shared := front(t, b, names[1:])
@@ -354,7 +368,7 @@ func faultsIn(t *testing.T, front faultFront, state orchestrator.State) {
 		if _, began := once.LoadOrStore(name, true); began {
 			return
 		}
-		f, v := rows[name], victim{b.handsets[name], servers[name], b, name, s}
+		f, v := rows[name], victim{b.handsets[name], servers[name], b, name, s, rows[name].prints}
 		onItsWay := s == orchestrator.Settling || s == orchestrator.Draining || s == orchestrator.Charging
 		if !onItsWay && !f.slow && f.begin != nil {
 			f.begin(v) // it is there before anything is done in that state
@@ -397,7 +411,7 @@ func faultsIn(t *testing.T, front faultFront, state orchestrator.State) {
 		f := rows[name]
 		t.Run(f.name, func(t *testing.T) {
 			faultCases.Add(1)
-			v := victim{b.handsets[name], servers[name], b, name, state}
+			v := victim{b.handsets[name], servers[name], b, name, state, f.prints}
 			if got, why := b.outcomeOf(name, segments[name]); got != f.want.in(state) || got != fine && !slices.ContainsFunc(f.reasons, func(r string) bool { return strings.Contains(why, r) }) {
 				t.Errorf("%s, want %s (%q); it said %q", got, f.want.in(state), f.reasons, why)
 			}
@@ -410,7 +424,7 @@ func faultsIn(t *testing.T, front faultFront, state orchestrator.State) {
 				faultsKept.Add(1)
 			}
 			if after := allSettings(t, v.Handset); after != before[name] && !strings.Contains(f.name, "saver") {
-				t.Errorf("settings are not as before (-before +after):\n%s", cmp.Diff(strings.Split(before[name], "\n"), strings.Split(after, "\n")))
+				t.Errorf("settings are not as before (-before +after):\n%s", gocmp.Diff(strings.Split(before[name], "\n"), strings.Split(after, "\n")))
 			}
 			if !strings.Contains(f.name, "power") && strings.Contains(show(t, v.Handset, "dumpsys battery"), "powered: true") {
 				t.Error("its power gate is open after the run")
@@ -505,7 +519,7 @@ func (b *bench) keptEverySample(t *testing.T, v victim, files *kept) bool {
 			}
 			continue // it was never installed
 		}
-		if diff := sameSamples(samples, file); diff != "" {
+		if diff := sameSamples(samples, file, v.prints); diff != "" {
 			t.Errorf("segment %s: stored samples are not the handset's (-file +stored):\n%s", g.ID, diff)
 			whole = false
 		}

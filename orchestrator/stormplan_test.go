@@ -27,6 +27,7 @@ type stormHandset struct {
 	Flavour  int    // index into stormFlavours
 	Seed     uint64 // of the fleet's phone
 	LevelPct int
+	Prints   int // index into stormPrintings
 }
 
 // A stormAct is something that happens: once the run on a handset enters a state (or
@@ -60,7 +61,7 @@ func (a stormAct) String() string {
 func (p stormPlan) String() string {
 	var b strings.Builder
 	for i, h := range p.Handsets {
-		fmt.Fprintf(&b, "H%d: Android of %v, counter class %d, fleet seed %d, at %d %%, queued first: %s\n", i+1, stormFlavours[h.Flavour], h.Counter, h.Seed, h.LevelPct, stormPlanNames[p.First[i]])
+		fmt.Fprintf(&b, "H%d: Android of %v, counter class %d, fleet seed %d, prints %+v, at %d %%, queued first: %s\n", i+1, stormFlavours[h.Flavour], h.Counter, h.Seed, stormPrintings[h.Prints], h.LevelPct, stormPlanNames[p.First[i]])
 	}
 	for _, a := range p.Acts {
 		fmt.Fprintln(&b, a)
@@ -97,7 +98,7 @@ func drawStorm(t *rapid.T) stormPlan {
 	for range rapid.IntRange(1, 2).Draw(t, "handsets") {
 		p.Handsets = append(p.Handsets, stormHandset{
 			Counter: one(t, []physics.CounterClass{physics.FineCounter, physics.MediumCounter, physics.CoarseCounter, physics.NoCounter}, "counter"),
-			Flavour: evenly(t, len(stormFlavours), "flavour"), Seed: 1 + uint64(evenly(t, 4096, "phone")), LevelPct: 60 + evenly(t, 36, "level"),
+			Flavour: evenly(t, len(stormFlavours), "flavour"), Seed: 1 + uint64(evenly(t, 4096, "phone")), LevelPct: 60 + evenly(t, 36, "level"), Prints: evenly(t, len(stormPrintings), "prints"),
 		})
 		p.First = append(p.First, evenly(t, len(stormPlanNames), "first"))
 	}
