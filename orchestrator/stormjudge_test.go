@@ -24,7 +24,7 @@ import (
 const (
 	stormHoldsPower   = false
 	stormHoldsFigures = false
-	stormHoldsCancel  = false
+	stormHoldsCancel  = true
 	stormHoldsLimits  = true
 )
 
