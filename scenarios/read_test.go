@@ -484,8 +484,9 @@ func TestAliasStandsForItsValue(t *testing.T) {
 	}
 }
 
-// hostileFiles are plan files that a parser can lose its time or memory on.
-func hostileFiles() map[string]string {
+// hostileFiles are plan files that a parser can lose its time or memory on, with many
+// thousand of what they repeat.
+func hostileFiles(thousands int) map[string]string {
 	// Eight aliases in each of thirty levels stand for 8^30 values.
 	laughs := "limits: &a0 {shared: {x: 1}}\n"
 	for i := 1; i < 30; i++ {
@@ -493,7 +494,7 @@ func hostileFiles() map[string]string {
 	}
 	laughs += "bench: {handsets: *a29}\n"
 	many := "bench: {handsets: [{name: A, serial: S}]}\nplans:\n  p: {segments: &s [" + strings.Repeat("idle,", 50) + "], drain: 99}\n"
-	for i := range 20_000 {
+	for i := range 5_000 * thousands {
 		many += fmt.Sprintf("  p%d: {segments: *s}\n", i)
 	}
 	wrong := "bench: {handsets: [{name: A, serial: S}]}\nscenarios: {s: {loop: [" + strings.Repeat("{tap: 3}, {tap: [0, 0], key: BACK},", 32) + "], evidence: [{kind: x}]}, "
@@ -507,7 +508,7 @@ func hostileFiles() map[string]string {
 		if section == "preconditions" {
 			chain = strings.Replace(chain, "x0: {extends: idle, wifi", "x0: {extends: everyday, wifi", 1)
 		}
-		for i := 1; i < 8000; i++ {
+		for i := 1; i < 2_000*thousands; i++ {
 			chain += fmt.Sprintf("  x%d: {extends: x%d, %s}\n", i, i-1, body)
 		}
 	}
@@ -526,7 +527,7 @@ func hostileFiles() map[string]string {
 // What a hostile file costs is measured by BenchmarkHostileFiles; a parser that takes
 // exponential time ends here with the time limit of go test.
 func TestHostileFilesAreRefused(t *testing.T) {
-	for name, text := range hostileFiles() {
+	for name, text := range hostileFiles(1) {
 		_, err := Parse("f", []byte(text))
 		var faults Faults
 		if !errors.As(err, &faults) {
@@ -539,7 +540,7 @@ func TestHostileFilesAreRefused(t *testing.T) {
 }
 
 func BenchmarkHostileFiles(b *testing.B) {
-	for name, text := range hostileFiles() {
+	for name, text := range hostileFiles(4) {
 		b.Run(name, func(b *testing.B) {
 			for b.Loop() {
 				_, _ = Parse("f", []byte(text))
