@@ -69,7 +69,7 @@ func (h *Handset) batteryNow() (batterySet, bool) {
 	mask := h.pluggedMask()
 	return batterySet{
 		level: h.faults.levelShown(r), status: h.batteryStatus(r), tempDeciC: r.TempDeciC, counter: c,
-		ac: mask&maskAC != 0, usb: mask&maskUSB != 0, present: true, mv: r.VoltageMV,
+		ac: mask&maskAC != 0, usb: mask&maskUSB != 0, wireless: mask&maskWireless != 0, present: true, mv: r.VoltageMV,
 	}, ok
 }
 
@@ -310,6 +310,6 @@ func dumpHealth(h *Handset, p *page) {
 		current = *r.CurrentRaw
 	}
 	p.line("")
-	p.line("HealthInfo{chargerAcOnline: %t, chargerUsbOnline: %t, chargerWirelessOnline: false, chargerDockOnline: false, maxChargingCurrentMicroamps: 0, maxChargingVoltageMicrovolts: 0, batteryStatus: %s, batteryHealth: GOOD, batteryPresent: true, batteryLevel: %d, batteryVoltageMillivolts: %d, batteryTemperatureTenthsCelsius: %d, batteryCurrentMicroamps: %d, batteryCycleCount: %d, batteryFullChargeUah: %d, batteryChargeCounterUah: %d, batteryTechnology: Li-ion, batteryCurrentAverageMicroamps: %d, batteryCapacityLevel: NORMAL, batteryChargeTimeToFullNowSeconds: -1, batteryFullChargeDesignCapacityUah: %d, chargingState: INVALID, chargingPolicy: INVALID}",
-		b.ac, b.usb, map[int]string{2: "CHARGING", 3: "DISCHARGING", 4: "NOT_CHARGING", 5: "FULL"}[b.status], b.level, b.mv, b.tempDeciC, current, 40+h.opt.Seed%300, int(h.opt.CapacityMAh*1000), b.counter, current, int(math.Round(h.opt.CapacityMAh/50)*50*1000))
+	p.line("HealthInfo{chargerAcOnline: %t, chargerUsbOnline: %t, chargerWirelessOnline: %t, chargerDockOnline: false, maxChargingCurrentMicroamps: 0, maxChargingVoltageMicrovolts: 0, batteryStatus: %s, batteryHealth: GOOD, batteryPresent: true, batteryLevel: %d, batteryVoltageMillivolts: %d, batteryTemperatureTenthsCelsius: %d, batteryCurrentMicroamps: %d, batteryCycleCount: %d, batteryFullChargeUah: %d, batteryChargeCounterUah: %d, batteryTechnology: Li-ion, batteryCurrentAverageMicroamps: %d, batteryCapacityLevel: NORMAL, batteryChargeTimeToFullNowSeconds: -1, batteryFullChargeDesignCapacityUah: %d, chargingState: INVALID, chargingPolicy: INVALID}",
+		b.ac, b.usb, b.wireless, map[int]string{2: "CHARGING", 3: "DISCHARGING", 4: "NOT_CHARGING", 5: "FULL"}[b.status], b.level, b.mv, b.tempDeciC, current, 40+h.opt.Seed%300, int(h.opt.CapacityMAh*1000), b.counter, current, int(math.Round(h.opt.CapacityMAh/50)*50*1000))
 }
