@@ -36,7 +36,10 @@ func (d *Daemon) actor(ctx context.Context, h scenarios.Handset, unfinished []*e
 		if err == nil {
 			d.settleDebts(ctx, h, l, away)
 		}
-		away = err != nil
+		if away = err != nil; away {
+			l = nil
+		}
+		d.mindHandset(ctx, h, l, d.dueFor(h))
 		if !d.nextRun(ctx, h) {
 			d.awaitTurn(ctx, changed)
 		}
@@ -57,6 +60,11 @@ func (d *Daemon) nextRun(ctx context.Context, h scenarios.Handset) bool {
 	if aside := d.setAside(h.Name); aside != nil {
 		d.tell(h.Name, func(s *HandsetStatus) { s.SetAside, s.WaitsFor = aside, "a person to look at it and release it" })
 		d.missed(it, "its window ended while the handset was set aside: "+aside.Reason)
+		return false
+	}
+	if waits := d.powerHolds(h, it); waits != "" {
+		d.tell(h.Name, func(s *HandsetStatus) { s.WaitsFor = waits })
+		d.missed(it, "its window ended while the handset waited for "+waits)
 		return false
 	}
 	if !d.engaged.take(h.Name) {
@@ -85,6 +93,15 @@ func (d *Daemon) nextRun(ctx context.Context, h scenarios.Handset) bool {
 	}
 	d.runOne(ctx, h, e)
 	return true
+}
+
+// dueFor is what is queued for a handset and would begin now; nil: nothing.
+func (d *Daemon) dueFor(h scenarios.Handset) *Item {
+	it, ok := d.queue.nextFor(h.Name, d.now())
+	if !ok || d.setAside(h.Name) != nil {
+		return nil
+	}
+	return &it
 }
 
 // missed ends an item whose time is over. It reports whether that was so.
@@ -206,7 +223,12 @@ func (d *Daemon) carryOn(ctx context.Context, h scenarios.Handset, e *entry, log
 	d.tell(h.Name, func(s *HandsetStatus) {
 		*s = HandsetStatus{Run: e.RunID, Plan: e.Item.Plan, State: string(e.State), LevelPct: s.LevelPct, TempC: s.TempC, ReadAt: s.ReadAt, SetAside: s.SetAside}
 	})
+	d.runBegins(h.Name, e.RunID, e.GateOpen && (e.State == Recharging || e.State == Settling || e.State == Charging))
 	if err := r.carryOut(ctx); err != nil {
+		return err
+	}
+	d.runEnds(r)
+	if err := d.store.PutRun(r.rec); err != nil {
 		return err
 	}
 	r.notifyOver()

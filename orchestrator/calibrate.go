@@ -135,7 +135,10 @@ func (d *Daemon) Calibrate(ctx context.Context, handset string, q CalibrationReq
 		}
 		meter = m
 	}
-	if !d.engaged.take(handset) {
+	if u := d.unwantedOn(handset); u != nil {
+		return CalibrationStatus{}, fmt.Errorf("%s: %w: %s; nothing is carried out on it until it shows that power is gone", handset, ErrNotNow, sayUnwanted(*u))
+	}
+	if d.busy(handset) != "" || !d.engaged.takeSoon(ctx, handset) {
 		return CalibrationStatus{}, fmt.Errorf("%s: %w: it is in a run, or its screen is being calibrated", handset, ErrNotNow)
 	}
 	stopped := make(chan struct{})
@@ -721,6 +724,22 @@ func (e *engaged) take(handset string) bool {
 	e.with[handset] = true
 	return true
 }
+
+// takeSoon is take for somebody who asks from outside: who only reads the handset, or
+// settles something on it, gives it back within seconds.
+func (e *engaged) takeSoon(ctx context.Context, handset string) bool {
+	for deadline := time.Now().Add(takeLimit); ; time.Sleep(20 * time.Millisecond) {
+		switch {
+		case e.take(handset):
+			return true
+		case ctx.Err() != nil || time.Now().After(deadline):
+			return false
+		}
+	}
+}
+
+// takeLimit is how long that is waited for at most, in real time.
+const takeLimit = 5 * time.Second
 
 func (e *engaged) give(handset string) {
 	e.mu.Lock()

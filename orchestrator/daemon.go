@@ -81,6 +81,7 @@ type Daemon struct {
 	pulses  *pulses
 	backups backups
 	prompts *prompts
+	powers  *powers
 	notices *notices.Sender
 	meters  *meterSet
 	stage   *stage.Stage
@@ -92,6 +93,7 @@ type Daemon struct {
 	engaged     engaged
 	errands     chan func(context.Context)
 
+	noting    sync.Mutex // held while a note is added to the record of a run that is over
 	attaching sync.Mutex // held while a meter's record is attached
 	estimates estimates  // figures of segments that have ended
 
@@ -107,7 +109,7 @@ func New(c Config) *Daemon {
 	d := &Daemon{
 		file: c.File, dataDir: c.DataDir, log: c.Log, clock: c.Clock, links: c.Links, pollEvery: c.PollEvery, listen: c.Listen,
 		gates: map[string]devices.PowerGate{}, bare: map[string]devices.PowerGate{}, sysfs: c.Sysfs, board: newBoard(), news: newNewsboard(), limits: newLimits(c.File.Limits, c.File.Bench.Handsets),
-		prompts: newPrompts(),
+		prompts: newPrompts(), powers: newPowers(c.File),
 	}
 	if d.clock == nil {
 		d.clock = wallClock{}
@@ -212,6 +214,7 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	if err != nil {
 		d.log.Error().Err(err).Msg("some journal entries cannot be read and are left out")
 	}
+	d.loadPowers(unfinished)
 	d.lookAtGates()
 	d.closeGates(ctx, unfinished)
 	d.undo = append(d.undo, d.gatesToSafety)
@@ -242,6 +245,14 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	for _, h := range d.file.Bench.Handsets {
 		wg.Go(func() {
 			d.pulses.living(running, "handset "+h.Name, actorQuiet, func(ctx context.Context) { d.actor(ctx, h, unfinished[h.Name]) })
+		})
+	}
+	for _, h := range d.file.Bench.Handsets {
+		if asked := d.askedBefore(running, h); asked != nil {
+			wg.Go(func() { <-asked })
+		}
+		wg.Go(func() {
+			d.pulses.living(running, "power of "+h.Name, actorQuiet, func(ctx context.Context) { d.powerWatcher(ctx, h) })
 		})
 	}
 	wg.Go(func() { d.pulses.living(running, "nights", watchQuiet, d.watchNights) })
@@ -289,16 +300,17 @@ func (d *Daemon) unfinished() (map[string][]*entry, error) {
 // that is being measured goes on: it would be spoiled, and its run looks at it at once.
 func (d *Daemon) closeGates(ctx context.Context, unfinished map[string][]*entry) {
 	var wg sync.WaitGroup
-	for handset, entries := range unfinished {
+	for handset, s := range d.powers.by {
 		gate := d.bare[handset] // nothing is linked yet that could be looked at
 		if gate == nil {
 			gate = d.gates[handset]
 		}
-		for _, e := range entries {
-			_, hand := gate.(*gates.ByHand) // nobody is there so soon; the run asks when it goes on
-			if !e.GateOpen || gate == nil || hand || e.chargesOn() {
-				continue
-			}
+		_, hand := gate.(*gates.ByHand) // nobody is there so soon; the run asks when it goes on
+		open := s.Told == toldOpen      // also for something that no run of the journal knows
+		for _, e := range unfinished[handset] {
+			open = (open || e.GateOpen) && !e.chargesOn()
+		}
+		if open && gate != nil && !hand {
 			wg.Go(func() {
 				bounded, cancel := context.WithTimeout(ctx, gateLimit)
 				defer cancel()
@@ -309,6 +321,7 @@ func (d *Daemon) closeGates(ctx context.Context, unfinished map[string][]*entry)
 					})
 					return
 				}
+				d.toldGate(handset, toldClosed)
 				d.log.Warn().Str("handset", handset).Str("gate", gate.Name()).Msg("the power gate was open when the daemon died; closed")
 			})
 		}

@@ -144,6 +144,15 @@ var faultTable = []fault{
 		want: outcomes{fine, fine, again, again, fine, fine, fine},
 	},
 	{
+		name: "power gate says closed and is not", reasons: []string{"still says power seen"},
+		how:   "a person is asked and closing is tried again with growing pauses; the handset takes part in nothing until it shows that power is gone",
+		begin: func(v victim) { v.LieClosing(4) },
+		end: func(v victim) {
+			within(v.b.t, time.Minute, "the power gate has closed at last", func() bool { return !v.Powered() })
+		},
+		want: outcomes{fine, stopped, fine, fine, fine, fine, fine},
+	},
+	{
 		name: "battery saver comes on", reasons: []string{"battery_saver"},
 		how:   "switched off before a segment; during one it is drift",
 		begin: func(v victim) { v.SetBatterySaver(true) },

@@ -66,6 +66,7 @@ func MakeGatesSafe(c Config) error {
 	if d.store, err = results.Open(filepath.Join(d.dataDir, "rundown.db")); err != nil {
 		return err
 	}
+	d.loadPowers(nil)
 	return errors.Join(d.makeGatesSafe(), d.store.Close())
 }
 
@@ -86,6 +87,12 @@ func (d *Daemon) makeGatesSafe() error {
 				safe = gates.Cut
 			}
 			keeper.Add(h.Name, bare, safe)
+			switch safe {
+			case gates.Cut:
+				d.toldGate(h.Name, toldClosed)
+			case gates.Feed:
+				d.toldGate(h.Name, "") // as the lab wants it while no daemon runs
+			}
 		}
 	}
 	return keeper.MakeSafe(context.Background(), gateLimit)
@@ -118,7 +125,12 @@ func (p linkedPhone) Power(ctx context.Context) (gates.Power, error) {
 	if err != nil {
 		return gates.Power{}, err
 	}
-	return gates.Handset{Link: l}.Power(ctx)
+	b, err := devices.ReadBattery(ctx, l)
+	if err != nil {
+		return gates.Power{}, err
+	}
+	p.d.sawBattery(p.h, b) // also for the limits, while a gate is waited for
+	return gates.PowerOf(b), nil
 }
 
 // An asker puts a by-hand gate's questions as prompts of the handset's run.
@@ -129,6 +141,7 @@ type asker struct {
 
 // Ask implements gates.Prompter.
 func (a asker) Ask(ctx context.Context, q gates.Question) (gates.Answer, error) {
+	a.d.askedByGate(a.h)
 	answer, err := a.d.prompt(ctx, Prompt{
 		Handset: q.Handset, Run: a.d.busy(q.Handset), Text: q.Text, Why: a.d.whyPower(a.h), Limit: q.Limit, Choices: q.Options, Default: q.Default,
 	})
@@ -316,6 +329,14 @@ func (d *Daemon) TestGate(ctx context.Context, handset string) ([]GateStep, erro
 	if _, err := d.linkTo(h); err != nil {
 		return nil, err
 	}
+	if !d.engaged.takeSoon(ctx, handset) {
+		return nil, fmt.Errorf("%w: the screen of %s is being calibrated, or something is settled on it", ErrNotNow, handset)
+	}
+	defer d.engaged.give(handset)
+	s := d.powers.by[handset]
+	s.gate <- struct{}{}
+	defer func() { <-s.gate }()
+	defer d.readSoon(handset)
 	if _, verified := gate.(*gates.Verified); !verified {
 		gate = gates.Verify(gate, linkedPhone{d, h}, h.Name, gates.VerifyOptions{Clock: d.clock})
 	}
@@ -323,13 +344,15 @@ func (d *Daemon) TestGate(ctx context.Context, handset string) ([]GateStep, erro
 	for _, step := range []struct {
 		word string
 		do   func(context.Context) error
-	}{{"closed", gate.Close}, {"open", gate.Open}, {"closed", gate.Close}} {
+	}{{toldClosed, gate.Close}, {toldOpen, gate.Open}, {toldClosed, gate.Close}} {
 		began := d.now()
+		d.toldGate(handset, step.word)
 		if err := step.do(ctx); err != nil {
 			err = fmt.Errorf("%w: %w", ErrGate, err)
-			if step.word == "open" { // it may be: nothing is left charging unwatched
+			if step.word == toldOpen { // it may be: nothing is left charging unwatched
 				bounded, cancel := context.WithTimeout(context.WithoutCancel(ctx), gateLimit)
 				defer cancel()
+				d.toldGate(handset, toldClosed)
 				err = errors.Join(err, gate.Close(bounded))
 			}
 			return steps, err

@@ -226,11 +226,11 @@ func (d *Daemon) payOwed(ctx context.Context, h scenarios.Handset, l devices.Lin
 // LeaveSettings has what is owed to a handset left as it is, since a person says so, and
 // returns what that was. ErrRequest for an unknown handset, ErrNotNow when nothing is
 // owed, or when somebody has the handset just now.
-func (d *Daemon) LeaveSettings(handset, by string) (Owed, error) {
+func (d *Daemon) LeaveSettings(ctx context.Context, handset, by string) (Owed, error) {
 	if _, ok := d.file.Handset(handset); !ok {
 		return Owed{}, fmt.Errorf("%w: no handset %q on the bench; there are %v", ErrRequest, handset, d.handsetNames())
 	}
-	if !d.engaged.take(handset) {
+	if d.busy(handset) != "" || !d.engaged.takeSoon(ctx, handset) {
 		return Owed{}, fmt.Errorf("%s: %w: it is in a run, which tries to put its settings back at the end, or being calibrated, or they are being put back at this moment", handset, ErrNotNow)
 	}
 	defer d.engaged.give(handset)
@@ -253,12 +253,18 @@ func (d *Daemon) LeaveSettings(handset, by string) (Owed, error) {
 // noteOnRun adds a note to the record of a run that is over. Whoever calls it has the
 // handset, so that nobody else writes the record.
 func (d *Daemon) noteOnRun(run, text string) {
+	d.addNote(run, results.Note{At: d.now(), Text: text})
+}
+
+func (d *Daemon) addNote(run string, n results.Note) {
+	d.noting.Lock()
+	defer d.noting.Unlock()
 	rec, err := d.store.Run(run)
 	if err == nil {
-		rec.Notes = append(rec.Notes, results.Note{At: d.now(), Text: text})
+		rec.Notes = append(rec.Notes, n)
 		err = d.store.PutRun(rec)
 	}
 	if err != nil && !errors.Is(err, results.ErrNotFound) {
-		d.log.Error().Err(err).Str("run", run).Str("note", text).Msg("a note on a run could not be stored")
+		d.log.Error().Err(err).Str("run", run).Str("note", n.Text).Msg("a note on a run could not be stored")
 	}
 }

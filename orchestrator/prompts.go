@@ -85,6 +85,11 @@ func (d *Daemon) prompt(ctx context.Context, q Prompt) (Answer, error) {
 	if err != nil {
 		return Answer{}, err
 	}
+	return d.awaitAnswer(ctx, s, q)
+}
+
+// awaitAnswer waits for the answer to a prompt that was opened, as prompt says.
+func (d *Daemon) awaitAnswer(ctx context.Context, s *standingPrompt, q Prompt) (Answer, error) {
 	waited, before := d.stopwatch(), max(d.now().Sub(d.recordOf(s).OpenedAt), 0)
 	for {
 		left := q.Limit - before - waited.read()

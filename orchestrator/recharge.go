@@ -131,7 +131,24 @@ func (r *run) openGate(ctx context.Context) error {
 	if err := r.d.saveEntry(r.e); err != nil {
 		return err
 	}
+	defer r.movesGate(true)()
 	return r.switched(r.gate.Open(ctx))
+}
+
+// movesGate says that power is wanted from now on, or is not, and keeps others from moving
+// the gate until what it returns is called. Whatever the gate then says, it was told.
+func (r *run) movesGate(open bool) (done func()) {
+	told := toldClosed
+	if open {
+		told = toldOpen
+	}
+	r.d.wantPower(r.h.Name, open)
+	s := r.d.powers.by[r.h.Name]
+	s.gate <- struct{}{}
+	if !r.byHand() {
+		r.d.toldGate(r.h.Name, told)
+	}
+	return func() { <-s.gate }
 }
 
 // closeGate closes the gate, if there is one, and then writes that down.
@@ -139,6 +156,7 @@ func (r *run) closeGate(ctx context.Context) error {
 	if r.gate == nil {
 		return nil
 	}
+	defer r.movesGate(false)()
 	if r.byHand() && !r.e.GateOpen {
 		// Nobody was asked to plug it in. One that is away is not asked to be unplugged.
 		if _, err := r.d.linkTo(r.h); err != nil {

@@ -197,7 +197,7 @@ func (r *run) battery(ctx context.Context) (battery devices.Battery, err error) 
 	})
 	if err == nil {
 		battery = r.d.inUnits(r.h.Name, battery)
-		r.noteBattery(battery)
+		r.d.sawBattery(r.h, battery)
 	}
 	return battery, err
 }
@@ -612,12 +612,6 @@ func (r *run) note(format string, args ...any) {
 	n := results.Note{At: r.d.now(), Text: fmt.Sprintf(format, args...)}
 	r.rec.Notes = append(r.rec.Notes, n)
 	r.log.Warn().Msg(n.Text)
-}
-
-func (r *run) noteBattery(b devices.Battery) {
-	r.d.tell(r.h.Name, func(s *HandsetStatus) {
-		s.LevelPct, s.TempC, s.ReadAt = b.LevelPct, b.TempC, r.d.now()
-	})
 }
 
 // conditions turns a report into records.

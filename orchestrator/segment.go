@@ -781,6 +781,7 @@ func (r *run) showProgress() {
 	so.Edges = edges(samples)
 	list, points := so.Edges, so.Points()
 	r.reached(&so, samples)
+	r.sawSample()
 	left, now := r.segmentLeft(points, list), r.d.now()
 	g.lookNext.left = left
 	r.d.tell(r.h.Name, func(s *HandsetStatus) {

@@ -27,6 +27,7 @@ type HandsetStatus struct {
 	TempC       *float64  `json:"battery_temp_c,omitempty"`
 	ReadAt      time.Time `json:"read_at,omitzero"` // when level and temperature were read
 	Units       string    `json:"units,omitempty"`  // of its readings, as decided for its OS build
+	ReadAgeS    *float64  `json:"read_age_s,omitempty" doc:"how long ago that was by the daemon's clock, s"`
 	PointsDone  int       `json:"points_done"`
 	Points      int       `json:"points,omitempty"`
 	Progress    string    `json:"progress,omitempty"`   // of the segment under way, as in "5 of 7 points"
@@ -42,6 +43,12 @@ type HandsetStatus struct {
 	NextLook   time.Time `json:"next_look_at,omitzero"` // of a handset that is left asleep until then
 	LinkLostAt time.Time `json:"link_lost_at,omitzero"`
 	Problem    string    `json:"problem,omitempty"`
+	// Power is what the handset saw of power at the last reading, such as "USB"; empty: none.
+	Power string `json:"power,omitempty"`
+	// OnCharge says that it has power by a person's doing, between runs.
+	OnCharge string `json:"on_charge,omitempty"`
+	// Unwanted is power that it has and should not have; nil: none.
+	Unwanted *Unwanted `json:"unwanted_power,omitempty"`
 	// Owed are settings that are still to be put back; nil: none.
 	Owed *Owed `json:"owed,omitempty"`
 	// NeedsHand says what a person has to do about it beside all this, the most urgent first.
@@ -58,7 +65,7 @@ const (
 type Change struct {
 	ID      int64     `json:"id"` // rises by one
 	At      time.Time `json:"at"`
-	Kind    string    `json:"kind"` // "state", "segment", "queue", "link", "night", "annotation", "holder"
+	Kind    string    `json:"kind"` // "state", "segment", "queue", "link", "night", "annotation", "prompt", "power", "level", "holder" and such
 	Handset string    `json:"handset,omitempty"`
 	Run     string    `json:"run,omitempty"`
 	Text    string    `json:"text"`
@@ -139,6 +146,11 @@ func (d *Daemon) Handsets() []HandsetStatus {
 			s.Link, s.Advice = d.notSeen(h.Server)
 		}
 		s.Server, s.Model, s.Owed = seen.Server, seen.Model, d.owedShown(h.Name)
+		if !s.ReadAt.IsZero() {
+			age := max(d.now().Sub(s.ReadAt).Seconds(), 0)
+			s.ReadAgeS = &age
+		}
+		d.showPower(&s)
 		s.NeedsHand = d.needsHand(s)
 		list = append(list, s)
 	}

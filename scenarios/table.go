@@ -237,6 +237,10 @@ const (
 	drainUnit             = "percentage points"
 )
 
+// DefaultRechargeStopTempC is the battery temperature, °C, at which power is cut where no
+// plan says another.
+const DefaultRechargeStopTempC = 40
+
 var planShape = &object{
 	noun: "a plan",
 	fields: []field{
@@ -254,7 +258,7 @@ var planShape = &object{
 		{key: "stop_temp_c", about: "A segment ends by itself at this battery temperature, °C.", shape: temperature(30, 55, lithium), def: 45},
 		{key: "segment_limit", about: "A segment ends by itself after this time.", shape: duration(time.Minute, 7*24*time.Hour), def: "8 h"},
 		{key: "recharge_limit", about: "The longest that a recharge may take; then power is cut and a person is asked.", shape: duration(time.Minute, 24*time.Hour), def: "4 h"},
-		{key: "recharge_stop_temp_c", about: "Power is cut while the battery is hotter than this, °C.", shape: temperature(20, 45, "charging a lithium cell hotter than this is not safe"), def: 40},
+		{key: "recharge_stop_temp_c", about: "Power is cut while the battery is hotter than this, °C.", shape: temperature(20, 45, "charging a lithium cell hotter than this is not safe"), def: DefaultRechargeStopTempC},
 		{key: "settle_limit", about: "The longest that start-up, evidence and warm-up may take.", shape: duration(time.Minute, 4*time.Hour), def: "20 min"},
 		{key: "drift_every", about: "How often preconditions are read again during a drain.", shape: duration(10*time.Second, time.Hour), def: "5 min"},
 		{key: "looks_per_hour", about: "How often the daemon looks at most at a handset that rests on battery with its screen off, as in idle: each look may wake it, and waking is drain that the measuring causes.", shape: wholeNumber(LeastLooks, MostLooks, "times an hour"), def: DefaultLooks},

@@ -73,6 +73,12 @@ func doing(s orchestrator.HandsetStatus) string {
 	switch {
 	case s.HeldBy != nil && (s.Run == "" || orchestrator.State(s.State) == orchestrator.Done || orchestrator.State(s.State) == orchestrator.Stopped):
 		return "held by another daemon"
+	case s.Unwanted != nil && (s.State == "" || s.State == string(orchestrator.Done) || s.State == string(orchestrator.Stopped)):
+		return "waits for its power (" + s.Unwanted.Sources + ") to be gone"
+	case s.OnCharge != "":
+		return s.OnCharge + " (" + s.Power + ")"
+	case s.State == "" && s.WaitsFor != "":
+		return "waits for " + s.WaitsFor
 	case s.State == "":
 		return "-"
 	case s.Problem != "":
@@ -105,8 +111,22 @@ func doing(s orchestrator.HandsetStatus) string {
 // measures reports whether a segment is being measured on a handset.
 func measures(s orchestrator.HandsetStatus) bool { return orchestrator.State(s.State).Measures() }
 
+// ago says how old a reading is.
+func ago(seconds float64) string {
+	switch age := time.Duration(seconds * float64(time.Second)); {
+	case age < 2*time.Minute:
+		return fmt.Sprintf("%.0f s ago", age.Seconds())
+	case age < 2*time.Hour:
+		return fmt.Sprintf("%.0f min ago", age.Minutes())
+	case age < 48*time.Hour:
+		return fmt.Sprintf("%.0f h ago", age.Hours())
+	default:
+		return fmt.Sprintf("%.0f days ago", age.Hours()/24)
+	}
+}
+
 func printHandsets(w io.Writer, list []orchestrator.HandsetStatus) {
-	rows := [][]string{{"HANDSET", "SERIAL", "LINK", "LEVEL", "BATTERY", "DOING", "EXPECTED END"}}
+	rows := [][]string{{"HANDSET", "SERIAL", "LINK", "LEVEL, READ", "BATTERY", "DOING", "EXPECTED END"}}
 	for _, s := range list {
 		name, level := s.Name, "-"
 		if !s.OnBench {
@@ -114,6 +134,9 @@ func printHandsets(w io.Writer, list []orchestrator.HandsetStatus) {
 		}
 		if !s.ReadAt.IsZero() {
 			level = fmt.Sprintf("%d %%", s.LevelPct)
+		}
+		if s.ReadAgeS != nil {
+			level += ", " + ago(*s.ReadAgeS)
 		}
 		rows = append(rows, []string{name, s.Serial, s.Link, level, celsius(s.TempC), doing(s), clockTime(s.ExpectedEnd)})
 	}

@@ -79,8 +79,11 @@ func (b *ByHand) Open(ctx context.Context) error {
 
 // Close implements devices.PowerGate.
 func (b *ByHand) Close(ctx context.Context) error {
-	return b.set(ctx, false, "unplug handset "+b.handset+" from its charger")
+	return b.set(ctx, false, TextToUnplug(b.handset))
 }
+
+// TextToUnplug is the question to unplug a handset, whoever asks it.
+func TextToUnplug(handset string) string { return "unplug handset " + handset + " from its charger" }
 
 func (b *ByHand) set(ctx context.Context, on bool, text string) error {
 	if p, err := b.phone.Power(ctx); err == nil && p.is(on) {

@@ -59,7 +59,12 @@ func (h Handset) Power(ctx context.Context) (Power, error) {
 	if err != nil {
 		return Power{}, err
 	}
-	return Power{Plugged: b.Plugged() != 0, Sources: b.Sources(), Charging: b.Status == devices.StatusCharging}, nil
+	return PowerOf(b), nil
+}
+
+// PowerOf is what a battery reading says of power.
+func PowerOf(b devices.Battery) Power {
+	return Power{Plugged: b.Plugged() != 0, Sources: b.Sources(), Charging: b.Status == devices.StatusCharging}
 }
 
 // is says whether the reading shows power as wanted. A handset that sees no source and

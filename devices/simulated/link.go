@@ -86,6 +86,9 @@ func (h *Handset) Shell(ctx context.Context, command string) (devices.Output, er
 // Exec runs a command line as the adb daemon does. The end of ctx is a lost stream.
 func (h *Handset) Exec(ctx context.Context, command string, stdin io.Reader, stdout, stderr io.Writer) int {
 	var f faults
+	if h.opt.Asked != nil {
+		h.opt.Asked(command)
+	}
 	h.packet(ctx)
 	h.do(func() {
 		f = h.faults

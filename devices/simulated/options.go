@@ -112,6 +112,8 @@ type Options struct {
 	// arguments, and with nil of the end of each process: tests see what runs side by side
 	// without looking. It must not call the handset. nil: nobody is told.
 	Ran func(pid int, argv []string)
+	// Asked is told each command line that comes over the link, before it is carried out.
+	Asked func(command string)
 }
 
 func (o Options) filled() Options {

@@ -314,7 +314,7 @@ func (s *Server) leaveSettings(ctx context.Context, in *struct {
 	Name string `path:"name"`
 }) (*body[orchestrator.Owed], error) {
 	did(ctx, "left the settings of "+in.Name+" as they are")
-	o, err := s.d.LeaveSettings(in.Name, callerOf(ctx).Name)
+	o, err := s.d.LeaveSettings(ctx, in.Name, callerOf(ctx).Name)
 	if err != nil {
 		return nil, problem(err)
 	}

@@ -112,6 +112,8 @@ func (s *Server) metrics(w http.ResponseWriter, _ *http.Request) {
 	each("rundown_handset_read_timestamp_seconds", "When level and temperature were read, by the daemon's clock.", func(h handset) (float64, bool) {
 		return float64(h.ReadAt.UnixMilli()) / 1000, !h.ReadAt.IsZero()
 	})
+	each("rundown_handset_power", "1 while the handset sees power, by its last reading.", func(h handset) (float64, bool) { return number(h.Power != ""), !h.ReadAt.IsZero() })
+	each("rundown_handset_unwanted_power", "1 while the handset has power that it should not have.", func(h handset) (float64, bool) { return number(h.Unwanted != nil), true })
 	each("rundown_handset_problem", "1 while the handset needs a hand.", func(h handset) (float64, bool) { return number(h.Problem != "" || len(h.NeedsHand) > 0), true })
 	head("rundown_handset_state", "gauge", "1 for the state that the handset's run is in.")
 	for _, h := range list {

@@ -69,6 +69,7 @@ type benchRow struct {
 	Stale    bool // from before the link was lost
 	Trace    template.HTML
 	TempC    string
+	Read     template.HTML // how old level and temperature are
 	Doing    string
 	Evidence template.HTML
 	End      string
@@ -231,8 +232,8 @@ func (c *Console) benchRow(m member) benchRow {
 	if !m.LinkLostAt.IsZero() && !over(m.HandsetStatus) {
 		r.Waits = "the link; its files are fetched then"
 	}
-	if r.Evidence == "" && r.HasLevel {
-		r.Evidence = "read " + age(now, m.ReadAt)
+	if r.HasLevel {
+		r.Read = "read " + age(now, m.ReadAt)
 	}
 	if f := m.Forecast; f != nil && !over(m.HandsetStatus) {
 		r.End = clock(f.End)

@@ -186,6 +186,10 @@ func stateWords(h orchestrator.HandsetStatus) string {
 		return "Set aside"
 	case h.HeldBy != nil && over(h) && h.Link == "ready":
 		return "Held by another daemon"
+	case h.Unwanted != nil && over(h):
+		return "Power that should not be"
+	case h.OnCharge != "":
+		return capital(h.OnCharge)
 	case h.State == "":
 		if h.Link != "ready" {
 			return capital(h.Link)

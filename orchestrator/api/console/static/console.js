@@ -68,6 +68,10 @@ function take(html, mayMove) {
 
 let busy = false, again = false, pressing = false, tag = "";
 async function refresh() {
+  if (still()) {
+    again = false;
+    return;
+  }
   if (busy || pressing || document.hidden) { // a press may move on to another page
     again = true;
     return;
@@ -77,9 +81,10 @@ async function refresh() {
   try {
     const headers = tag ? { "If-None-Match": tag } : {};
     const answer = await fetch(location.href, { headers, cache: "no-store" });
-    if (answer.status === 200) {
+    const html = await answer.text();
+    if (answer.status === 200 && !pressing && !still()) { // else a press has answered meanwhile
       tag = answer.headers.get("ETag") ?? "";
-      take(await answer.text(), false);
+      take(html, false);
     }
   } catch {
     // The daemon is away: the line at the top says since when.
@@ -99,10 +104,10 @@ function listen() {
     lastHeard = performance.now();
     if (e.type === "beat") hear(JSON.parse(e.data).now);
   };
-  for (const kind of ["beat", "bench", "gap", "state", "segment", "queue", "link", "night", "annotation", "set aside", "collected", "prompt", "notice"]) {
+  for (const kind of ["beat", "bench", "gap", "state", "segment", "queue", "link", "night", "annotation", "set aside", "collected", "prompt", "notice", "power", "level"]) {
     source.addEventListener(kind, (e) => {
       alive(e);
-      if (kind !== "beat" && !still()) refresh();
+      if (kind !== "beat") refresh();
     });
   }
   addEventListener("pagehide", () => source.close(), { once: true });
