@@ -36,9 +36,13 @@ func (d *Daemon) actor(ctx context.Context, h scenarios.Handset, unfinished []*e
 		if err == nil {
 			d.settleDebts(ctx, h, l, away)
 		}
-		if away = err != nil; away {
+		switch {
+		case err != nil:
 			l = nil
+		case away:
+			d.readSoon(h.Name) // somebody may have moved it to another plug
 		}
+		away = err != nil
 		d.mindHandset(ctx, h, l, d.dueFor(h))
 		if !d.nextRun(ctx, h) {
 			d.awaitTurn(ctx, changed)

@@ -90,6 +90,7 @@ func (r *run) patience() time.Duration {
 func (r *run) leftAlone() bool {
 	g := r.live
 	since := g.heard.read()
+	r.d.resting(r.h.Name, r.mayLook())
 	if !r.mayLook() || g.lookNext.due <= since {
 		r.d.tell(r.h.Name, func(s *HandsetStatus) { s.NextLook = time.Time{} })
 		return false
@@ -188,6 +189,8 @@ func (r *run) restTurn(ctx context.Context, s scenarios.Scenario, what string) e
 	waited, until := r.d.stopwatch(), r.d.now().Add(spacing)
 	r.d.tell(r.h.Name, func(s *HandsetStatus) { s.WaitsFor, s.NextLook = what, until })
 	defer r.d.tell(r.h.Name, func(s *HandsetStatus) { s.NextLook = time.Time{} })
+	r.d.resting(r.h.Name, true)
+	defer r.d.resting(r.h.Name, false)
 	for waited.read() < spacing && !r.cancelled() {
 		if err := r.d.clock.Sleep(ctx, retryEvery); err != nil {
 			return err

@@ -38,10 +38,18 @@ func (d *Daemon) mindHandset(ctx context.Context, h scenarios.Handset, l devices
 	if l == nil || !d.toRead(h, due) || !d.engaged.take(h.Name) {
 		return
 	}
-	d.readPower(ctx, h)
+	if by, err := d.heldElsewhere(ctx, h); err == nil && by == nil { // else it may be measured there
+		d.readPower(ctx, h)
+	}
 	d.engaged.give(h.Name)
 	d.judgePower(h, due)
 	d.judgeLevel(h)
+}
+
+// heldBy is the other daemon that holds a handset, as it was seen last; nil: none does.
+func (d *Daemon) heldBy(handset string) (by *HeldBy) {
+	d.tell(handset, func(s *HandsetStatus) { by = s.HeldBy })
+	return by
 }
 
 // toRead reports whether the handset is to be read now.
@@ -65,8 +73,7 @@ func (d *Daemon) toRead(h scenarios.Handset, due *Item) (read bool) {
 
 // judgePower decides whether power that was read between two runs should be there.
 func (d *Daemon) judgePower(h scenarios.Handset, due *Item) {
-	var held *HeldBy
-	d.tell(h.Name, func(s *HandsetStatus) { held = s.HeldBy })
+	held := d.heldBy(h.Name)
 	d.withPower(h.Name, func(s *powerState) bool {
 		if !s.on || s.Unwanted != nil || held != nil { // another daemon may be charging it
 			return false

@@ -83,6 +83,9 @@ func (r *run) act(ctx context.Context) (Event, error) {
 	if r.d.watch != nil {
 		r.d.watch(r.h.Name, r.e.State)
 	}
+	if r.e.State != Settling && !r.e.State.Measures() { // else the segment says so
+		r.d.resting(r.h.Name, false)
+	}
 	switch r.e.State {
 	case Preparing:
 		return r.prepare(ctx)
@@ -365,6 +368,7 @@ func sayUnmet(unmet []preconditions.Line) string {
 // hold waits until the scenario's named limits are free. What is held already stays so.
 // The handset waits with its screen off, and is looked at again when that took long.
 func (r *run) hold(ctx context.Context, scenario scenarios.Scenario, names []string) (Event, error) {
+	defer r.d.waitsLong(r.h.Name)()
 	waited, slept := r.d.stopwatch(), false
 	names = slices.DeleteFunc(slices.Clone(names), func(n string) bool { return slices.Contains(r.held, n) })
 	for {
@@ -523,6 +527,7 @@ func isStop(ctx context.Context, err error) bool { return err != nil && ctx.Err(
 
 // standBy holds the run while its item is paused.
 func (r *run) standBy(ctx context.Context) error {
+	defer r.d.waitsLong(r.h.Name)()
 	for {
 		it, ok := r.d.queue.item(r.e.Item.ID)
 		if !ok || !it.Paused || it.State == Cancelled {

@@ -39,8 +39,10 @@ const (
 )
 
 // unwantedGrace is how long power that should not be is looked at before a person is asked:
-// a gate may take a minute to do as it says, and a battery service to print it.
-const unwantedGrace = 90 * time.Second
+// a gate may take a minute to do as it says, and a battery service to print it. With what
+// passes until it is seen (inRunEvery) and between two turns of a watcher it comes to less
+// than two minutes.
+const unwantedGrace = 70 * time.Second
 
 // goneLooks is how many readings in a row have to show no power: the battery service may
 // print what it heard a moment ago.
@@ -94,8 +96,10 @@ type powerState struct {
 
 	tempLimitC, levelLimitPct float64 // see chargeLimits
 
-	run string // under way; empty between runs
-	due bool   // power is wanted now
+	run   string // under way; empty between runs
+	due   bool   // power is wanted now
+	rests bool   // its segment rests: each reading may wake it, and only the run looks at it
+	waits bool   // the run waits for a person or for others, and reads nothing meanwhile
 
 	seenAt   time.Time // of the last reading; zero: none since the daemon began
 	on       bool      // it showed power
@@ -195,7 +199,25 @@ func (d *Daemon) wantPower(handset string, due bool) {
 
 // runBegins and runEnds say which run a handset is in.
 func (d *Daemon) runBegins(handset, run string, due bool) {
-	d.withPower(handset, func(s *powerState) bool { s.run, s.due, s.since = run, due, time.Time{}; return false })
+	d.withPower(handset, func(s *powerState) bool {
+		s.run, s.due, s.since = run, due, time.Time{}
+		s.rests, s.waits = true, false // until the run has found out where it stands
+		return false
+	})
+}
+
+// resting says whether the segment under way rests on battery with its screen off now.
+func (d *Daemon) resting(handset string, rests bool) {
+	d.withPower(handset, func(s *powerState) bool { s.rests = rests; return false })
+}
+
+// waitsLong says that the run at hand waits for a person or for others; done ends that.
+func (d *Daemon) waitsLong(handset string) (done func()) {
+	set := func(waits bool) {
+		d.withPower(handset, func(s *powerState) bool { s.waits = waits; return false })
+	}
+	set(true)
+	return func() { set(false) }
 }
 
 // runEnds hands the handset over to whoever looks at it between runs: power that the run
@@ -210,6 +232,7 @@ func (d *Daemon) runEnds(r *run) {
 			d.claim(r.h.Name, s)
 		}
 		s.run, s.due, s.since, s.runEnded, s.seenAt = "", false, time.Time{}, d.now(), time.Time{}
+		s.rests, s.waits = false, false
 		notes, s.Notes = s.Notes, nil
 		return len(notes) > 0
 	})

@@ -52,16 +52,6 @@ func (b *bench) askedSoon(after time.Time) results.Prompt {
 	return p
 }
 
-func (b *bench) status(handset string) orchestrator.HandsetStatus {
-	for _, s := range b.daemon.Handsets() {
-		if s.Name == handset {
-			return s
-		}
-	}
-	b.t.Fatalf("no handset %s", handset)
-	return orchestrator.HandsetStatus{}
-}
-
 func low(level float64) func(string, *simulated.Options) {
 	return func(_ string, o *simulated.Options) { o.LevelPct = level }
 }

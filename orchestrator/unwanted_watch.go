@@ -45,9 +45,15 @@ func (d *Daemon) powerWatcher(ctx context.Context, h scenarios.Handset) {
 			asked = d.askToUnplug(ctx, h)
 		}
 		pause := powerIdle
-		if suspect {
-			pause = powerTick
-		}
+		d.withPower(h.Name, func(s *powerState) bool {
+			if suspect || s.run != "" {
+				pause = powerTick
+			}
+			if !s.since.IsZero() && s.Unwanted == nil { // the grace ends before that, perhaps
+				pause = max(min(pause, s.since.Add(unwantedGrace).Sub(d.now())), time.Second)
+			}
+			return false
+		})
 		nap := d.sleeping(ctx, pause)
 		select {
 		case <-s.wake:
@@ -59,16 +65,18 @@ func (d *Daemon) powerWatcher(ctx context.Context, h scenarios.Handset) {
 
 // watchPowerOnce is one turn of a watcher. It reports whether there is power to be watched.
 func (d *Daemon) watchPowerOnce(ctx context.Context, h scenarios.Handset) (suspect bool) {
-	now, stale, due, shut := d.now(), false, "", false
+	now, stale, due, shut, measures := d.now(), false, "", false, false
+	d.tell(h.Name, func(s *HandsetStatus) { measures = State(s.State).Measures() })
 	d.withPower(h.Name, func(s *powerState) (keep bool) {
 		if s.since.After(now) { // the host's clock was set back
 			s.since = now
 		}
-		if s.run != "" && !s.since.IsZero() && now.Sub(s.since) >= unwantedGrace && s.Unwanted == nil {
+		if s.run != "" && s.on && !s.since.IsZero() && now.Sub(s.since) >= unwantedGrace && s.Unwanted == nil {
 			due = d.whyInRun(h, s)
 		}
 		suspect = s.Unwanted != nil || !s.since.IsZero()
-		stale = suspect && now.Sub(s.seenAt).Abs() >= powerTick
+		every, read := s.readEvery(measures)
+		stale = read && (s.seenAt.IsZero() || now.Sub(s.seenAt).Abs() >= every)
 		return false
 	})
 	if stale {
@@ -82,19 +90,40 @@ func (d *Daemon) watchPowerOnce(ctx context.Context, h scenarios.Handset) (suspe
 		shut = s.Unwanted != nil && !s.due && (!now.Before(s.Unwanted.NextTry) || s.Unwanted.NextTry.Sub(now) > closeMost)
 		return keep
 	})
-	if d.holdLimits(h) || shut {
+	if (d.holdLimits(h) || shut) && d.heldBy(h.Name) == nil {
 		d.closeAgain(ctx, h)
 	}
 	return suspect
 }
 
+// inRunEvery is how often a handset's power is read in a run while nobody else reads it.
+const inRunEvery = 25 * time.Second
+
+// readEvery is how often the watcher reads the handset when nobody else does. While a
+// segment measures, its recorder reads; one that rests is read by nobody, since that may
+// wake it; between runs its actor reads it.
+func (s *powerState) readEvery(measures bool) (every time.Duration, read bool) {
+	switch {
+	case s.Unwanted != nil:
+		return powerTick, true
+	case s.run == "" || s.rests || measures:
+		return 0, false
+	case !s.since.IsZero():
+		return powerTick, true
+	case s.waits: // with its screen off, perhaps for hours
+		return idleEvery, true
+	}
+	return inRunEvery, true
+}
+
 // readLimit bounds a reading of a handset's battery, in real time.
 const readLimit = 20 * time.Second
 
-// readPower reads a handset's battery once, if it is in reach.
+// readPower reads a handset's battery once, if it is in reach and no other daemon holds it,
+// which may be resting it.
 func (d *Daemon) readPower(ctx context.Context, h scenarios.Handset) {
 	l, err := d.linkTo(h)
-	if err != nil {
+	if err != nil || d.heldBy(h.Name) != nil {
 		return
 	}
 	bounded, cancel := context.WithTimeout(ctx, readLimit)
