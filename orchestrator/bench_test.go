@@ -155,6 +155,12 @@ func (b *bench) start(f front) *bench {
 		b.file.Bench.Handsets[i].Serial = b.serials[h.Name]
 	}
 	b.file.Bench.Servers = b.servers
+	// These benches live so much faster than the host that a busy moment of it is a minute on
+	// the handset, in which nobody looks.
+	for name, p := range b.file.Plans {
+		p.ActivityShare = scenarios.ActivityShare{FlagBelowPct: 75, SpoilBelowPct: 60}
+		b.file.Plans[name] = p
+	}
 	b.startDaemon()
 	return b
 }

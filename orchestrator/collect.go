@@ -144,9 +144,10 @@ func (r *run) pullAll(ctx context.Context, l devices.Link) error {
 	}
 	g.rec.Evidence = kept
 	for _, line := range lines {
-		if a := line.Activity; a != nil && isEvidence(a.Kind) {
-			g.rec.Evidence = append(g.rec.Evidence, r.proof(a))
-		} else if a != nil {
+		if a := line.Activity; a != nil {
+			if isEvidence(a.Kind) {
+				g.rec.Evidence = append(g.rec.Evidence, r.proof(a))
+			}
 			r.bookkeeping(a)
 		}
 	}
@@ -199,6 +200,10 @@ func (r *run) conclude() error {
 	if n := g.u.Verdict.Enough; n > 0 {
 		g.u.Verdict.EndedBy, g.rec.TargetPoints = endNarrow, n
 	}
+	if g.line != nil {
+		g.rec.Outages, _ = g.line.take()
+	}
+	g.rec.Outages = closeOutages(g.rec.Outages, g.rec.EndedAt)
 	g.rec.EndedBy = g.u.Verdict.EndedBy
 	g.rec.Edges = edges(samples)
 	r.reached(&g.rec, samples)
@@ -226,12 +231,16 @@ func (r *run) conclude() error {
 // what is, but not under the agreed conditions, is flagged.
 func (r *run) settleOutcome() {
 	g := r.live
+	missing, wanted := r.countActivity(), r.shareWanted()
 	if g.settleCancelled() {
 		return
 	}
 	g.rec.Outcome, g.rec.Reason = results.Measured, g.u.Verdict.Reason
 	if g.u.Verdict.Spoiled == "" {
 		g.u.Verdict.Spoiled = r.unproven()
+	}
+	if g.u.Verdict.Spoiled == "" {
+		g.u.Verdict.Spoiled = r.shortOfActivity(wanted.SpoilBelowPct, missing)
 	}
 	if g.u.Verdict.Spoiled != "" {
 		g.rec.Outcome, g.rec.Reason = results.Spoiled, g.u.Verdict.Spoiled
@@ -241,11 +250,16 @@ func (r *run) settleOutcome() {
 	if g.rec.Outcome != results.Measured {
 		return
 	}
-	for _, d := range g.rec.Drift {
-		if !d.Tolerated {
-			g.rec.Outcome, g.rec.Reason = results.Flagged, fmt.Sprintf("%s: wanted %s, found %s at %s", d.Name, d.Wanted, d.Found, d.At.Format("15:04"))
-			return
-		}
+	var flags []string
+	if i := slices.IndexFunc(g.rec.Drift, func(d results.Drift) bool { return !d.Tolerated }); i >= 0 {
+		d := g.rec.Drift[i]
+		flags = append(flags, fmt.Sprintf("%s: wanted %s, found %s at %s", d.Name, d.Wanted, d.Found, d.At.Format("15:04")))
+	}
+	if short := r.shortOfActivity(wanted.FlagBelowPct, missing); short != "" {
+		flags = append(flags, short)
+	}
+	if len(flags) > 0 {
+		g.rec.Outcome, g.rec.Reason = results.Flagged, strings.Join(flags, "; ")
 	}
 }
 

@@ -185,6 +185,7 @@ plans:
     repeat: %d
     start_level_pct: {least: 84, most: 94}
     restart_spoiled: 2
+    activity_share: {flag_below_pct: 75, spoil_below_pct: 60}
     segments: [%s]
 nights:
   weekday:

@@ -181,7 +181,9 @@ func stockServer(t *testing.T, b *bench, names []string) *adbServer {
 	return s
 }
 
-// matrixFrom is "plans:" of the bench on which faults are tried: drains that are soon over.
+// matrixPlans is "plans:" of the bench on which faults are tried: drains that are soon over.
+// What is lost of such a short window weighs several times as much as in a night's, and the
+// shares that are wanted of it are as much lower.
 func matrixPlans(recharge bool) string {
 	least := 60
 	if recharge {
@@ -196,6 +198,7 @@ func matrixPlans(recharge bool) string {
     warm_up: 2 min
     sample_every: 10 s
     drift_every: 2 min
+    activity_share: {flag_below_pct: 80, spoil_below_pct: 55}
     segment_limit: %s
     recharge_limit: 2 h
     settle_limit: 20 min

@@ -71,12 +71,17 @@ type underway struct {
 	LooksAtMS []int64 `json:"looks_at_ms,omitempty"`
 	// StartEdge: the start edge stands in what has been taken in.
 	StartEdge bool `json:"start_edge,omitempty"`
+	// LookedAt is when the handset answered last, by the host's clock as it was at the start;
+	// zero: never, or in a journal of an earlier version.
+	LookedAt time.Time `json:"looked_at,omitzero"`
 	// Ended is the recorder's word for why it ended, once its end mark was read.
 	Ended string `json:"ended,omitempty"`
 	// LimitS is the time limit that the recorder was given, s.
 	LimitS int `json:"limit_s,omitempty"`
 	// Units are those in which its samples come; nil in entries of earlier versions.
 	Units *devices.Units `json:"units,omitempty"`
+	// ClipLength is how long the clip is that it plays; 0: none, or not known.
+	ClipLength time.Duration `json:"clip_length_ns,omitempty"`
 	// Answering is the handset of the bench that takes this segment's calls, if one does.
 	Answering *answering `json:"answering,omitempty"`
 	// Concluded: it is stored, and only its removal from the handset is left to be done.

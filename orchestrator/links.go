@@ -175,8 +175,9 @@ type board struct {
 	mu     sync.Mutex
 	seen   []Seen
 	absent []string
-	known  bool // at least one report has come
-	turn   int  // reports so far
+	known  bool           // at least one report has come
+	turn   int            // reports so far
+	lost   map[string]int // by serial: how often one that was ready was so no more
 	wake   chan struct{}
 }
 
@@ -185,6 +186,7 @@ func newBoard() *board { return &board{wake: make(chan struct{})} }
 func (b *board) update(seen []Seen, absent []string) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	b.countLosses(seen)
 	b.seen, b.absent, b.known = slices.Clone(seen), slices.Clone(absent), true
 	b.turn++
 	close(b.wake)

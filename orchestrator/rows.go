@@ -72,7 +72,7 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 		if !isEndurance(g) || g.Outcome == results.Skipped {
 			return nil
 		}
-		row := results.FigureRow{Whose: whose(g), Plan: g.Plan, Of: "segment", Outcome: g.Outcome, At: g.StartedAt, Segments: 1, Agree: true}
+		row := results.FigureRow{Whose: whose(g), Plan: g.Plan, Of: "segment", Outcome: g.Outcome, At: g.StartedAt, Segments: 1, Agree: true, ActivityPct: g.ActivityPct}
 		if why := results.LeftOut(g.Outcome); why != "" {
 			row.Reason = why + ": " + g.Reason
 			figures = append(figures, row)
@@ -89,6 +89,9 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 		from, to := int64(figure.FromPct), int64(figure.ToPct)
 		row.Points, row.FromPct, row.ToPct, row.Factor = shown.Points, &from, &to, &shown.VoltageFactor
 		row.Gauge, row.Method, row.Assumptions, row.Warnings = figure.Gauge.String(), shown.Method, shown.Assumptions, shown.Warnings
+		if g.Outcome == results.Flagged {
+			row.Warnings = slices.Concat([]string{"flagged: " + g.Reason}, row.Warnings)
+		}
 		if figure.HoursPerWh > 0 {
 			row.HoursPerWh = &figure.HoursPerWh
 		}
@@ -105,6 +108,9 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 			order = append(order, k)
 		}
 		groups[k].estimates = append(groups[k].estimates, figure)
+		if p, least := g.ActivityPct, groups[k].first.ActivityPct; p != nil && least != nil && *p < *least {
+			groups[k].first.ActivityPct = p
+		}
 		return nil
 	})
 	var all []ScenarioFigure
@@ -119,7 +125,7 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 		}
 		row := results.FigureRow{
 			Whose: results.Whose{Handset: k.handset, Scenario: k.scenario, Imported: k.imported}, Plan: g.first.Plan, Of: "repeats", At: g.first.At, Hours: &hours,
-			Segments: len(g.estimates), Agree: agree, Method: fmt.Sprintf("geometric mean of %d segments", len(g.estimates)),
+			Segments: len(g.estimates), Agree: agree, ActivityPct: g.first.ActivityPct, Method: fmt.Sprintf("geometric mean of %d segments", len(g.estimates)),
 		}
 		for _, e := range g.estimates {
 			row.Points += e.Points

@@ -36,7 +36,7 @@ type segment struct {
 	last       *onboard.Sample
 	heard      *stopwatch    // since the segment was begun or taken up
 	jump       time.Duration // by how much the host's clock was set since the segment began
-	turns      int           // changes of the bench when the stage was last made reachable
+	line       *lifeline     // nil until it is followed
 	judgedAt   int           // points at which its interval was looked at last
 	overs      int           // looks in a row at which a limit was passed
 	taken      bool          // taken up by a restarted daemon
@@ -182,11 +182,11 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 	g.u.BootID, g.u.HostZero, g.u.ZeroWithin = id.BootID, before.Add(now.Sub(before)/2).Add(-uptime).UTC(), now.Sub(before)/2
 	g.rec.BootID, g.rec.WorkloadHash, g.rec.LoopS = id.BootID, workloadHash(hash, g.scenario.Stage, g.rec.ClipSHA256), program.LoopS
 	g.rec.ActivityUpS = uptime.Seconds()
-	g.witness, g.phoneUntil, g.turns = newWitness(g.scenario.Evidence, now), now, r.d.board.turns()
+	g.witness, g.phoneUntil = newWitness(g.scenario.Evidence, now), now
 	g.u.ProvenFrom = now
 	limit := r.allowed()
 	g.u.LimitS = int(limit.Seconds())
-	seg := onboard.Segment{Key: g.u.Key, CurrentPath: current, Workload: program, Holder: g.u.Holder}
+	seg := onboard.Segment{Key: g.u.Key, CurrentPath: current, StageURL: target.StageURL, Workload: program, Holder: g.u.Holder}
 	if current == "" {
 		seg.CurrentKey = units.Units.CurrentKey
 	}
@@ -260,6 +260,7 @@ func (r *run) target(ctx context.Context, l devices.Link, id devices.Identity) (
 			return t, fmt.Errorf("the clip: %w", err)
 		}
 		t.ClipPath, t.ClipLength, g.rec.ClipSHA256 = placed.Path, placed.Length, placed.SHA256
+		g.u.ClipLength = placed.Length
 	}
 	return t, nil
 }
@@ -289,7 +290,7 @@ func (r *run) takeUp() error {
 	if len(heard) > 0 {
 		rec.Evidence = slices.Concat(heard...)
 	}
-	g := &segment{rec: rec, u: u, scenario: r.scenario(), drifting: map[string]bool{}, heard: r.d.stopwatch(), turns: -1, taken: true}
+	g := &segment{rec: rec, u: u, scenario: r.scenario(), drifting: map[string]bool{}, heard: r.d.stopwatch(), taken: true}
 	g.rec.Revivals, u.Revivals = max(rec.Revivals, u.Revivals), max(rec.Revivals, u.Revivals)
 	from := r.waitedSince(rec, u)
 	g.witness, g.phoneUntil = newWitness(g.scenario.Evidence, from), from
@@ -319,6 +320,7 @@ func (r *run) takeUp() error {
 // follow looks at the segment again and again until something ends the state.
 func (r *run) follow(ctx context.Context) (Event, error) {
 	r.d.meters.begin(r.h.Name, r.live.u.ID)
+	defer r.lifelineOf().keep(ctx)()
 	for {
 		event, err := r.look(ctx)
 		if event != "" || err != nil {
@@ -362,7 +364,8 @@ func (r *run) look(ctx context.Context) (Event, error) {
 	// The handset goes on by itself; what it writes is taken in when it is back. An answer
 	// that makes no sense is treated alike: the next look may be luckier.
 	r.away(err)
-	return "", nil
+	r.lifelineOf().unheard(err)
+	return "", r.noteOutages()
 }
 
 // contact is one look at the handset over a link.
@@ -385,6 +388,9 @@ func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 	}
 	r.hearStage()
 	r.regained(ctx, l)
+	if err := r.noteOutages(); err != nil {
+		return "", err
+	}
 	if state.StartedBootID == "" && !state.RecorderAlive && !state.Ended && state.SamplesBytes == 0 {
 		if r.holderChanged(state) {
 			return r.outOfHand(ctx, l)
@@ -510,13 +516,15 @@ func (r *run) compareClocks(asked time.Time, uptimeMS int64) {
 		g.note(r.d.now(), "the host's clock was set by about %s; time stamps of this segment go on by the clock as it was", (jump - g.jump).Round(time.Second))
 		r.log.Warn().Stringer("by", jump-g.jump).Msg("the host's clock was set")
 		g.jump = jump
+		r.lifelineOf().jump.Store(int64(jump))
 	}
 }
 
 // steady is an instant by the host's clock as it was when the segment began.
 func (r *run) steady(t time.Time) time.Time { return t.Add(-r.live.jump) }
 
-// regained makes good what a lost link took with it.
+// regained makes good what a lost link took with it. The way to the stage is made anew at
+// each look: a link that was gone for an instant may not have been seen to be.
 func (r *run) regained(ctx context.Context, l devices.Link) {
 	lost := false
 	r.d.tell(r.h.Name, func(s *HandsetStatus) {
@@ -526,15 +534,11 @@ func (r *run) regained(ctx context.Context, l devices.Link) {
 	if lost {
 		r.d.publish(Change{Kind: "link", Handset: r.h.Name, Run: r.e.RunID, Text: "back"})
 	}
-	g, turns := r.live, r.d.board.turns()
-	if g.session == nil || !lost && turns == g.turns {
-		return
+	line := r.lifelineOf()
+	line.heard()
+	if line.staged {
+		_ = line.renew(ctx, l, r.d.board.losses(r.h)) // it is in the log, and tried again
 	}
-	if _, err := r.stageBase(ctx, l); err != nil {
-		r.log.Warn().Err(err).Msg("the stage could not be made reachable again")
-		return
-	}
-	g.turns = turns
 }
 
 // takeIn reads what the handset wrote since the last look, stores it, and moves the
@@ -558,13 +562,15 @@ func (r *run) takeIn(ctx context.Context, l devices.Link) error {
 	lines, damage = g.activity.Feed(text)
 	r.damagedNow("activity", damage)
 	for _, line := range lines {
-		if a := line.Activity; a != nil && isEvidence(a.Kind) {
-			g.witness.saw(r.proof(a))
-		} else if a != nil {
+		if a := line.Activity; a != nil {
+			if isEvidence(a.Kind) {
+				g.witness.saw(r.proof(a))
+			}
 			r.bookkeeping(a)
 		}
 	}
 	g.u.ActivityAt += int64(len(text))
+	g.u.LookedAt = g.lookedAt
 	if moved+int64(len(text)) == 0 {
 		return nil
 	}

@@ -20,7 +20,7 @@ func (r *run) stageBase(ctx context.Context, l devices.Link) (string, error) {
 // through the link in any case; the call's pictures then take the network's shortest way.
 func (d *Daemon) stageAt(ctx context.Context, l devices.Link, activity string) (string, error) {
 	at := d.file.Bench.Stage
-	if at.Address != "" && !stage.NeedsLocalhost(activity) {
+	if !throughLink(at, activity) {
 		return "http://" + at.Address, nil
 	}
 	port, err := d.stagePort()

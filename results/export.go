@@ -126,6 +126,10 @@ var tables = []Table{
 		Column{"look_cost_pct_h", "number", "%/h", "what the looks drew, as known at the segment's end; empty where there is no figure"},
 		Column{"look_cost_pct_h_low", "number", "%/h", "lower end of its 95 % interval"},
 		Column{"look_cost_pct_h_high", "number", "%/h", "upper end"},
+		Column{"activity_pct", "number", "%", "part of what was measured in which the activity went on, by its evidence; empty where nobody counted"},
+		Column{"activity", "string", "", "what was asked and seen, as in 5 of 7 pages opened have loaded"},
+		Column{"link_lost_s", "number", "s", "for how long the link was lost"},
+		Column{"stage_lost_s", "number", "s", "for how long the handset could not reach the stage"},
 		Column{"room_temp_c", "number", "°C", "mean temperature of the room; empty where no meter is in it"},
 		Column{"boot_id", "string", "", "the handset's boot"},
 		Column{"workload_hash", "string", "", "SHA-256 of the compiled scenario"},
@@ -146,7 +150,8 @@ var tables = []Table{
 			}
 		}
 		return row(g.Plan, g.Index, g.Repeat, g.Attempt, g.Outcome, g.Reason, g.EndedBy, g.Points(), g.TargetPoints, g.StartedAt, g.EndedAt,
-			first, last, g.WarmUpS, g.LoopS, g.SampleEveryS, g.Samples, g.Revivals, looks, perHour, slept, seen, cost, low, high, g.RoomTempC, g.BootID, g.WorkloadHash, g.WorkloadVersion, g.ClipSHA256)
+			first, last, g.WarmUpS, g.LoopS, g.SampleEveryS, g.Samples, g.Revivals, looks, perHour, slept, seen, cost, low, high,
+			g.ActivityPct, g.ActivitySays(), g.OutageS(OutageLink), g.OutageS(OutageStage), g.RoomTempC, g.BootID, g.WorkloadHash, g.WorkloadVersion, g.ClipSHA256)
 	}},
 	{"conditions", "One row a precondition as it was read back before the segment, and one a drift during it.", keyed(
 		Column{"kind", "string", "", "precondition or drift"},
@@ -169,10 +174,36 @@ var tables = []Table{
 		}
 		return nil
 	}},
-	{"evidence", "One row a proof that the activity ran.", keyed(
+	{"outages", "One row each time in which the link or the stage could not be reached during a segment.", keyed(
+		Column{"what", "string", "", "link: the handset could not be reached; stage: the handset could not reach the stage"},
+		Column{"from_utc", "time", "", "host's clock"},
+		Column{"to_utc", "time", "", "host's clock; empty where it lasted to the segment's end"},
+		Column{"why", "string", "", "what was seen of it"},
+	), func(_ *Store, g Segment, row func(...any) error) error {
+		for _, o := range g.Outages {
+			if err := row(o.What, o.From, o.To, o.Why); err != nil {
+				return err
+			}
+		}
+		return nil
+	}},
+	{"activity", "One row a kind of evidence of a segment: what was asked in what was measured, and what was seen.", keyed(
+		Column{"kind", "string", "", "page, playback, photos, frames, ..., as in the table evidence"},
+		Column{"asked", "integer", "", "pages opened, captures made, looks, posts"},
+		Column{"seen", "integer", "", "pages loaded, files left, looks that found it, posts with something done"},
+		Column{"share_pct", "number", "%", "part of what was measured in which this kind alone says that the activity went on"},
+	), func(_ *Store, g Segment, row func(...any) error) error {
+		for _, c := range g.Activity {
+			if err := row(c.Kind, c.Asked, c.Seen, c.Pct); err != nil {
+				return err
+			}
+		}
+		return nil
+	}},
+	{"evidence", "One row a proof that the activity ran, a look that did not find it (value 0), or something that was asked for.", keyed(
 		Column{"t_host_utc", "time", "", "host's clock"},
 		Column{"uptime_ms", "integer", "ms", "the handset's clock since boot; empty where the proof reached the host directly"},
-		Column{"kind", "string", "", "page, playback, files, frames, call, foreground, asleep (the system said so), slept (value: for how many s, by the recorder's clocks), cycle"},
+		Column{"kind", "string", "", "page, playback, files, photos, videos, frames, drawn, call, incall, charging, foreground, asleep (the system said so), slept (value: for how many s, by the recorder's clocks), cycle; opened: a page was asked for; missed: a capture left no file"},
 		Column{"value", "number", "", "what was counted: page number, position, files, frames"},
 		Column{"detail", "string", "", "more, as the handset or its page said it"},
 	), func(_ *Store, g Segment, row func(...any) error) error {

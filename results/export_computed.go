@@ -47,6 +47,9 @@ type FigureRow struct {
 	// Assumptions and Warnings are what a reader has to know beside the figure.
 	Assumptions, Warnings []string
 	Reason                string // why there is no figure
+	// ActivityPct is the share of the activity in what was measured, %, the least of several
+	// segments; nil where nobody counted.
+	ActivityPct *float64
 }
 
 // A BudgetRow is one term of what an endurance figure's interval is made of.
@@ -262,9 +265,10 @@ var Figures = Computed[FigureRow]{Table{Name: "figures", About: "One row an endu
 		{"assumptions", "string", "", "what is assumed and not measured"},
 		{"warnings", "string", "", "what a reader has to know"},
 		{"reason", "string", "", "why there is no figure"},
+		{"activity_pct", "number", "%", "part of what was measured in which the activity went on, by its evidence; of several segments the least"},
 	})}, func(r FigureRow) []any {
 	return cells(r.cells(), []any{r.Plan, r.Of, r.Outcome, r.At}, spread(r.Hours), spread(r.DaysOfMix), spread(r.RatePctH), spread(r.PowerW), spread(r.CurrentMA),
-		[]any{r.HoursPerWh, r.Segments, r.Agree, r.Points, r.FromPct, r.ToPct, r.Factor, r.Gauge, r.Method, text(r.Assumptions), text(r.Warnings), r.Reason})
+		[]any{r.HoursPerWh, r.Segments, r.Agree, r.Points, r.FromPct, r.ToPct, r.Factor, r.Gauge, r.Method, text(r.Assumptions), text(r.Warnings), r.Reason, r.ActivityPct})
 }}
 
 // Budgets is the table of what the figures' intervals are made of.

@@ -37,8 +37,10 @@ func night(t testing.TB) *Store {
 			Edges: []Edge{{92, 200_000, 210_000}, {91, 800_000, 810_000}, {90, 1_400_000, 1_410_000}},
 			Conditions: []Condition{{Name: "luminance", Wanted: "300 cd/m²", Found: "301 cd/m²", Verdict: "met", Required: true},
 				{Name: "note, with\nline", Wanted: "a", Found: "", Verdict: "cannot be read"}},
-			Drift:    []Drift{{At: began.Add(time.Minute), Name: "wifi", Wanted: "5 GHz", Found: "2.4 GHz", Tolerated: true}},
-			Evidence: []Evidence{{At: began, UptimeMS: 61_000, Kind: "page", Value: 3}, {At: began, Kind: "frames", Value: 29.97, Detail: "of 30"}},
+			Drift:       []Drift{{At: began.Add(time.Minute), Name: "wifi", Wanted: "5 GHz", Found: "2.4 GHz", Tolerated: true}},
+			Evidence:    []Evidence{{At: began, UptimeMS: 61_000, Kind: "page", Value: 3}, {At: began, Kind: "frames", Value: 29.97, Detail: "of 30"}},
+			ActivityPct: new(71.4), Activity: []ActivityCount{{"page", 7, 5, 71.4}, {"foreground", 12, 12, 100}}, EndedAt: began.Add(2 * time.Hour),
+			Outages: []Outage{{began.Add(time.Minute), began.Add(2 * time.Minute), OutageLink, "offline"}, {From: began.Add(119 * time.Minute), What: OutageStage}},
 		}
 		if err := s.PutSegment(g); err != nil {
 			t.Fatal(err)

@@ -118,11 +118,17 @@ type Segment struct {
 	Conditions []Condition `json:"conditions,omitempty"`
 	Drift      []Drift     `json:"drift,omitempty"`
 	Evidence   []Evidence  `json:"evidence,omitempty"`
-	Revivals   int         `json:"revivals"`
-	Notes      []Note      `json:"notes,omitempty"`
-	EndedBy    string      `json:"ended_by,omitempty"` // the recorder's word for why it stopped
-	Samples    int         `json:"samples"`            // how many are stored
-	Readings   int         `json:"readings,omitempty"` // of meters; how many are stored
+	// Outages are when the link or the stage could not be reached, oldest first. Activity is
+	// what was asked and seen in what was measured, ActivityPct the part of it in which the
+	// activity went on, %; nil where nothing was measured, or nobody counted.
+	Outages     []Outage        `json:"outages,omitempty"`
+	Activity    []ActivityCount `json:"activity,omitempty"`
+	ActivityPct *float64        `json:"activity_pct,omitempty"`
+	Revivals    int             `json:"revivals"`
+	Notes       []Note          `json:"notes,omitempty"`
+	EndedBy     string          `json:"ended_by,omitempty"` // the recorder's word for why it stopped
+	Samples     int             `json:"samples"`            // how many are stored
+	Readings    int             `json:"readings,omitempty"` // of meters; how many are stored
 
 	Wakes *Wakes `json:"wakes,omitempty"` // of a segment that rested with its screen off
 
@@ -198,11 +204,13 @@ type Drift struct {
 	Tolerated bool      `json:"tolerated"`
 }
 
-// Evidence is one proof that the activity really ran.
+// Evidence is one proof that the activity really ran; with the Value 0 it was looked for and
+// not there. What was asked for stands among them: a page that was opened ("opened", with
+// its address below the stage), a capture that left no file ("missed", with its kind).
 type Evidence struct {
 	At       time.Time `json:"at"`
 	UptimeMS int64     `json:"uptime_ms,omitempty"` // 0 where the proof reached the host, not the phone's file
-	Kind     string    `json:"kind"`                // "page", "playback", "photo", "frames", "call", "foreground"
+	Kind     string    `json:"kind"`                // "page", "playback", "photos", "frames", "call", "foreground", "opened", ...
 	Value    float64   `json:"value"`
 	Detail   string    `json:"detail,omitempty"`
 }

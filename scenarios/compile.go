@@ -217,6 +217,10 @@ func (c *compiler) stop() error {
 
 func (c *compiler) steps(steps []Step) error {
 	for i, s := range steps {
+		if c.counts && s.Verb == "wait" && i+1 < len(steps) && steps[i+1].Verb == "play" && c.t.ClipLength >= time.Second {
+			c.line("restfilm %s %d", inSeconds(s.Wait), int(c.t.ClipLength.Seconds()))
+			continue
+		}
 		if err := c.step(s); err != nil {
 			return fmt.Errorf("step %d: %s: %w", i+1, s.Verb, err)
 		}
@@ -284,9 +288,12 @@ func (c *compiler) step(s Step) error {
 
 func (c *compiler) rest(d time.Duration) {
 	if d > 0 {
-		c.line("rest %s", formatNumber(math.Round(d.Seconds()*1000)/1000))
+		c.line("rest %s", inSeconds(d))
 	}
 }
+
+// inSeconds is a length of time as the handset's sleep takes it.
+func inSeconds(d time.Duration) string { return formatNumber(math.Round(d.Seconds()*1000) / 1000) }
 
 // Times that an element is looked for, with a second between: a dump takes one to three
 // seconds itself, and is a load of its own.
@@ -490,6 +497,9 @@ func (c *compiler) play() error {
 		c.line("fi")
 	}
 	if c.counts {
+		if c.t.ClipLength >= time.Second {
+			c.line("begun")
+		}
 		c.line(";;")
 		c.line("esac")
 	}

@@ -94,6 +94,7 @@ type Plan struct {
 	DriftEvery        time.Duration // how often preconditions are read during a drain
 	LooksPerHour      int           // at most, at a handset that rests with its screen off; see Looks
 	DayMix            string        // a key of File.DayMixes, or empty
+	ActivityShare     ActivityShare // how much of what is measured must have been the activity
 }
 
 // How often a handset that rests may be looked at, times an hour. More often than once a
@@ -126,6 +127,27 @@ type Segment struct {
 type Enough struct {
 	HalfWidthPct float64 // half the 95 % interval, % of the hours
 	Least, Most  int     // percentage points
+}
+
+// ActivityShare says which share of the activity in what was measured, %, a segment must have
+// to be worth its figure.
+type ActivityShare struct {
+	FlagBelowPct  float64 // with less it is flagged
+	SpoilBelowPct float64 // with less it is spoiled; at most FlagBelowPct
+}
+
+// The shares below which a segment is flagged and spoiled where the plan does not say.
+const (
+	DefaultFlagBelowPct  = 98.0
+	DefaultSpoilBelowPct = 90.0
+)
+
+// OrDefault fills in what a plan that was queued before there were shares leaves out.
+func (a ActivityShare) OrDefault() ActivityShare {
+	if a.FlagBelowPct == 0 {
+		a = ActivityShare{DefaultFlagBelowPct, DefaultSpoilBelowPct}
+	}
+	return a
 }
 
 // A Night is a plan queued for named handsets in a window with a start and an end.

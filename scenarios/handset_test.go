@@ -216,7 +216,7 @@ func TestVideoOnAPlayerThatTellsRarely(t *testing.T) {
 				gaps(t, fmt.Sprintf("Android %d, player repeats %t", flavour, loops), Builtin()["video"], before, d)
 				after := 0
 				for _, a := range seen {
-					if a.Kind == "playback" && a.UptimeMS > hung+1000 {
+					if a.Kind == "playback" && a.Value > 0 && a.UptimeMS > hung+1000 {
 						after++
 					}
 				}
@@ -288,7 +288,7 @@ func TestACallThatNobodyAnswers(t *testing.T) {
 		defer birch.Close()
 		readyFor(t, alder, time.Minute)
 		for _, a := range carryOut(t, alder, Builtin()["voicecall"], 34, 10*time.Minute) {
-			if a.Kind == "incall" {
+			if a.Kind == "incall" && a.Value > 0 {
 				t.Fatalf("evidence %+v of a call that nobody answered", a)
 			}
 		}
@@ -325,7 +325,7 @@ evidence: [{kind: foreground, of: org.example.map}, {kind: drawn, of: org.exampl
 		}
 		drawn := 0
 		for _, a := range seen {
-			if a.Kind == "drawn" {
+			if a.Kind == "drawn" && a.Value > 0 {
 				drawn++
 			}
 		}
@@ -366,6 +366,7 @@ func TestInstalledGameOfTheExample(t *testing.T) {
 						switch {
 						case a.Kind == "failed":
 							t.Errorf("a step failed: %s", a.Detail)
+						case a.Kind == "drawn" && a.Value == 0:
 						case a.Kind == "drawn" && a.UptimeMS < hungAt:
 							before++
 						case a.Kind == "drawn":

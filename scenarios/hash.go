@@ -63,6 +63,7 @@ func (f File) PlanHash(plan string) string {
 		SettleLimitS      float64              `json:"settle_limit_s"`
 		DriftEveryS       float64              `json:"drift_every_s"`
 		LooksPerHour      int                  `json:"looks_per_hour,omitempty"` // left out at its default: plans from before it keep their hash
+		ActivityShare     *ActivityShare       `json:"activity_share,omitempty"` // where it is not the default
 	}{
 		Format:        1,
 		Preconditions: f.Preconditions[p.Preconditions].Wants,
@@ -76,6 +77,9 @@ func (f File) PlanHash(plan string) string {
 	}
 	if n := p.Looks(); n != DefaultLooks {
 		resolved.LooksPerHour = n
+	}
+	if a := p.ActivityShare.OrDefault(); a != (ActivityShare{DefaultFlagBelowPct, DefaultSpoilBelowPct}) {
+		resolved.ActivityShare = &a
 	}
 	for _, s := range p.Segments {
 		s = f.Resolve(p, s)

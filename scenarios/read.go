@@ -476,6 +476,9 @@ func (b *builder) plan(name string, e *entry, known map[string]Scenario) Plan {
 		DriftEvery:        valueOf[time.Duration](e, "drift_every"),
 		LooksPerHour:      valueOf[int](e, "looks_per_hour"),
 	}
+	if a := e.at("activity_share"); a != nil {
+		p.ActivityShare = ActivityShare{FlagBelowPct: valueOf[float64](a, "flag_below_pct"), SpoilBelowPct: valueOf[float64](a, "spoil_below_pct")}
+	}
 	if e.has("day_mix") {
 		p.DayMix = b.refer(e.at("day_mix"), "day mix", b.names(nil, "day_mixes"))
 	}

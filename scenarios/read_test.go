@@ -55,6 +55,7 @@ func TestMinimalFileHoldsEveryDefault(t *testing.T) {
 		StopLevelPct: 10, StopTempC: 45,
 		SegmentLimit: 8 * time.Hour, RechargeLimit: 4 * time.Hour, RechargeStopTempC: 40,
 		SettleLimit: 20 * time.Minute, DriftEvery: 5 * time.Minute, LooksPerHour: DefaultLooks,
+		ActivityShare: ActivityShare{FlagBelowPct: 98, SpoilBelowPct: 90},
 	}
 	if diff := cmp.Diff(wantPlan, f.Plans["everyday"]); diff != "" {
 		t.Errorf("plan (-want +got):\n%s", diff)
@@ -126,6 +127,7 @@ plans:
     drift_every: 30 s
     looks_per_hour: 2
     day_mix: day
+    activity_share: {flag_below_pct: 99.5 %, spoil_below_pct: 75}
   q: {preconditions: bench, segments: [idle]}
 nights:
   n: {starts: "5 23 1 jan,feb *", ends: "05:00", zone: Africa/Cairo, plan: p, handsets: [Cedar]}
@@ -158,6 +160,7 @@ limits: {runs_at_once: 2, quarantine_after: 5, shared: {rig: 1}}
 		DrainPoints: 20, Repeat: 3, StartLevel: Window{50, 60}, SampleEvery: 30 * time.Second,
 		StopLevelPct: 25, StopTempC: 41.5, SegmentLimit: 48 * time.Hour, RechargeLimit: 90 * time.Minute,
 		RechargeStopTempC: 35, SettleLimit: time.Hour, DriftEvery: 30 * time.Second, LooksPerHour: 2, DayMix: "day",
+		ActivityShare: ActivityShare{FlagBelowPct: 99.5, SpoilBelowPct: 75},
 	}, f.Plans["p"]); diff != "" {
 		t.Errorf("plan (-want +got):\n%s", diff)
 	}
@@ -283,6 +286,18 @@ func TestEveryFaultAtItsPlace(t *testing.T) {
 			`nightly.yaml:4:48: plans.p.segments[0].drain: a segment that starts at 45 % cannot take 40 points: it ends at the stop level of 10 %`},
 		{"settle limit", head + "plans: {p: {segments: [idle], warm_up: 30 min}}\n",
 			`nightly.yaml:4:40: plans.p.warm_up: the settle limit of 20 min must be longer than the warm-up of 30 min`},
+		{"a share that no segment has", head + "plans: {p: {segments: [browse], activity_share: {flag_below_pct: 120}}}\n",
+			`nightly.yaml:4:66: plans.p.activity_share.flag_below_pct: want 50 to 100 %, got 120`},
+		{"a share below half", head + "plans: {p: {segments: [browse], activity_share: {spoil_below_pct: 0}}}\n",
+			`nightly.yaml:4:67: plans.p.activity_share.spoil_below_pct: want 50 to 100 %, got 0`},
+		{"a share that is no number", head + "plans: {p: {segments: [browse], activity_share: {spoil_below_pct: most}}}\n",
+			`nightly.yaml:4:67: plans.p.activity_share.spoil_below_pct: want 50 to 100 %, got most`},
+		{"spoiled before it is flagged", head + "plans: {p: {segments: [browse], activity_share: {flag_below_pct: 90, spoil_below_pct: 95}}}\n",
+			`nightly.yaml:4:87: plans.p.activity_share.spoil_below_pct: spoil_below_pct 95 is more than flag_below_pct 90: what is spoiled would never be flagged before`},
+		{"flagged below the share that spoils", head + "plans: {p: {segments: [browse], activity_share: {flag_below_pct: 80}}}\n",
+			`nightly.yaml:4:66: plans.p.activity_share.flag_below_pct: spoil_below_pct 90 is more than flag_below_pct 80: what is spoiled would never be flagged before`},
+		{"an activity share as a number", head + "plans: {p: {segments: [browse], activity_share: 90}}\n",
+			`nightly.yaml:4:49: plans.p.activity_share: want shares of the activity with its keys, got 90`},
 		{"settle limit of a segment", head + "plans: {p: {segments: [game], settle_limit: 5 min}}\n",
 			`nightly.yaml:4:24: plans.p.segments[0]: the warm-up of 10 min does not fit into the plan's settle limit of 5 min`},
 		{"windows", head + "plans: {p: {segments: [idle], start_level_pct: {least: 95, most: 90}}}\n",
@@ -747,6 +762,11 @@ func TestClipLengthIsNoPartOfTheWorkload(t *testing.T) {
 	if !strings.Contains(p.Loop, "playing 'org.example.player' 600\n") && !strings.HasSuffix(p.Loop, "playing 'org.example.player' 600") {
 		t.Errorf("loop:\n%s", p.Loop)
 	}
+	for _, want := range []string{"restfilm 30 600\n", "begun\n"} {
+		if !strings.Contains(p.Loop, want) || strings.Contains(p.Start, want) {
+			t.Errorf("want %q in the loop, and only there:\n%s\n%s", want, p.Start, p.Loop)
+		}
+	}
 	if hash != Builtin()["video"].Hash() {
 		t.Error("the clip's length changes the hash")
 	}
@@ -777,7 +797,7 @@ func TestPlanHash(t *testing.T) {
 	same := map[string]string{
 		"another handset":     strings.Replace(minimal, "RD1", "RD2", 1),
 		"a remark":            "# remark\n" + minimal,
-		"defaults spelt out":  minimal + "    drain: 7 %\n    segment_limit: 480 min\n    looks_per_hour: 4\n",
+		"defaults spelt out":  minimal + "    drain: 7 %\n    segment_limit: 480 min\n    looks_per_hour: 4\n    activity_share: {flag_below_pct: 98 %}\n",
 		"an unused scenario":  minimal + "scenarios: {x: {extends: video, version: \"9\"}}\n",
 		"a day mix":           minimal + "    day_mix: m\nday_mixes: {m: {hours: {browse: 1}}}\n",
 		"evidence of another": minimal + "limits: {runs_at_once: 3}\n",
@@ -798,6 +818,7 @@ func TestPlanHash(t *testing.T) {
 		"its steps":      minimal + "scenarios: {browse: {extends: browse, loop: [{open: \"{stage}\", wait: 20 s}]}}\n",
 		"preconditions":  minimal + "preconditions: {everyday: {extends: everyday, luminance: 200}}\n",
 		"how strictly":   minimal + "preconditions: {everyday: {extends: everyday, luminance: {required: off}}}\n",
+		"shares":         minimal + "    activity_share: {spoil_below_pct: 80}\n",
 		"another screen": strings.Replace(minimal, "[browse]", "[browse, browse]", 1),
 	} {
 		got := parse(t, text).PlanHash("everyday")

@@ -262,6 +262,7 @@ var planShape = &object{
 		{key: "settle_limit", about: "The longest that start-up, evidence and warm-up may take.", shape: duration(time.Minute, 4*time.Hour), def: "20 min"},
 		{key: "drift_every", about: "How often preconditions are read again during a drain.", shape: duration(10*time.Second, time.Hour), def: "5 min"},
 		{key: "looks_per_hour", about: "How often the daemon looks at most at a handset that rests on battery with its screen off, as in idle: each look may wake it, and waking is drain that the measuring causes.", shape: wholeNumber(LeastLooks, MostLooks, "times an hour"), def: DefaultLooks},
+		{key: "activity_share", about: "How much of what is measured must have been the activity, by its evidence.", shape: activityShareShape, def: empty},
 		{key: "day_mix", about: "The day mix that its figures are put together with.", shape: name("a day mix's name")},
 	},
 	check: checkPlan,
@@ -275,6 +276,27 @@ func checkPlan(r *reader, e *entry) {
 		}
 		r.fault(at.node, at.path, "the settle limit of %s must be longer than the warm-up of %s", formatDuration(settle), formatDuration(warm))
 	}
+}
+
+// activityShareShape bounds both shares from below: of less than half of it nobody says that
+// the activity was measured.
+var activityShareShape = &object{
+	noun: "shares of the activity",
+	fields: []field{
+		{key: "flag_below_pct", about: "A segment in which the activity went on for less than this share of what was measured, %, is flagged.", shape: percent(50, 100), def: DefaultFlagBelowPct},
+		{key: "spoil_below_pct", about: "With less than this share, %, it is spoiled.", shape: percent(50, 100), def: DefaultSpoilBelowPct},
+	},
+	check: func(r *reader, e *entry) {
+		flag, spoil := valueOf[float64](e, "flag_below_pct"), valueOf[float64](e, "spoil_below_pct")
+		if spoil <= flag {
+			return
+		}
+		at := e.at("spoil_below_pct")
+		if !e.given("spoil_below_pct") {
+			at = e.at("flag_below_pct")
+		}
+		r.fault(at.node, at.path, "spoil_below_pct %s is more than flag_below_pct %s: what is spoiled would never be flagged before", formatNumber(spoil), formatNumber(flag))
+	},
 }
 
 var segmentShape = &either{

@@ -232,9 +232,9 @@ func printRun(w io.Writer, r api.RunDetail) {
 	if i := r.Run.Imported; i != nil {
 		fmt.Fprintf(w, "Imported as %s from %s (SHA-256 %.12s…) at %s by %s; not measured by rundown\n\n", i.As, i.File, i.SHA256, dateTime(i.At), dash(i.By))
 	}
-	rows := [][]string{{"SEGMENT", "SCENARIO", "ATTEMPT", "OUTCOME", "POINTS", "SAMPLES", "REASON"}}
+	rows := [][]string{{"SEGMENT", "SCENARIO", "ATTEMPT", "OUTCOME", "POINTS", "SHARE", "SAMPLES", "REASON"}}
 	for _, g := range r.Segments {
-		rows = append(rows, []string{g.ID, g.Scenario, fmt.Sprint(g.Attempt), g.Outcome, g.Progress(), fmt.Sprint(g.Samples), dash(g.Reason)})
+		rows = append(rows, []string{g.ID, g.Scenario, fmt.Sprint(g.Attempt), g.Outcome, g.Progress(), share(g.ActivityPct), fmt.Sprint(g.Samples), dash(g.Reason)})
 	}
 	table(w, rows...)
 	fmt.Fprintln(w)
@@ -242,6 +242,12 @@ func printRun(w io.Writer, r api.RunDetail) {
 	printCharges(w, r.Charges)
 	printHeatSeries(w, r.HeatSeries)
 	for _, g := range r.Segments {
+		if said := g.ActivitySays(); said != "" {
+			fmt.Fprintf(w, "seen in %s: %s\n", g.ID, said)
+		}
+		for _, o := range g.Outages {
+			fmt.Fprintf(w, "%s lost in %s from %s for %s: %s\n", o.What, g.ID, clockTime(o.From), o.Lasted(g.EndedAt).Round(time.Second), dash(o.Why))
+		}
 		for _, d := range g.Drift {
 			fmt.Fprintf(w, "drift in %s at %s: %s wanted %s, found %s\n", g.ID, clockTime(d.At), d.Name, d.Wanted, d.Found)
 		}
@@ -258,6 +264,14 @@ func printRun(w io.Writer, r api.RunDetail) {
 	for _, a := range r.Annotations {
 		fmt.Fprintf(w, "annotation %s at %s by %s: %s\n", a.ID, dateTime(a.At), a.By, a.Text)
 	}
+}
+
+// share is the share of the activity in what was measured.
+func share(pct *float64) string {
+	if pct == nil {
+		return "-"
+	}
+	return fmt.Sprintf("%.1f %%", *pct)
 }
 
 func printFigures(w io.Writer, list []orchestrator.ScenarioFigure) {

@@ -32,8 +32,8 @@ func (l Listing) equal(other Listing) bool {
 // back. report is called from Track's own goroutine, one call at a time.
 //
 // Changes come from the server's tracker. Server 29 does not push a TCP link that went
-// offline, so the list is asked for every Options.PollEvery besides: one request, which
-// also shows that the server still answers.
+// offline, so the list is asked for every Options.PollEvery besides, every second while a
+// handset cannot be used: one request, which also shows that the server still answers.
 func (s *Server) Track(ctx context.Context, report func(Listing)) error {
 	var last *Listing
 	tell := func(l Listing) {
@@ -60,6 +60,10 @@ func (s *Server) Track(ctx context.Context, report func(Listing)) error {
 	}
 	return ctx.Err()
 }
+
+// awaited is how often the list is asked for while a handset on it cannot be used: that it
+// can be again, server 29 pushes no more than that it could not.
+const awaited = time.Second
 
 // follow reports lists from one tracker until it ends.
 func (s *Server) follow(ctx context.Context, tell func(Listing)) error {
@@ -103,16 +107,28 @@ func (s *Server) follow(ctx context.Context, tell func(Listing)) error {
 		for range lists {
 		}
 	}()
+	every := s.o.PollEvery
+	tick := time.NewTicker(every)
+	defer tick.Stop()
+	listed := func(rows []Device, err error) {
+		tell(Listing{Present: true, Devices: rows, Err: err})
+		want := s.o.PollEvery
+		if slices.ContainsFunc(rows, func(d Device) bool { return !d.Ready() }) {
+			want = min(want, awaited)
+		}
+		if want != every {
+			every = want
+			tick.Reset(every)
+		}
+	}
 	poll := func() error {
 		rows, err := s.Devices(ctx)
 		if err != nil && rows == nil {
 			return err
 		}
-		tell(Listing{Present: true, Devices: rows, Err: err})
+		listed(rows, err)
 		return nil
 	}
-	tick := time.NewTicker(s.o.PollEvery)
-	defer tick.Stop()
 	first := time.NewTimer(s.o.RequestTimeout)
 	defer first.Stop()
 	for {
@@ -125,8 +141,7 @@ func (s *Server) follow(ctx context.Context, tell func(Listing)) error {
 			case p.err != nil:
 				return p.err
 			case service == long:
-				rows, err := s.read(p.list)
-				tell(Listing{Present: true, Devices: rows, Err: err})
+				listed(s.read(p.list))
 			default: // the short list lacks the details
 				if err := poll(); err != nil {
 					return err

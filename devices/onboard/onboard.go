@@ -84,6 +84,9 @@ type Segment struct {
 	AsleepEverySec int
 	CurrentPath    string // file with the battery current, from ProbeCurrent; empty: none
 	CurrentKey     string // without a file: the battery dump's own line that has it; empty: none
+	// StageURL is where the addresses of the stage's pages begin: those that are opened are
+	// written as evidence of kind opened. Empty: none is.
+	StageURL string
 	// Holder is the number, from Take, under which the programs run: they end themselves when
 	// it is the handset's holder no more. 0: without one, until anybody takes the handset.
 	Holder   int64
@@ -266,6 +269,7 @@ func (s Segment) workloadText() string {
 	} {
 		fmt.Fprintf(&b, "%s() {\n:\n%s\n}\n\n", f.name, f.body)
 	}
+	fmt.Fprintf(&b, "_stage=%s\n\n", devices.Quote(s.StageURL))
 	return program("common.sh") + "\n" + b.String() + program("workload.sh")
 }
 

@@ -85,26 +85,50 @@ func TestPlayingByASecondSign(t *testing.T) {
 		short   = playing + " 1"
 		long    = playing + " 999999"
 		proof   = "playback * org.example.player"
+		stands  = "playback 0 org.example.player"
 	)
 	looks(t, []look{
 		{name: "first look", set: map[string]string{"media_session": told, "audio": audio(10100, "started")}, call: playing},
 		{name: "its track is started", call: playing, ok: true, want: proof},
 		{name: "still", call: playing, ok: true, want: proof},
 		{name: "its track is started, the clip repeats", call: short, ok: true, want: proof},
-		{name: "its track is paused", set: map[string]string{"audio": audio(10100, "paused")}, call: long},
-		{name: "its track is stopped", set: map[string]string{"audio": audio(10100, "stopped")}, call: long},
-		{name: "another app's track", set: map[string]string{"audio": audio(10101, "started")}, call: playing},
-		{name: "no track, length unknown", set: map[string]string{"audio": "\n  players:\n"}, call: playing},
+		{name: "its track is paused", set: map[string]string{"audio": audio(10100, "paused")}, call: long, want: stands},
+		{name: "its track is stopped", set: map[string]string{"audio": audio(10100, "stopped")}, call: long, want: stands},
+		{name: "another app's track", set: map[string]string{"audio": audio(10101, "started")}, call: playing, want: stands},
+		{name: "no track, length unknown", set: map[string]string{"audio": "\n  players:\n"}, call: playing, want: stands},
 		{name: "no track, within the clip", call: long, ok: true, want: proof},
-		{name: "no track, beyond the clip: it has ended", call: short},
-		{name: "paused", set: map[string]string{"media_session": strings.Replace(told, "{state=3,", "{state=2,", 1), "audio": audio(10100, "started")}, call: long},
+		{name: "no track, beyond the clip: it has ended", call: short, want: stands},
+		{name: "paused", set: map[string]string{"media_session": strings.Replace(told, "{state=3,", "{state=2,", 1), "audio": audio(10100, "started")}, call: long, want: stands},
 		{name: "first look after it", set: map[string]string{"media_session": told}, call: long},
-		{name: "speed 0", set: map[string]string{"media_session": strings.Replace(told, "speed=1.0", "speed=0.0", 1)}, call: long},
+		{name: "speed 0", set: map[string]string{"media_session": strings.Replace(told, "speed=1.0", "speed=0.0", 1)}, call: long, want: stands},
 		{name: "first look after that", set: map[string]string{"media_session": told}, call: long},
 		{name: "told in the future: moved, once", set: map[string]string{"media_session": head + session("org.example.player", true, "3", 7, 900_000_000_000)}, call: long, ok: true, want: "playback 7 org.example.player"},
-		{name: "told in the future still", call: long},
+		{name: "told in the future still", call: long, want: stands},
 		{name: "no instant", set: map[string]string{"media_session": strings.Replace(told, "updated=2000", "updated=", 1)}, call: long, ok: true, want: "playback 0 org.example.player"},
-		{name: "no instant still", call: long},
+		{name: "no instant still", call: long, want: stands},
+	})
+}
+
+// A film that its player does not repeat is to be begun anew as soon as it has ended: the
+// rest before that is cut short by what the film has left.
+func TestRestWithinAFilm(t *testing.T) {
+	film := func(at int64) string {
+		return "MEDIA SESSION SERVICE (dumpsys media_session)\n" + session("org.example.player", true, "3", at, 2000)
+	}
+	// How long a rest would be, without resting.
+	rests := func(call string) string { return "(nap() { ev napped \"${1%%.*}\"; }; " + call + ")" }
+	looks(t, []look{
+		{name: "nothing is known of the film", call: rests("restfilm 30 600"), ok: true, want: "napped 30"},
+		{name: "it was begun just now", call: rests("begun; restfilm 30 600"), ok: true, want: "napped 30"},
+		{name: "a short one", call: rests("begun; restfilm 30.5 20"), ok: true, want: "napped 21"},
+		{name: "it ends now", call: rests("begun; _film=600; restfilm 30 600"), ok: true, want: "napped 2"},
+		{name: "it should have ended long ago", call: rests("begun; _film=6000; restfilm 30 600"), ok: true, want: "napped 2"},
+		{name: "a rest that is shorter than what is left", call: rests("begun; _film=590; restfilm 5 600"), ok: true, want: "napped 5"},
+		{name: "it was looked for and does not play", set: map[string]string{"media_session": ""}, call: rests("playing org.example.player; restfilm 30 600"), ok: true, want: "playback 0 org.example.player; napped 30"},
+		{name: "a look right after it was begun says nothing", call: rests("begun; _film=590; playing org.example.player; restfilm 30 600"), ok: true, want: "napped 11"},
+		{name: "and the next one does", call: rests("begun; playing org.example.player; playing org.example.player; restfilm 30 600"), ok: true, want: "playback 0 org.example.player; napped 30"},
+		{name: "a film that is begun again and again", call: rests("begun; playing org.example.player; begun; playing org.example.player; restfilm 30 600"), ok: true, want: "playback 0 org.example.player; napped 30"},
+		{name: "a film that plays, right after it was begun", set: map[string]string{"media_session": film(100), "audio": ""}, call: rests("begun; playing org.example.player; restfilm 30 600"), ok: true, want: "napped 30"},
 	})
 }
 
@@ -120,16 +144,16 @@ func TestDrawn(t *testing.T) {
 	const latency = "SurfaceFlinger --latency"
 	looks(t, []look{
 		{name: "first look", set: map[string]string{"gfxinfo": stats(100)}, call: "drawn org.example.chess"},
-		{name: "none since", call: "drawn org.example.chess"},
+		{name: "none since", call: "drawn org.example.chess", want: "drawn 0 org.example.chess"},
 		{name: "forty more", set: map[string]string{"gfxinfo": stats(140)}, call: "drawn org.example.chess", ok: true, want: "drawn 140 org.example.chess"},
-		{name: "started again", set: map[string]string{"gfxinfo": stats(5)}, call: "drawn org.example.chess"},
+		{name: "started again", set: map[string]string{"gfxinfo": stats(5)}, call: "drawn org.example.chess", want: "drawn 0 org.example.chess"},
 		{name: "and drawing", set: map[string]string{"gfxinfo": stats(6)}, call: "drawn org.example.chess", ok: true, want: "drawn 6 org.example.chess"},
-		{name: "not running", set: map[string]string{"gfxinfo": "No process found for: org.example.chess\n"}, call: "drawn org.example.chess"},
+		{name: "not running", set: map[string]string{"gfxinfo": "No process found for: org.example.chess\n"}, call: "drawn org.example.chess", want: "drawn 0 org.example.chess"},
 		{name: "a surface of its own, first look", set: map[string]string{surface: list, latency: rows("200\t211222333444555\t205")}, call: "drawn org.example.chess"},
-		{name: "nothing new on it", call: "drawn org.example.chess"},
+		{name: "nothing new on it", call: "drawn org.example.chess", want: "drawn 0 org.example.chess"},
 		{name: "a frame on it", set: map[string]string{latency: rows("300\t211222333999999\t305")}, call: "drawn org.example.chess", ok: true, want: "drawn 1 org.example.chess"},
-		{name: "another app's surface", set: map[string]string{surface: strings.ReplaceAll(list, "chess/", "go/"), latency: rows("400\t5\t405")}, call: "drawn org.example.chess"},
-		{name: "an empty history", set: map[string]string{surface: list, latency: "16666666\n0\t0\t0\n0\t0\t0\n"}, call: "drawn org.example.chess"},
+		{name: "another app's surface", set: map[string]string{surface: strings.ReplaceAll(list, "chess/", "go/"), latency: rows("400\t5\t405")}, call: "drawn org.example.chess", want: "drawn 0 org.example.chess"},
+		{name: "an empty history", set: map[string]string{surface: list, latency: "16666666\n0\t0\t0\n0\t0\t0\n"}, call: "drawn org.example.chess", want: "drawn 0 org.example.chess"},
 	})
 }
 
@@ -147,19 +171,19 @@ func TestCalls(t *testing.T) {
 	calls := func(text string) map[string]string { return map[string]string{"telephony.registry": text} }
 	start := "am start -a android.intent.action.CALL -d tel:" + number
 	looks(t, []look{
-		{name: "no telephony", call: "incall"},
+		{name: "no telephony", call: "incall", want: "incall 0"},
 		{name: "nothing is dialled where nothing is known", call: "dial " + number, ok: true},
-		{name: "idle", set: calls(registry(0, 0, "0")), call: "incall"},
+		{name: "idle", set: calls(registry(0, 0, "0")), call: "incall", want: "incall 0"},
 		{name: "answering nothing", call: "answer"},
 		{name: "hanging up nothing", call: "hangup", ok: true},
 		{name: "dial", call: "dial " + number, ok: true, want: "dialled 1", did: start},
-		{name: "it rings there", set: calls(registry(2, 0, "4")), call: "incall"},
+		{name: "it rings there", set: calls(registry(2, 0, "4")), call: "incall", want: "incall 0"},
 		{name: "a second dial leaves it alone", call: "dial " + number, ok: true},
 		{name: "answered", set: calls(registry(2, 0, "1")), call: "incall", ok: true, want: "incall 1"},
 		{name: "the version does not tell", set: calls(registry(2, 0, "")), call: "incall", ok: true, want: "incall 1"},
 		{name: "on the other SIM", set: calls(registry(0, 2, "")), call: "incall", ok: true, want: "incall 1"},
 		{name: "hang up", call: "hangup", ok: true, did: "input keyevent 6"},
-		{name: "it rings here", set: calls(registry(0, 1, "0")), call: "incall"},
+		{name: "it rings here", set: calls(registry(0, 1, "0")), call: "incall", want: "incall 0"},
 		{name: "answer", call: "answer", ok: true, want: "answered 1", did: "input keyevent 5"},
 		{name: "up here", set: calls(registry(0, 2, "1")), call: "answer", ok: true, want: "incall 1"},
 		// The last guard, whatever the host let pass.
@@ -177,7 +201,7 @@ func TestCalls(t *testing.T) {
 
 func TestCharging(t *testing.T) {
 	looks(t, []look{
-		{name: "off the charger", call: "charging"},
+		{name: "off the charger", call: "charging", want: "charging 0"},
 		{name: "on it", set: map[string]string{"battery": dump(60, 300, true)}, call: "charging", ok: true, want: "charging 1"},
 	})
 }

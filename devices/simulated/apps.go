@@ -180,7 +180,7 @@ func (a *activity) power(h *Handset) float64 {
 			w += 1.1
 		}
 	case roleBrowser:
-		if a.tab != nil {
+		if a.tab != nil && !a.hung {
 			w += pagePower[a.tab.Activity()] * h.throttle()
 		}
 	}

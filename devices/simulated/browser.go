@@ -224,6 +224,7 @@ func (p *readPage) report(ctx context.Context, s stageBlock) {
 	}
 	start := p.shown()
 	var cycles int
+	var told float64
 	for seq := 1; ; seq++ {
 		if !p.waitShown(ctx) || p.h.clock.Sleep(ctx, every) != nil {
 			return
@@ -232,12 +233,15 @@ func (p *readPage) report(ctx context.Context, s stageBlock) {
 			continue
 		}
 		on := (p.shown() - start).Seconds()
+		since := on - told // whether or not the post before arrived
+		told = on
 		r := report{Seq: seq, Detail: map[string]any{"visible_s": round(on, 1)}}
 		switch s.Activity {
 		case "game":
-			r.Kind, r.Value = "frames", round(60*on, 0)
+			r.Kind, r.Value = "frames", round(60*since, 0)
+			r.Detail["frames"] = round(60*on, 0)
 		case "call":
-			r.Kind, r.Value = "call", round(30*on, 0)
+			r.Kind, r.Value = "call", round(30*since, 0)
 			r.Detail["frames_sent"], r.Detail["frames_received"] = round(30*on, 0), round(30*on, 0)
 		case "sustain":
 			cycles++
@@ -248,7 +252,8 @@ func (p *readPage) report(ctx context.Context, s stageBlock) {
 		case "light":
 			r.Kind, r.Value, r.Detail["grey"], r.Detail["full"] = "frames", 1, s.Grey, true
 		default:
-			r.Kind, r.Value = "frames", round(60*on, 0)
+			r.Kind, r.Value = "frames", round(60*since, 0)
+			r.Detail["frames"] = round(60*on, 0)
 		}
 		if errors.Is(p.post(ctx, s.Post, r), errGone) {
 			return
@@ -296,6 +301,9 @@ func (h *Handset) ScreenSize() (width, height int) { return h.opt.ScreenW, h.opt
 
 // load fetches the page and some of what it refers to; broken parts leave holes.
 func (p *readPage) load(ctx context.Context) (page []byte, size int64, broken int, err error) {
+	if p.h.pageFails() {
+		return nil, 0, 0, errors.New("it does not come")
+	}
 	page, err = p.fetch(ctx, p.address)
 	if err != nil {
 		return nil, 0, 0, err

@@ -132,7 +132,7 @@ func TestGameReportsFramesWhileItIsSeen(t *testing.T) {
 	for i, p := range posts {
 		// Posts come late on a busy machine: frames stay 60 a second of what was seen.
 		want := 60 * p.Detail["visible_s"].(float64)
-		if p.Kind != "frames" || p.Seq <= 0 || p.Value < want-4 || p.Value > want+4 || i > 0 && p.Value < posts[i-1].Value+590 {
+		if p.Kind != "frames" || p.Seq != i+1 || p.Detail["frames"].(float64) < want-4 || p.Detail["frames"].(float64) > want+4 || p.Value < 590 {
 			t.Errorf("post %d = %+v after %+v", i, p, posts[max(0, i-1)])
 		}
 	}

@@ -23,6 +23,7 @@ type faults struct {
 	holdLevel                     bool // the next level edge is kept back, and two come at once
 	heldAt                        int
 	prints                        Printing
+	pagesKept, pagesOf, pages     int // of so many pages that are opened, so many come; opened since
 }
 
 func newFaultState(prints Printing) faults {
@@ -208,6 +209,23 @@ func (h *Handset) CrashApp() { h.fault(func() { h.stopApp(h.front().app.Package)
 // HangApp makes the app in front stand still: it stays there and draws nothing more until
 // it is stopped and started again.
 func (h *Handset) HangApp() { h.fault(func() { h.front().hung = true }) }
+
+// FailPages makes the browser show an error page for all but the first kept of every of
+// pages that it is told to open; 0 of 0 stops that.
+func (h *Handset) FailPages(kept, of int) {
+	h.fault(func() { h.faults.pagesKept, h.faults.pagesOf, h.faults.pages = kept, of, 0 })
+}
+
+// pageFails says whether the page that is opened now does not come.
+func (h *Handset) pageFails() (fails bool) {
+	h.do(func() {
+		if f := &h.faults; f.pagesOf > 0 {
+			fails = f.pages%f.pagesOf >= f.pagesKept
+			f.pages++
+		}
+	})
+	return fails
+}
 
 // LoseWiFi takes the network away; RestoreWiFi brings it back.
 func (h *Handset) LoseWiFi() {

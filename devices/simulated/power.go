@@ -158,7 +158,9 @@ func (h *Handset) live(to time.Duration) {
 		}
 		if h.usable() {
 			a := h.front()
-			a.front += d
+			if !a.hung {
+				a.front += d
+			}
 			fps := a.app.FPS
 			if a.tab != nil && (a.tab.Activity() == "game" || a.tab.Activity() == "call") {
 				fps = 60

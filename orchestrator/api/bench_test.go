@@ -46,6 +46,8 @@ plans:
   short:
     drain: 3
     start_level_pct: {least: 40, most: 94}
+    # A busy moment of the host is a minute on these handsets, in which nobody looks.
+    activity_share: {flag_below_pct: 75, spoil_below_pct: 60}
     segments: [browse, video]
 `
 

@@ -171,14 +171,16 @@ func clockText(s *float64) string {
 
 // enduranceTable has a row for each handset and scenario.
 func (r Report) enduranceTable() (t table, ok bool) {
-	t = table{Title: "Endurance", File: results.Figures.Name, Head: slices.Concat(words("Scenario", "Handset"), numbers("Hours", "95 %", "Half width", "%/h", "Power", "Hours per Wh", "Segments")),
+	t = table{Title: "Endurance", File: results.Figures.Name, Head: slices.Concat(words("Scenario", "Handset"), numbers("Hours", "95 %", "Half width", "%/h", "Power", "Hours per Wh", "Activity", "Segments")),
 		Note: "Hours from full to empty at one scenario, at the power of the measured window, with the 95 % interval."}
+	counted := false
 	for _, f := range toldTogether(r.Figures) {
+		counted = counted || f.ActivityPct != nil
 		notes := slices.Clone(f.Warnings)
 		if f.Imported {
 			notes = append([]string{"imported"}, notes...)
 		}
-		if f.Outcome == results.Flagged {
+		if f.Outcome == results.Flagged && !slices.ContainsFunc(notes, func(n string) bool { return strings.HasPrefix(n, "flagged") }) {
 			notes = append([]string{"flagged"}, notes...)
 		}
 		if f.Of == "repeats" && !f.Agree {
@@ -195,7 +197,10 @@ func (r Report) enduranceTable() (t table, ok bool) {
 		if f.HoursPerWh != nil {
 			perWh = number(*f.HoursPerWh, 2)
 		}
-		t.add(notes, f.Scenario, f.Handset, value(f.Hours, 1), span(f.Hours, 1), halfWidth(f.Hours), value(f.RatePctH, 2), power, perWh, fmt.Sprint(f.Segments))
+		t.add(notes, f.Scenario, f.Handset, value(f.Hours, 1), span(f.Hours, 1), halfWidth(f.Hours), value(f.RatePctH, 2), power, perWh, optional(f.ActivityPct, 1, "%"), fmt.Sprint(f.Segments))
+	}
+	if counted {
+		t.Note += " Activity is the part of what was measured in which the activity went on, by its evidence."
 	}
 	t.dropEmpty()
 	return t, len(t.Rows) > 0

@@ -305,12 +305,6 @@ func Probe(ctx context.Context, path string) (Info, error) {
 	return info, err
 }
 
-// Length is how long a film is.
-func Length(ctx context.Context, path string) (time.Duration, error) {
-	info, err := look(ctx, path)
-	return info.Length, err
-}
-
 // look reads what a film is, without its hash.
 func look(ctx context.Context, path string) (Info, error) {
 	if _, err := exec.LookPath("ffprobe"); err != nil {

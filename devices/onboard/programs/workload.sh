@@ -5,7 +5,7 @@
 #   sh workload.sh FOLDER revive   end it as above and start it again
 #
 # The functions program_start, program_loop and program_stop are the compiled scenario
-# and stand above. They may use: ev, rest, front, playing, drawn, incall, charging,
+# and stand above. They may use: ev, rest, restfilm, begun, front, playing, drawn, incall, charging,
 # thermal, newfiles, dropfiles, captured, open_url, dial, hangup, answer, taptext, and n, the number
 # of the pass, from 1.
 
@@ -47,6 +47,10 @@ lines() {
 	set +f
 }
 
+# What is looked for and not there is written as well, with the value 0: the look is what
+# speaks for the time since the one before. A first look that had nothing to compare with
+# writes nothing.
+
 # front PACKAGE succeeds when PACKAGE is on top, on any display, and writes evidence of it.
 front() {
 	_of=$1 _top= _resumed= _focus=
@@ -82,7 +86,10 @@ front() {
 		lines dumpsys window
 		_found=${_top:-$_focus}
 	fi
-	[ "$_found" = ours ] || return 1
+	if [ "$_found" != ours ]; then
+		ev foreground 0 "$_of"
+		return 1
+	fi
 	ev foreground 1 "$_of"
 }
 
@@ -94,7 +101,11 @@ front() {
 # Where the player has no track at all, the position carried on from that instant must
 # still be within LENGTH, the clip's in s. The first call has nothing to compare with.
 _played=
+_film_at= # uptime, s, at which the film stood at _film, s; nothing where that is not known
+_fresh=   # it was begun since the last look
+_vain=    # it was begun and did not play at the look after
 playing() {
+	[ -n "$_fresh" ] || _film_at=
 	_of=${1-} _clip=${2:-0} _pkg= _active= _state= _uid= _owner=
 	_line() {
 		_t=${_l#"${_l%%[! ]*}"}
@@ -120,8 +131,13 @@ playing() {
 		return 0
 	}
 	lines dumpsys media_session
+	if [ -z "$_state" ] && [ -n "$_fresh" ]; then
+		_fresh= _vain=1 # it may not play yet
+		return 1
+	fi
 	if [ -z "$_state" ]; then
 		_played=
+		ev playback 0 "$_of"
 		return 1
 	fi
 	_pos=${_state#*[\{ ]position=}
@@ -129,15 +145,42 @@ playing() {
 	_upd=${_state#* updated=}
 	_upd=${_upd%%[!0-9]*}
 	_t=$_pkg:$_pos:$_upd
-	if [ -z "$_played" ]; then
-		_played=$_t
+	if [ -z "$_played" ] || [ -n "$_fresh" ]; then
+		_played=$_t _fresh=
 		return 1
 	fi
-	if [ "$_t" = "$_played" ]; then
-		carriedon || return 1
+	if [ "$_t" = "$_played" ] && ! carriedon; then
+		ev playback 0 "$_pkg"
+		return 1
 	fi
-	_played=$_t
+	_played=$_t _vain=
 	ev playback "$_pos" "$_pkg"
+	whole "$_pos"
+	[ "$_v" = - ] || _film=$((_v / 1000)) _film_at=$_us
+	return 0
+}
+
+# begun says that a film was begun from its start just now. What it shows next has nothing
+# to be compared with but that.
+begun() {
+	now
+	_film=0 _film_at=$_us _fresh=1 _played=begun
+	[ -n "$_vain" ] && _fresh=
+	return 0
+}
+
+# restfilm SECONDS LENGTH rests, but not beyond the end of a film of LENGTH seconds that was
+# seen to play: one that is not repeated by its player is to be begun anew at once.
+restfilm() {
+	_c=$1
+	if [ -n "$_film_at" ]; then
+		now
+		_t=$(($2 - _film - _us + _film_at + 1))
+		[ "$_t" -lt 2 ] && _t=2
+		# SECONDS may have a fraction.
+		[ "$_t" -lt "${1%%.*}" ] && _c=$_t
+	fi
+	nap "$_c"
 }
 
 # carriedon succeeds when a session whose position was told long ago plays all the same,
@@ -188,7 +231,18 @@ track() {
 _frames=
 _shown=
 drawn() {
-	_of=$1 _n=
+	_of=$1 _n= _before=$_frames$_shown
+	newframes
+	case $?$_before in
+	0*) return 0 ;;
+	1?*) ev drawn 0 "$_of" ;;
+	esac
+	return 1
+}
+
+# newframes succeeds when _of has drawn since the last call, returns 2 when it has begun to
+# draw on a surface of its own, which has nothing to be compared with yet, and 1 otherwise.
+newframes() {
 	_line() {
 		case $_l in
 		*'Total frames rendered: '*)
@@ -234,7 +288,8 @@ drawn() {
 	[ -n "$_at" ] || return 1
 	_t=$_shown
 	_shown=$_at
-	[ -n "$_t" ] && [ "$_at" != "$_t" ] || return 1
+	[ -n "$_t" ] || return 2
+	[ "$_at" != "$_t" ] || return 1
 	ev drawn 1 "$_of"
 }
 
@@ -263,7 +318,10 @@ callstate() {
 # incall succeeds when a call is up, and writes evidence of it.
 incall() {
 	callstate
-	[ "$_call" = up ] || return 1
+	if [ "$_call" != up ]; then
+		ev incall 0
+		return 1
+	fi
 	ev incall 1
 }
 
@@ -331,7 +389,10 @@ charging() {
 		return 0
 	}
 	lines dumpsys battery
-	[ -n "$_powered" ] || return 1
+	if [ -z "$_powered" ]; then
+		ev charging 0
+		return 1
+	fi
 	ev charging 1
 }
 
@@ -499,9 +560,13 @@ dropfiles() {
 	done
 }
 
-# open_url URL [PACKAGE] shows URL, in PACKAGE when given. am says that it failed in its
+# open_url URL [PACKAGE] shows URL, in PACKAGE when given. That a page of the stage is asked
+# for is written before: whether it came, the stage says. am says that it failed in its
 # text, and on older versions in nothing else.
 open_url() {
+	case $1 in
+	"$_stage"*) [ -n "$_stage" ] && ev opened 1 "${1#"$_stage"}" ;;
+	esac
 	_t=$(am start -a android.intent.action.VIEW -d "$1" ${2:+"$2"} 2>&1)
 	case $_nl$_t in
 	*"${_nl}Error"* | *Exception*)

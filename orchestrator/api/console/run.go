@@ -216,7 +216,7 @@ func runHeading(rec results.Run, shapes []outlook.Shape) string {
 		}
 	}
 	if f := n[results.Flagged]; f > 0 {
-		text += fmt.Sprintf(", %s flagged for drift", number(f))
+		text += fmt.Sprintf(", %s flagged", number(f))
 	}
 	if s := n[results.Spoiled]; s > 0 {
 		text += fmt.Sprintf(", %s spoiled", number(s))
@@ -279,7 +279,17 @@ func (c *Console) runRow(n int, rec results.Run, s outlook.Shape, f orchestrator
 		row.Marks = append(row.Marks, mark)
 		row.Notes = append(row.Notes, runNote{Mark: mark, Text: fmt.Sprintf("%s %s: %s, wanted %s; %s", clock(d.At), preconditionName(d.Name), d.Found, d.Wanted, judged)})
 	}
+	if said := s.ActivitySays(); s.ActivityPct != nil && said != "" {
+		row.Notes = append(row.Notes, runNote{Text: fmt.Sprintf("the activity went on in %.1f %% of what was measured: %s", *s.ActivityPct, said)})
+	}
+	for _, o := range s.Outages {
+		row.Notes = append(row.Notes, runNote{Text: fmt.Sprintf("%s %s lost for %s: %s", clock(o.From), o.What, duration(o.Lasted(s.Ended)), o.Why)})
+	}
 	switch s.Outcome {
+	case results.Flagged:
+		if !slices.Contains(row.Marks, "df") { // the drift says it
+			row.Notes = append(row.Notes, runNote{Text: outcomeWords(s.Segment)})
+		}
 	case results.Spoiled, results.Cancelled, results.Skipped:
 		row.Notes = append(row.Notes, runNote{Text: outcomeWords(s.Segment), Hand: s.Outcome == results.Spoiled})
 	case results.Underway:
