@@ -272,6 +272,9 @@ func (r *run) unproven() string {
 		return ""
 	}
 	for _, want := range g.scenario.Evidence {
+		if want.Once && slices.ContainsFunc(g.rec.Evidence, func(e results.Evidence) bool { return shows(e.Kind, want.Kind) && e.Value > 0 && e.At.Before(to) }) {
+			continue
+		}
 		at, hole := from, time.Duration(0)
 		for _, e := range g.rec.Evidence {
 			if shows(e.Kind, want.Kind) && e.Value > 0 && e.At.After(at) {
@@ -283,8 +286,8 @@ func (r *run) unproven() string {
 		hole = max(hole, last)
 		// Twice the limit and two looks: the daemon needs one of each to see it, and a revival
 		// takes its time. At the end nothing shows that the activity came back.
-		if hole > 2*(want.Limit+r.d.pollEvery) || last > want.Limit {
-			return fmt.Sprintf("no %s evidence for %s in what was measured (limit %s)", want.Kind, round(hole), round(want.Limit))
+		if hole > 2*(limitOf(want)+r.d.pollEvery) || last > limitOf(want) {
+			return fmt.Sprintf("no %s evidence for %s in what was measured (limit %s)", want.Kind, round(hole), round(limitOf(want)))
 		}
 	}
 	return ""

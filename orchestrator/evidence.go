@@ -76,15 +76,29 @@ func isEvidence(kind string) bool {
 // evidence is complete until phoneUntil, the stage's until stageUntil.
 func (w *witness) missing(phoneUntil, stageUntil time.Time) string {
 	for i, want := range w.wanted {
+		if want.Once && w.seen[i] {
+			continue
+		}
 		until := phoneUntil
 		if atStage(want.Kind) {
 			until = stageUntil
 		}
-		if quiet := until.Sub(w.last[i]); quiet > want.Limit {
-			return fmt.Sprintf("no %s evidence for %s (limit %s)", want.Kind, round(quiet), round(want.Limit))
+		if quiet := until.Sub(w.last[i]); quiet > limitOf(want) {
+			return fmt.Sprintf("no %s evidence for %s (limit %s)", want.Kind, round(quiet), round(limitOf(want)))
 		}
 	}
 	return ""
+}
+
+// firstLimit is how long evidence that comes once, when the activity begins, is waited for.
+// Common practice, no source.
+const firstLimit = 3 * time.Minute
+
+func limitOf(want scenarios.Evidence) time.Duration {
+	if want.Limit == 0 {
+		return firstLimit
+	}
+	return want.Limit
 }
 
 // never names a kind of evidence that has not been seen at all, or "".
@@ -101,7 +115,10 @@ func (w *witness) never() string {
 func (w *witness) lastSeen() time.Time {
 	var oldest time.Time
 	for i, at := range w.last {
-		if i == 0 || at.Before(oldest) {
+		if w.wanted[i].Once && w.seen[i] && len(w.last) > 1 {
+			continue // it stands
+		}
+		if oldest.IsZero() || at.Before(oldest) {
 			oldest = at
 		}
 	}

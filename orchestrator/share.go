@@ -69,8 +69,11 @@ func activityKinds(wanted []scenarios.Evidence, seen []results.Evidence, zero, e
 			continue
 		}
 		k := activity.Kind{Name: want.Kind, Way: wayOf[want.Kind], Limit: want.Limit, Slack: clockSlack, Length: clip}
-		if want.Kind == "asleep" {
+		switch {
+		case want.Kind == "asleep":
 			k.Limit = max(k.Limit, end.Sub(zero)) // a handset that sleeps cannot look
+		case want.Once && want.Kind != "page":
+			k.Way, k.Limit = activity.Within, 365*24*time.Hour // what it showed once still stands
 		}
 		for _, e := range seen {
 			event := activity.Event{T: e.At.Sub(zero), Value: e.Value}

@@ -12,6 +12,19 @@ import (
 	"rundown/results"
 )
 
+// ownReading are scenarios as a lab writes them, that name no evidence of pages.
+const ownReading = `scenarios:
+  reading:
+    stage: browse
+    loop: [{open: "{stage}/{n of 12}?v={n}", wait: 20 s}]
+    evidence: [{kind: foreground, of: browser, limit: 3 min}]
+  staring:
+    stage: browse
+    setup: [{open: "{stage}/3", wait: 5 s}]
+    loop: [{swipe: up, wait: 30 s}]  # a touch, or the screen goes off
+    evidence: [{kind: foreground, of: browser, limit: 3 min}]
+`
+
 // sharePlans are one plan for each scenario: seven points, nothing tried again.
 func sharePlans(more string, scenarios ...string) string {
 	var b strings.Builder
@@ -65,6 +78,7 @@ func TestShareOfTheActivity(t *testing.T) {
 		outages  []string // what of each, in order
 		asleep   bool     // so that no look fails
 		spoil    int      // spoil_below_pct instead of 90
+		own      string   // scenarios of the plan file
 	}{
 		{name: "nothing happens", scenario: "browse", outcome: results.Measured, pct: [2]float64{99.9, 100}, kind: "page"},
 		{name: "nothing happens to a film", scenario: "video", outcome: results.Measured, pct: [2]float64{99.5, 100}, kind: "playback"},
@@ -74,6 +88,11 @@ func TestShareOfTheActivity(t *testing.T) {
 			name: "one of five pages comes", scenario: "browse", happens: func(_ *bench, h *simulated.Handset) { h.FailPages(1, 5) },
 			outcome: results.Spoiled, pct: [2]float64{24, 33}, kind: "page", reason: []string{"the activity went on in ", "at least 90 % is wanted", "pages opened have loaded"},
 		},
+		{
+			name: "one of five pages comes, in a scenario of one's own that names no pages", scenario: "reading", own: ownReading, happens: func(_ *bench, h *simulated.Handset) { h.FailPages(1, 5) },
+			outcome: results.Spoiled, pct: [2]float64{18, 35}, kind: "page", reason: []string{"the activity went on in ", "at least 90 % is wanted", "pages opened have loaded"},
+		},
+		{name: "one page, opened once", scenario: "staring", own: ownReading, outcome: results.Measured, pct: [2]float64{99, 100}, kind: "foreground"},
 		{
 			name: "one page in thirty does not come", scenario: "browse", happens: func(_ *bench, h *simulated.Handset) { h.FailPages(29, 30) },
 			outcome: results.Flagged, pct: [2]float64{95.5, 97.8}, kind: "page", reason: []string{"at least 98 % is wanted", "pages opened have loaded"},
@@ -139,7 +158,7 @@ func TestShareOfTheActivity(t *testing.T) {
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			t.Parallel()
-			plans := sharePlans("", tt.scenario)
+			plans := sharePlans(tt.own, tt.scenario)
 			if tt.spoil > 0 {
 				plans = strings.Replace(plans, "segments:", fmt.Sprintf("activity_share: {spoil_below_pct: %d}, segments:", tt.spoil), 1)
 			}

@@ -242,4 +242,8 @@ type Evidence struct {
 	Kind  string        // foreground, playback, files, photos, videos, drawn, incall, charging, asleep (on the handset); page, frames, call, cycle (at the stage)
 	Of    string        // package, role or folder
 	Limit time.Duration // longest time without before the activity is brought back
+	// Once: it comes when the activity begins and need not come again. Implied: the scenario
+	// does not name it, its steps bring it with them.
+	Once    bool `json:",omitempty"`
+	Implied bool `json:",omitempty"`
 }

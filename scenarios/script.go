@@ -141,6 +141,7 @@ func (b *builder) deep(from string) bool {
 func (b *builder) scenario(name string, e *entry, s Scenario) Scenario {
 	before := b.r.count
 	s.Name = name
+	s.Evidence = slices.DeleteFunc(slices.Clone(s.Evidence), func(ev Evidence) bool { return ev.Implied }) // of the steps of what it extends
 	for key, to := range map[string]*string{"about": &s.About, "version": &s.Version, "stage": &s.Stage, "until": &s.Until, "ask": &s.Ask} {
 		if e.has(key) {
 			*to = valueOf[string](e, key)
@@ -198,6 +199,7 @@ func (b *builder) scenario(name string, e *entry, s Scenario) Scenario {
 			})
 		}
 	}
+	s.Evidence = append(s.Evidence, s.implied()...)
 	// What hangs together is only looked at in a scenario that is sound so far.
 	if e.sound && b.r.count == before && len(s.Loop) > 0 {
 		b.hangsTogether(e, s)
@@ -244,7 +246,7 @@ func (b *builder) hangsTogether(e *entry, s Scenario) {
 		if slices.Contains(stageEvidence, ev.Kind) && s.Stage == "" {
 			b.r.fault(n, path, "evidence of kind %s comes from the stage, but the scenario names no stage: want stage: %s", ev.Kind, oneOf(stageActivities))
 		}
-		if l := nominal(s.Loop); l > ev.Limit {
+		if l := nominal(s.Loop); l > ev.Limit && !ev.Implied {
 			b.r.fault(n, path, "the loop takes %s, longer than the limit of %s for this evidence", formatDuration(l), formatDuration(ev.Limit))
 		}
 	}

@@ -123,7 +123,7 @@ func TestPageReportsItsLoad(t *testing.T) {
 
 func TestGameReportsFramesWhileItIsSeen(t *testing.T) {
 	s := newFakeStage(t)
-	h := reaching(t, s, Options{})
+	h := reaching(t, s, Options{Suspend: Suspend{Never: true}})
 	sh(t, h, "sleep 30")
 	idle := h.Watts()
 	sh(t, h, "am start -a android.intent.action.VIEW -d http://localhost:8123/s/k/game com.example.browser")
