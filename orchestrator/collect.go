@@ -193,6 +193,7 @@ func (r *run) conclude() error {
 	g.rec.EndedAt = r.d.now()
 	if n := len(samples); n > 0 {
 		g.rec.EndedAt = samples[n-1].HostAt
+		g.unwritten = samples[n-1].Seq - samples[0].Seq + 1 - n
 	}
 	if g.u.Ended != "" && g.u.Ended != onboard.EndStopped { // the recorder's own word
 		g.u.Verdict.EndedBy = g.u.Ended

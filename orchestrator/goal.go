@@ -120,8 +120,11 @@ func (r *run) stopTempC() float64 {
 func (r *run) begun() (Event, error) {
 	g, goal := r.live, r.goal()
 	missing := g.witness.never()
+	// A recorder that has reached its target has seen the start edge, also where its mark
+	// could not be written: the handset's storage was full meanwhile.
+	edge := g.u.StartEdge || g.u.Ended == onboard.EndTarget
 	switch {
-	case goal.drains() && !g.u.StartEdge, !goal.drains() && missing != "":
+	case goal.drains() && !edge, !goal.drains() && missing != "":
 		return "", nil
 	case missing != "":
 		return r.spoil("%s when the start edge came", missing)
@@ -226,7 +229,11 @@ const (
 func (r *run) fellShort() string {
 	g, goal := r.live, r.goal()
 	if points := g.rec.Points(); points < min(fewestPoints, g.rec.TargetPoints) {
-		return "after " + g.rec.Progress()
+		said := "after " + g.rec.Progress()
+		if g.unwritten > 0 {
+			said += fmt.Sprintf(", with %d samples missing that the handset could not write down: is its storage full?", g.unwritten)
+		}
+		return said
 	}
 	if g.u.Verdict.Reason == "" {
 		return "" // it reached its goal

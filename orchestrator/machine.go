@@ -41,7 +41,7 @@ const (
 )
 
 // moves is the whole state machine of a run. A pair that is not listed is a bug: next
-// reports it, and the run is stopped with the handset restored.
+// reports it, and the run is stopped with its segment collected and the handset restored.
 //
 // What happens in each state is in run.go, one method a state, in this order.
 var moves = map[State]map[Event]State{
@@ -85,13 +85,19 @@ var moves = map[State]map[Event]State{
 	},
 }
 
-// next returns the state that follows.
+// next returns the state that follows. After an event that is not foreseen the run is over:
+// what is under way on the handset is collected, and the handset restored.
 func next(s State, e Event) (State, error) {
 	to, ok := moves[s][e]
-	if !ok {
-		return Restoring, fmt.Errorf("state machine: %q in state %s is not foreseen", e, s)
+	switch {
+	case ok:
+		return to, nil
+	case s == Settling || s.Measures():
+		to = Collecting
+	default:
+		to = Restoring
 	}
-	return to, nil
+	return to, fmt.Errorf("state machine: %q in state %s is not foreseen", e, s)
 }
 
 // Measures reports whether a segment is being measured in this state.

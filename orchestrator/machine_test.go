@@ -38,6 +38,11 @@ func TestAnUnforeseenEventRestores(t *testing.T) {
 	if to != Restoring || err == nil {
 		t.Errorf("next(Recharging, StartEdge) = %s, %v; want Restoring and an error", to, err)
 	}
+	for _, s := range []State{Settling, Draining, Charging} { // a segment is under way
+		if to, err := next(s, ListThrough); to != Collecting || err == nil {
+			t.Errorf("next(%s, ListThrough) = %s, %v; want Collecting and an error", s, to, err)
+		}
+	}
 }
 
 // Whatever happens, a segment is begun only from Preparing, and what was begun is

@@ -110,6 +110,9 @@ func (r *run) move(event Event) error {
 	if err != nil {
 		r.log.Error().Err(err).Msg("the run is stopped")
 		r.e.StopReason = why(err)
+		if r.e.Segment != nil && r.e.Segment.Verdict.Spoiled == "" {
+			r.e.Segment.Verdict.Spoiled = r.e.StopReason
+		}
 	}
 	r.e.State = to
 	if err := r.d.saveEntry(r.e); err != nil {

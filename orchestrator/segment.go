@@ -50,6 +50,7 @@ type segment struct {
 	oddTemp    bool               // a temperature was none in the units decided, and that is noted
 	oddVoltage bool               // the same of a voltage
 	lookNext   lookAfter          // of a handset that rests
+	unwritten  int                // samples that are missing between the first and the last
 }
 
 // note adds to what was seen, once for each text.

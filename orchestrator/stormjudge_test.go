@@ -32,34 +32,47 @@ const (
 const askedWithin = 2 * time.Minute
 
 // watchOver holds what has to hold at every instant; it looks each 10 s.
-
 func (n *stormNight) watchOver(now time.Time) {
-
-	if n.tether == nil {
-		return
-	}
-	for _, s := range n.daemon.Handsets() {
-		h := n.handsets[s.Name]
-		if h == nil {
-			continue
+	for _, name := range n.names {
+		h := n.handsets[name]
+		asked := false
+		var said []string
+		for _, d := range n.daemons() {
+			asked = asked || slices.ContainsFunc(d.Prompts(), func(p results.Prompt) bool { return p.Handset == name })
+			for _, s := range d.Handsets() {
+				if s.Name == name {
+					asked = asked || len(s.NeedsHand) > 0
+					said = append(said, fmt.Sprintf("in %s, waits for %q, problem %q", s.State, s.WaitsFor, s.Problem))
+				}
+			}
 		}
-		state := orchestrator.State(s.State)
-		charges := state == orchestrator.Recharging || state == orchestrator.Charging || state == orchestrator.Settling && s.Scenario == "topping"
-		asked := len(s.NeedsHand) > 0 || slices.ContainsFunc(n.daemon.Prompts(), func(p results.Prompt) bool { return p.Handset == s.Name })
-		n.since(n.powered, s.Name, now, pluggedIn(h) && !charges && !asked && n.linkWhole(s.Name), askedWithin, func(since time.Time) {
+		toppingUp := n.states.of(name) == orchestrator.Settling && n.tops(name)
+		n.since(n.powered, name, now, pluggedIn(h) && !n.charging(name) && !toppingUp && !asked && n.linkWhole(name), askedWithin, func(since time.Time) {
 			if stormHoldsPower {
-				n.fault("somebody is asked about power that should not be", "%s: on since %s, in %s, waits for %q, problem %q", s.Name, since.Format(time.TimeOnly), s.State, s.WaitsFor, s.Problem)
+				n.fault("somebody is asked about power that should not be", "%s: on since %s, %s", name, since.Format(time.TimeOnly), strings.Join(said, "; "))
 			}
 		})
-		running, _ := n.programs[s.Name].at()
+		running, _ := n.programs[name].at()
 		works := slices.ContainsFunc(running, func(p program) bool { return p.name == "recorder" })
 		// The recorder reads every ten seconds, rounds to tenths, and needs two readings.
-		n.since(n.hot, s.Name, now, works && h.BattTempC() > stormStopTempC+0.5, 40*time.Second, func(since time.Time) {
+		n.since(n.hot, name, now, works && h.BattTempC() > stormStopTempC+0.5, 40*time.Second, func(since time.Time) {
 			if stormHoldsLimits {
-				n.fault("no limit is passed", "%s: battery at %.1f °C, above %d °C since %s, in %s", s.Name, h.BattTempC(), stormStopTempC, since.Format(time.TimeOnly), s.State)
+				n.fault("no limit is passed", "%s: battery at %.1f °C, above %d °C since %s, %s", name, h.BattTempC(), stormStopTempC, since.Format(time.TimeOnly), strings.Join(said, "; "))
 			}
 		})
 	}
+}
+
+// tops reports whether a charge is what a run has on a handset now.
+func (n *stormNight) tops(handset string) bool {
+	for _, d := range n.daemons() {
+		for _, s := range d.Handsets() {
+			if s.Name == handset && s.Scenario == "topping" {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // since has wrong called, once, when something has held for longer than it may.
@@ -70,7 +83,8 @@ func (n *stormNight) since(from map[string]time.Time, handset string, now time.T
 		delete(from, handset)
 	case !ok:
 		from[handset] = now
-	case now.Sub(since) > most && now.Sub(since) <= most+10*time.Second:
+	case !since.IsZero() && now.Sub(since) > most:
+		from[handset] = time.Time{} // said
 		wrong(since)
 	}
 }
@@ -107,12 +121,21 @@ func (n *stormNight) judge(calm calmWatts) {
 			n.fault("power is cut in the morning", "%s is on power", name)
 		}
 	}
-	segments := n.segments()
+	var all []results.Segment
+	for _, d := range n.daemons() {
+		all = append(all, n.judgeDaemon(d, calm)...)
+	}
+	n.judgeLeft(all)
+}
+
+// judgeDaemon holds the records of one daemon against what was true, and returns its segments.
+func (n *stormNight) judgeDaemon(d *orchestrator.Daemon, calm calmWatts) []results.Segment {
+	segments := n.segments(d)
 	items := map[string]orchestrator.Item{}
-	for _, it := range n.daemon.Queue() {
+	for _, it := range d.Queue() {
 		items[it.RunID] = it
 	}
-	figures, err := n.daemon.Figures(orchestrator.FigureFilter{WithFlagged: true})
+	figures, err := d.Figures(orchestrator.FigureFilter{WithFlagged: true})
 	if err != nil {
 		n.fault("the figures can be read", "%v", err)
 	}
@@ -125,8 +148,12 @@ func (n *stormNight) judge(calm calmWatts) {
 	for _, g := range segments {
 		n.outcomes[g.Outcome]++
 		n.judgeReason(g)
-		n.judgeLimits(g)
-		n.judgeSamples(g)
+		samples, err := d.Store().Samples(g.ID)
+		if err != nil {
+			n.fault("the samples can be read", "%s: %v", n.say(g), err)
+		}
+		n.judgeLimits(g, samples)
+		n.judgeSamples(g, samples)
 		if g.Outcome != results.Measured {
 			continue
 		}
@@ -146,7 +173,7 @@ func (n *stormNight) judge(calm calmWatts) {
 		}
 		n.judgeFigure(g, f, calm)
 	}
-	n.judgeLeft(segments)
+	return segments
 }
 
 func (n *stormNight) say(g results.Segment) string {
@@ -187,6 +214,10 @@ var causes = []struct {
 	of   []string // kinds of events; none: it needs none
 }{
 	{"cancelled", []string{"cancel"}},
+	{"taken over", []string{"taken over", "holder file", "another daemon"}},
+	{"handset was taken", []string{"taken over", "holder file"}},
+	{"holder", []string{"holder file"}},
+	{"samples missing", []string{"storage full"}},
 	{"restarted", []string{"reboot", "switched off"}},
 	{"recorder is gone", []string{"adbd restarts", "reboot", "switched off"}},
 	{"power seen", []string{"power comes"}},
@@ -252,13 +283,9 @@ func (n *stormNight) judgeReason(g results.Segment) {
 }
 
 // judgeLimits: the sample that shows a limit passed, and one more.
-func (n *stormNight) judgeLimits(g results.Segment) {
+func (n *stormNight) judgeLimits(g results.Segment, samples []results.Sample) {
 	if !stormHoldsLimits {
 		return
-	}
-	samples, err := n.daemon.Store().Samples(g.ID)
-	if err != nil {
-		n.fault("the samples can be read", "%s: %v", n.say(g), err)
 	}
 	over := 0
 	for _, s := range samples {
@@ -272,12 +299,7 @@ func (n *stormNight) judgeLimits(g results.Segment) {
 }
 
 // judgeSamples holds what is stored against the file that the handset had.
-func (n *stormNight) judgeSamples(g results.Segment) {
-	samples, err := n.daemon.Store().Samples(g.ID)
-	if err != nil {
-		n.fault("the samples can be read", "%s: %v", n.say(g), err)
-		return
-	}
+func (n *stormNight) judgeSamples(g results.Segment, samples []results.Sample) {
 	file, ok := n.files.of(g.ID)
 	if !ok {
 		var left bytes.Buffer
@@ -330,12 +352,14 @@ func (n *stormNight) judgeSettings(name string) {
 		// The saver was the storm's own doing.
 		return strings.Contains(line, "low_power") && slices.Contains(n.on[name], "saver on")
 	})
-	if len(changed) == 0 {
+	if len(changed) == 0 || n.left[name] {
 		return
 	}
-	for _, s := range n.daemon.Handsets() {
-		if s.Name == name && s.Owed != nil {
-			return // and shown
+	for _, d := range n.daemons() {
+		for _, s := range d.Handsets() {
+			if s.Name == name && s.Owed != nil {
+				return // and shown
+			}
 		}
 	}
 	n.fault("every changed setting is back, or owed and shown", "%s (-before +after):\n%s", name, cmp.Diff(was, is))
@@ -353,14 +377,14 @@ func only(a, b []string) (list []string) {
 
 // judgeStore opens the store of a daemon that has ended, and holds a copy and the exports
 // against it.
-func (n *stormNight) judgeStore() {
-	s, err := results.Open(filepath.Join(n.data, "rundown.db"))
+func (n *stormNight) judgeStore(data string) {
+	s, err := results.Open(filepath.Join(data, "rundown.db"))
 	if err != nil {
 		n.fault("the store opens", "%v", err)
 		return
 	}
 	defer s.Close()
-	at := filepath.Join(n.data, "copy.db")
+	at := filepath.Join(data, "copy.db")
 	if err := s.BackUp(at); err != nil {
 		n.fault("the store can be copied", "%v", err)
 		return
@@ -408,7 +432,7 @@ func (n *stormNight) judgeStore() {
 			}
 		}
 	}
-	if left, _ := filepath.Glob(filepath.Join(n.data, ".backup-*")); len(left) > 0 {
+	if left, _ := filepath.Glob(filepath.Join(data, ".backup-*")); len(left) > 0 {
 		n.fault("no half copies are left", "%q", left)
 	}
 }

@@ -32,6 +32,7 @@ type stormNight struct {
 	before   map[string]string // settings of each handset when the night began
 
 	tether *tether // of the daemon that runs; nil: none does
+	rival  *stormRival
 	ends   []stormEnd
 	states *stormStates
 
@@ -39,7 +40,9 @@ type stormNight struct {
 	powered map[string]time.Time // since when power is on without a charge due
 	hot     map[string]time.Time // since when a handset at work is hotter than its limit
 
+	rivalData   string               // the other daemon's folder
 	cancelledAt map[string]time.Time // queue items, by ID
+	left        map[string]bool      // handsets whose settings a person has left as they were
 
 	happened map[string]int      // events by kind
 	on       map[string][]string // kinds that befell each handset; those of the whole bench under ""
@@ -153,10 +156,11 @@ func carryOutStorm(t *testing.T, plan stormPlan, calm calmWatts) *stormNight {
 	n := &stormNight{
 		plan: plan, programs: map[string]*programs{}, files: &kept{files: map[string][]byte{}}, before: map[string]string{},
 		states: &stormStates{by: map[string]orchestrator.State{}}, powered: map[string]time.Time{}, hot: map[string]time.Time{},
-		cancelledAt: map[string]time.Time{}, happened: map[string]int{}, on: map[string][]string{}, outcomes: map[string]int{}, reasons: map[string]int{},
+		cancelledAt: map[string]time.Time{}, left: map[string]bool{}, happened: map[string]int{}, on: map[string][]string{}, outcomes: map[string]int{}, reasons: map[string]int{},
 	}
 	data := memoryFolder(t)
 	defer os.RemoveAll(data)
+	n.rivalData = filepath.Join(data, rivalName)
 	synctest.Test(t, func(t *testing.T) {
 		time.Sleep(time.Until(benchStart))
 		var air simulated.MemoryNet
@@ -194,8 +198,12 @@ func carryOutStorm(t *testing.T, plan stormPlan, calm calmWatts) *stormNight {
 		n.calmDown()
 		n.judge(calm)
 		n.stopStormDaemon()
+		n.rivalGoes()
 	})
-	n.judgeStore() // outside: exporting keeps channels of its own for the next time
+	n.judgeStore(n.data) // outside: exporting keeps channels of its own for the next time
+	if n.rival != nil {
+		n.judgeStore(n.rivalData)
+	}
 	return n
 }
 
@@ -339,7 +347,11 @@ func (n *stormNight) calmDown() {
 	if n.tether == nil {
 		n.startStormDaemon()
 	}
-	for _, h := range n.handsets {
+	if n.rival != nil {
+		n.rivalArrives() // what it left on the handsets is its own to end
+	}
+	for _, name := range n.names {
+		h := n.handsets[name]
 		h.SetAmbientC(22)
 		h.SwitchOn()
 		h.RestoreLink()
@@ -347,7 +359,8 @@ func (n *stormNight) calmDown() {
 	for range 30 {
 		n.tick()
 	}
-	for _, h := range n.handsets {
+	for _, name := range n.names {
+		h := n.handsets[name]
 		if h.State() != "device" { // it has run empty
 			h.Plug(true)
 			for range 10 * 30 {
@@ -363,23 +376,23 @@ func (n *stormNight) calmDown() {
 		}
 		n.personLooks()
 		ended = true
-		for _, it := range n.daemon.Queue() {
-			ended = ended && it.Outcome != ""
-		}
-		if !ended && time.Now().After(limit) {
-			for _, it := range n.daemon.Queue() {
-				if it.Outcome == "" {
+		for _, d := range n.daemons() {
+			for _, it := range d.Queue() {
+				ended = ended && it.Outcome != ""
+				if it.Outcome == "" && time.Now().After(limit) {
 					n.fault("everything queued comes to its end", "%s on %s: %s, paused %v; handsets: %s", it.Plan, it.Handset, it.State, it.Paused, n.statuses())
 				}
 			}
+		}
+		if time.Now().After(limit) {
 			return
 		}
 	}
 	limit = time.Now().Add(4 * time.Hour)
 	for {
 		var left []string
-		for name, h := range n.handsets {
-			keys, err := onboard.List(n.t.Context(), h)
+		for _, name := range n.names {
+			keys, err := onboard.List(n.t.Context(), n.handsets[name])
 			if err != nil || len(keys) > 0 {
 				left = append(left, fmt.Sprintf("%s: %q %v", name, keys, err))
 			}
@@ -403,25 +416,29 @@ func (n *stormNight) calmDown() {
 
 // personLooks is what somebody does who comes by every minute: release, resume, answer.
 func (n *stormNight) personLooks() {
-	for _, s := range n.daemon.Handsets() {
-		if s.SetAside != nil {
-			_ = n.daemon.Release(s.Name)
+	for _, d := range n.daemons() {
+		for _, s := range d.Handsets() {
+			if s.SetAside != nil {
+				_ = d.Release(s.Name)
+			}
 		}
-	}
-	for _, it := range n.daemon.Queue() {
-		if it.Paused {
-			_, _ = n.daemon.Resume(it.ID)
+		for _, it := range d.Queue() {
+			if it.Paused {
+				_, _ = d.Resume(it.ID)
+			}
 		}
-	}
-	for _, p := range n.daemon.Prompts() {
-		_, _ = n.daemon.AnswerPrompt(p.ID, p.Choices[0], "storm")
+		for _, p := range d.Prompts() {
+			_, _ = d.AnswerPrompt(p.ID, p.Choices[0], "storm")
+		}
 	}
 }
 
 func (n *stormNight) statuses() string {
 	var said []string
-	for _, s := range n.daemon.Handsets() {
-		said = append(said, fmt.Sprintf("%s link %s, %s %s, waits for %q, problem %q", s.Name, s.Link, s.State, s.Scenario, s.WaitsFor, s.Problem))
+	for _, d := range n.daemons() {
+		for _, s := range d.Handsets() {
+			said = append(said, fmt.Sprintf("%s's %s link %s, %s %s, waits for %q, problem %q", d.File().Bench.Name, s.Name, s.Link, s.State, s.Scenario, s.WaitsFor, s.Problem))
+		}
 	}
 	return strings.Join(said, "; ")
 }
@@ -449,9 +466,9 @@ func (n *stormNight) item(i int, ok func(orchestrator.Item) bool) *orchestrator.
 	return &open[i%len(open)]
 }
 
-// segments are all that is stored, oldest first.
-func (n *stormNight) segments() []results.Segment {
-	list, err := n.daemon.Store().Segments("")
+// segments are all that a daemon has stored, oldest first.
+func (n *stormNight) segments(d *orchestrator.Daemon) []results.Segment {
+	list, err := d.Store().Segments("")
 	if err != nil {
 		n.fault("the records can be read", "%v", err)
 	}

@@ -238,7 +238,7 @@ func init() { // it refers to itself, by way of the night
 
 		// Power.
 		"power comes": lasting(func(n *stormNight, a stormAct) { a.on(n).Plug(true) }, func(n *stormNight, a stormAct) {
-			if s := n.states.of(a.handset(n)); s != orchestrator.Recharging && s != orchestrator.Charging { // where it is the charger's own plug
+			if !n.charging(a.handset(n)) { // where it is the charger's own plug
 				a.on(n).Plug(false)
 			}
 		}),
@@ -280,8 +280,7 @@ func init() { // it refers to itself, by way of the night
 				return false
 			}
 			p := open[a.N%len(open)]
-			_, err := n.daemon.AnswerPrompt(p.ID, p.Choices[a.N%len(p.Choices)], "storm")
-			return err == nil
+			return n.answerTwice(p, p.Choices[a.N%len(p.Choices)])
 		}, hand: true},
 		"daemon stopped": onBench(stormKind{hand: true, begin: func(n *stormNight, _ stormAct) bool {
 			if n.tether == nil {
@@ -298,6 +297,7 @@ func init() { // it refers to itself, by way of the night
 			return true
 		}, end: startAgain}),
 	}
+	maps.Copy(stormKinds, rivalKinds())
 }
 
 func startAgain(n *stormNight, _ stormAct) {

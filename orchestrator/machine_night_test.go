@@ -1,0 +1,39 @@
+package orchestrator_test
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"rundown/orchestrator"
+	"rundown/results"
+)
+
+// The storage of a handset fills while it settles and is freed before its target: the mark
+// of its start edge was never written. The run goes on, and what lies on the handset is
+// collected.
+func TestStartEdgeThatCouldNotBeWritten(t *testing.T) {
+	t.Parallel()
+	bubbleBench(t, []string{"Alder"}, holderPlan, func(b *bench) {
+		b.startDaemon()
+		it := b.queue("film")[0]
+		b.inState("Alder", orchestrator.Settling)
+		time.Sleep(2 * time.Minute)
+		h := b.handsets["Alder"]
+		full := h.TrueSoC()
+		h.FillStorage(true)
+		within(b.t, time.Minute, "its target is near", func() bool { return h.TrueSoC() < full-0.035 })
+		if s := b.status("Alder").State; s != string(orchestrator.Settling) {
+			b.t.Fatalf("in %s; the mark of the start edge was to be lost", s)
+		}
+		h.FillStorage(false)
+		list := b.finish(time.Minute)["Alder"]
+		if len(list) != 2 || list[0].Outcome != results.Spoiled || list[0].Samples == 0 || !strings.Contains(list[0].Reason, "samples missing that the handset could not write down") || list[1].Outcome != results.Measured {
+			b.t.Errorf("segments %+v; want one that is spoiled and says which samples are missing, and one that is measured", list)
+		}
+		if got := b.item(it.ID).Outcome; got != string(orchestrator.Done) {
+			b.t.Errorf("the run: %q; want Done", got)
+		}
+		b.nothingLeft("Alder")
+	})
+}
