@@ -250,12 +250,6 @@ func (f *FS) writeAt(n *node, off int64, p []byte) error {
 	return nil
 }
 
-func (f *FS) truncate(n *node, size int) error {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	return f.truncateLocked(n, size)
-}
-
 func (f *FS) truncateLocked(n *node, size int) error {
 	if n.kind != kindFile {
 		return nil

@@ -20,7 +20,7 @@ type image struct {
 }
 
 // imageCommands are the names that run knows beside the toolbox.
-var imageCommands = []string{"sh", "mksh", "toybox", "setsid", "nohup", "env", "timeout", "nice", "ionice", "xargs", "exec"}
+var imageCommands = []string{"sh", "mksh", "toybox", "setsid", "nohup", "env", "timeout", "nice", "ionice", "exec"}
 
 // fork copies the image for a child process.
 func (im *image) fork(argv []string) *image {
@@ -46,7 +46,7 @@ func (im *image) command() *Proc {
 	return &Proc{
 		Stdin: fdReader{im.proc, im.fds[0]}, Stdout: fdWriter{im.proc, im.fds[1]}, Stderr: fdWriter{im.proc, im.fds[2]},
 		M: im.proc.m, PID: im.proc.pid, Dir: im.dir, proc: im.proc,
-		env: func(k string) string { return im.env[k] }, image: im,
+		env: func(k string) string { return im.env[k] },
 	}
 }
 

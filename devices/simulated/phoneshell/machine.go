@@ -58,9 +58,8 @@ type Proc struct {
 	PID            int
 	Dir            string // working directory, absolute
 
-	proc  *process
-	env   func(string) string
-	image *image
+	proc *process
+	env  func(string) string
 }
 
 // Getenv returns the value of an exported variable, or "".

@@ -105,8 +105,8 @@ trap 'echo cleanup >> /data/local/tmp/log; exit 0' TERM
 		if code := m.Exec(ctx, `tail -f /data/local/tmp/log`, nil, io.Discard, io.Discard); code != 129 {
 			t.Errorf("lost link: exit code %d, want 129", code)
 		}
-		got, _, code := run2(m, `kill -0 `+pid+` && ps -A -o PID,ARGS | grep rec.sh | grep -v grep; kill -TERM `+pid+`; sleep 2; kill -0 `+pid+` 2>/dev/null || echo gone; tail -n 1 /data/local/tmp/log`)
-		if want := fmt.Sprintf("%s sh /data/local/tmp/rec.sh\ngone\ncleanup\n", pid); strings.TrimLeft(got, " ") != want || code != 0 {
+		got, _, code := run2(m, `kill -0 `+pid+` && echo there; kill -TERM `+pid+`; sleep 2; kill -0 `+pid+` 2>/dev/null || echo gone; tail -n 1 /data/local/tmp/log`)
+		if want := "there\ngone\ncleanup\n"; got != want || code != 0 {
 			t.Errorf("got %q, code %d; want %q", got, code, want)
 		}
 	})
@@ -209,8 +209,8 @@ func TestInsideABubble(t *testing.T) {
 		{"timeout", `timeout 7 sleep 60; echo $?`, "124\n", 7 * time.Second},
 		{"timeout that kills", `timeout -k 2 7 sh -c 'trap "" TERM; sleep 60 & while :; do wait; done'; echo $?`, "137\n", 60 * time.Second},
 		{"read with a limit", `sleep 100 | { read -t 4 x; echo $?; }`, "1\n", 100 * time.Second},
-		{"SECONDS", `sleep 90; echo $SECONDS; uptime > /dev/null`, "90\n", 90 * time.Second},
-		{"fraction", `sleep 0.25; usleep 250000; read -r u x < /proc/uptime; echo $u`, "0.50\n", 500 * time.Millisecond},
+		{"SECONDS", `sleep 90; echo $SECONDS`, "90\n", 90 * time.Second},
+		{"fraction", `sleep 0.25; sleep 0.25; read -r u x < /proc/uptime; echo $u`, "0.50\n", 500 * time.Millisecond},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -286,7 +286,7 @@ func TestFullStorage(t *testing.T) {
 	m := New(Options{FreeBytes: free.Load})
 	defer m.Close()
 	free.Store(5)
-	out, stderr, code := run2(m, `cd /data/local/tmp; echo 1234 > a; echo $?; free=1; echo 123456 >> a; echo $?; cat a; printf 1234567 > b; echo $?; echo x > /dev/null; echo $?; df /data | tail -n 1 | tr -s ' ' | cut -d ' ' -f 4`)
+	out, stderr, code := run2(m, `cd /data/local/tmp; echo 1234 > a; echo $?; free=1; echo 123456 >> a; echo $?; cat a; printf 1234567 > b; echo $?; echo x > /dev/null; echo $?; df /data | while read -r a b c d e; do [ $a = /dev/root ] || [ $a = Filesystem ] || echo $d; done`)
 	if want := "0\n1\n1234\n1\n0\n0\n"; out != want || code != 0 || !strings.Contains(stderr, "No space left on device") {
 		t.Errorf("got %q, %d, want %q; stderr %q", out, code, want, stderr)
 	}
@@ -324,8 +324,8 @@ func TestUnsupportedIsLoud(t *testing.T) {
 	m := New(Options{})
 	defer m.Close()
 	for text, code := range map[string]int{
-		`echo a | sed 'y/a/b/'`: 2, `echo a | sed '/a/{p}'`: 2, `echo a | sed -z p`: 2, `echo | grep -A 3 x`: 2, `grep -P x /dev/null`: 2,
-		`ls --color`: 1, `date -D x`: 2, `find / -exec true {} +`: 2, `kill -STOP $$`: 1, `typeset -i x=1`: 2, `a=(1 2)`: 1, `trap x ERR`: 1,
+		`sed p`: 127, `find /`: 127, `ps`: 127, `echo | grep -A 3 x`: 2, `grep -P x /dev/null`: 2,
+		`ls --color`: 1, `date -D x`: 2, `kill -STOP $$`: 1, `typeset -i x=1`: 2, `a=(1 2)`: 1, `trap x ERR`: 1,
 		`nosuch`: 127, `coproc_test |& cat`: 1, `select x in a; do :; done`: 1, `head -n -3 /dev/null`: 2, `stat -c %T /`: 2, `[[ a =~ b ]]`: 1, `cat <(echo)`: 1,
 	} {
 		if _, stderr, got := run2(m, text); got != code || stderr == "" {
@@ -361,7 +361,7 @@ func TestClocks(t *testing.T) {
 
 func TestCommandsOfTheOwner(t *testing.T) {
 	m := New(Options{Commands: map[string]Command{"settings": func(_ context.Context, p *Proc, args []string) int {
-		fmt.Fprintf(p.Stdout, "%s in %s as %d with %s\n", strings.Join(args, " "), p.Dir, p.PID, p.Getenv("X"))
+		fmt.Fprintf(p.Stdout, "%s in %s with %s, a process: %t\n", strings.Join(args, " "), p.Dir, p.Getenv("X"), p.PID > 0)
 		return 7
 	}}, Others: func() []ProcInfo {
 		return []ProcInfo{{PID: 1234, Parent: 600, User: "u0_a99", Argv: []string{"org.example.player"}}}
@@ -372,8 +372,8 @@ func TestCommandsOfTheOwner(t *testing.T) {
 		fmt.Fprintf(p.Stdout, "am %s", b)
 		return 0
 	})
-	out, stderr, _ := run2(m, `cd /data/local/tmp; export X=5; settings get 'a b' | sed "s/ as [0-9]*//"; settings > /dev/null; echo $?; echo in | am; command -v settings; /system/bin/am < /dev/null; echo; pidof org.example.player; kill 1234; ls -d /proc/1234; cat /proc/1234/cmdline | tr '\0' '\n'; ps -A -o PID,USER,NAME | grep player`)
-	want := "settings get a b in /data/local/tmp with 5\n7\nam in\n/system/bin/settings\nam \n1234\n/proc/1234\norg.example.player\n1234 u0_a99 org.example.player\n"
+	out, stderr, _ := run2(m, `cd /data/local/tmp; export X=5; settings get 'a b'; echo $?; echo in | am; command -v settings; /system/bin/am < /dev/null; echo; kill 1234; ls -d /proc/1234; cat /proc/1234/cmdline`)
+	want := "settings get a b in /data/local/tmp with 5, a process: true\n7\nam in\n/system/bin/settings\nam \n/proc/1234\norg.example.player\x00"
 	if out != want || stderr != "/system/bin/sh: kill: 1234: Operation not permitted\n" {
 		t.Errorf("got %q\nwant %q\nstderr %q", out, want, stderr)
 	}
@@ -386,8 +386,8 @@ func TestManySessionsAtOnce(t *testing.T) {
 		var wg sync.WaitGroup
 		for i := range 20 {
 			wg.Go(func() {
-				out, stderr, code := run2(m, fmt.Sprintf(`cd /data/local/tmp; mkdir -p d%d; cd d%d; for j in 1 2 3 4 5; do (echo $j >> log; sleep 0.0$j) & echo shared >> ../shared; done; wait; sort log | tr -d '\n'; ls -l | wc -l > /dev/null; ps -A > /dev/null; pgrep -f nothing > /dev/null; x=$(seq 1 50 | while read n; do echo $n; done | wc -l); echo " $x"`, i, i))
-				if out != "12345 50\n" || code != 0 {
+				out, stderr, code := run2(m, fmt.Sprintf(`cd /data/local/tmp; mkdir -p d%d; cd d%d; for j in 1 2 3 4 5; do (echo $j >> log; sleep 0.0$j) & echo shared >> ../shared; done; wait; for j in 1 2 3 4 5; do grep -c $j log; done | while read n; do echo -n $n; done; ls -l | wc -l > /dev/null; x=$(seq 1 50 | while read n; do echo $n; done | wc -l); echo " $x"`, i, i))
+				if out != "11111 50\n" || code != 0 {
 					t.Errorf("session %d: %q, %d, %s", i, out, code, stderr)
 				}
 			})
@@ -504,7 +504,7 @@ func BenchmarkRecorderLoop(b *testing.B) {
 }
 func BenchmarkSubstitution(b *testing.B) { bench(b, `x=$(date +%s)`) }
 func BenchmarkPipeline(b *testing.B) {
-	bench(b, `x=$(printf 'a: 1\nlevel: 93\n' | grep level | cut -d ' ' -f 2 | sed 's/^ *//')`)
+	bench(b, `x=$(printf 'a: 1\nlevel: 93\n' | grep level | head -n 1)`)
 }
 
 // Who watches the programs of a phone sees each begin and end, whoever started it and however

@@ -2,8 +2,6 @@ package phoneshell
 
 import (
 	"context"
-	"crypto/md5"
-	"crypto/sha1"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -17,26 +15,20 @@ import (
 	"time"
 )
 
-// toolbox holds toybox's usual commands, as far as scripts of ours and of labs use them.
-// What is not there says so and fails: an option that is silently skipped would make a
-// script pass here and fail on a phone.
+// toolbox holds those of toybox's commands that the product's own command lines use, with a
+// few that tests cannot do without. What is not there says so and fails, an option as well
+// as a command: one that is silently skipped would make a script pass here and fail on a
+// phone.
 var toolbox map[string]Command
 
 func init() {
 	toolbox = map[string]Command{
-		"basename": cmdBasename, "dirname": cmdDirname, "cat": cmdCat, "ls": cmdLs, "rm": cmdRm, "rmdir": cmdRmdir,
-		"mkdir": cmdMkdir, "mv": cmdMv, "cp": cmdCp, "ln": cmdLn, "touch": cmdTouch, "chmod": cmdChmod, "chown": cmdNothing,
-		"stat": cmdStat, "wc": cmdWc, "head": cmdHead, "tail": cmdTail, "grep": cmdGrep, "egrep": cmdGrep, "fgrep": cmdGrep,
-		"sed": cmdSed, "cut": cmdCut, "sort": cmdSort, "uniq": cmdUniq, "tr": cmdTr, "seq": cmdSeq, "date": cmdDate,
-		"sleep": cmdSleep, "usleep": cmdUsleep, "sync": cmdNothing, "sha256sum": digest(sha256.New), "sha1sum": digest(sha1.New),
-		"md5sum": digest(md5.New), "find": cmdFind, "id": cmdID, "whoami": cmdWhoami, "ps": cmdPs, "pidof": cmdPidof,
-		"pgrep": cmdPgrep, "pkill": cmdPgrep, "kill": cmdKill, "true": cmdNothing, "false": func(context.Context, *Proc, []string) int { return 1 },
-		"echo": cmdEcho, "printf": cmdPrintf, "test": nil, "pwd": cmdPwd, "uptime": cmdUptime, "df": cmdDf, "du": cmdDu,
-		"xargs": cmdXargs, "which": cmdWhich, "dd": cmdDd, "od": cmdOd, "tee": cmdTee, "readlink": cmdReadlink, "realpath": cmdRealpath,
-		"truncate": cmdTruncate, "cmp": cmdCmp, "rev": cmdRev, "tac": cmdTac, "uname": cmdUname, "hostname": cmdHostname, "mktemp": cmdMktemp,
-		"nproc": cmdNproc, "log": cmdNothing, "yes": cmdYes,
+		"cat": cmdCat, "ls": cmdLs, "rm": cmdRm, "mkdir": cmdMkdir, "mv": cmdMv, "cp": cmdCp, "ln": cmdLn, "touch": cmdTouch,
+		"chmod": cmdChmod, "chown": cmdNothing, "stat": cmdStat, "df": cmdDf, "dd": cmdDd, "sync": cmdNothing, "sha256sum": digest(sha256.New),
+		"wc": cmdWc, "head": cmdHead, "tail": cmdTail, "grep": cmdGrep, "seq": cmdSeq, "yes": cmdYes,
+		"echo": cmdEcho, "printf": cmdPrintf, "true": cmdNothing, "false": func(context.Context, *Proc, []string) int { return 1 },
+		"date": cmdDate, "sleep": cmdSleep, "id": cmdID, "pwd": cmdPwd, "kill": cmdKill, "log": cmdNothing,
 	}
-	delete(toolbox, "test") // a builtin everywhere
 }
 
 // options reads toybox's mixed options and operands: letters of spec, a letter followed
@@ -184,28 +176,6 @@ func (c *collector) end() int {
 
 func cmdNothing(context.Context, *Proc, []string) int { return 0 }
 
-func cmdBasename(_ context.Context, p *Proc, args []string) int {
-	if len(args) < 2 {
-		return p.Errorf("basename", "Needs 1 argument")
-	}
-	b := path.Base(args[1])
-	if len(args) > 2 && b != args[2] {
-		b = strings.TrimSuffix(b, args[2])
-	}
-	fmt.Fprintln(p.Stdout, b)
-	return 0
-}
-
-func cmdDirname(_ context.Context, p *Proc, args []string) int {
-	if len(args) < 2 {
-		return p.Errorf("dirname", "Needs 1 argument")
-	}
-	for _, a := range args[1:] {
-		fmt.Fprintln(p.Stdout, path.Dir(strings.TrimRight(a, "/")))
-	}
-	return 0
-}
-
 func cmdCat(_ context.Context, p *Proc, args []string) int {
 	_, rest, ok := p.options(args, "u")
 	if !ok {
@@ -223,28 +193,6 @@ func cmdCat(_ context.Context, p *Proc, args []string) int {
 }
 
 type onlyReader struct{ io.Reader }
-
-func cmdTee(_ context.Context, p *Proc, args []string) int {
-	flags, rest, ok := p.options(args, "ai")
-	if !ok {
-		return 1
-	}
-	status := 0
-	outs := []io.Writer{p.Stdout}
-	for _, f := range rest {
-		n, err := p.create(f, !has(flags, 'a'), 0o644)
-		if err != nil {
-			status = p.Errorf("tee", "%s: %s", f, errText(err))
-			continue
-		}
-		n.append = true
-		outs = append(outs, fdWriter{p.proc, newFile(n)})
-	}
-	if _, err := io.Copy(io.MultiWriter(outs...), onlyReader{p.Stdin}); err != nil {
-		return 1
-	}
-	return status
-}
 
 func cmdYes(_ context.Context, p *Proc, args []string) int {
 	s := "y\n"
@@ -403,21 +351,6 @@ func cmdRm(_ context.Context, p *Proc, args []string) int {
 	return status
 }
 
-func cmdRmdir(_ context.Context, p *Proc, args []string) int {
-	status := 0
-	for _, a := range args[1:] {
-		info, err := p.M.fs.Lstat(p.Path(a))
-		if err == nil && !info.IsDir() {
-			status = p.Errorf("rmdir", "%s: Not a directory", a)
-			continue
-		}
-		if err := p.M.fs.remove(p.Path(a), true, false); err != nil {
-			status = p.Errorf("rmdir", "%s: %s", a, errText(err))
-		}
-	}
-	return status
-}
-
 func cmdMkdir(_ context.Context, p *Proc, args []string) int {
 	flags, rest, ok := p.options(args, "pm:v")
 	if !ok {
@@ -551,50 +484,6 @@ func cmdLn(_ context.Context, p *Proc, args []string) int {
 		return p.Errorf("ln", "%s: %s", rest[1], errText(err))
 	}
 	return 0
-}
-
-func cmdReadlink(_ context.Context, p *Proc, args []string) int {
-	flags, rest, ok := p.options(args, "fn")
-	if !ok || len(rest) == 0 {
-		return 1
-	}
-	if has(flags, 'f') {
-		return cmdRealpath(p.proc.ctx, p, []string{"realpath", rest[0]})
-	}
-	i, err := p.M.fs.Lstat(p.Path(rest[0]))
-	if err != nil || i.Mode()&fs.ModeSymlink == 0 {
-		return 1
-	}
-	fmt.Fprintln(p.Stdout, i.(fileInfo).target)
-	return 0
-}
-
-func cmdRealpath(_ context.Context, p *Proc, args []string) int {
-	status := 0
-	for _, a := range args[1:] {
-		full := p.Path(a)
-		for range 10 { // the few links of a phone are near the root
-			changed := false
-			parts := strings.Split(full, "/")
-			for i := 2; i <= len(parts); i++ {
-				head := strings.Join(parts[:i], "/")
-				if info, err := p.M.fs.Lstat(head); err == nil && info.Mode()&fs.ModeSymlink != 0 {
-					full = path.Join(info.(fileInfo).target, strings.Join(parts[i:], "/"))
-					changed = true
-					break
-				}
-			}
-			if !changed {
-				break
-			}
-		}
-		if _, err := p.M.fs.Stat(path.Dir(full)); err != nil {
-			status = p.Errorf("realpath", "%s: %s", a, errText(err))
-			continue
-		}
-		fmt.Fprintln(p.Stdout, full)
-	}
-	return status
 }
 
 func cmdTouch(_ context.Context, p *Proc, args []string) int {
@@ -820,20 +709,6 @@ func cmdSleep(_ context.Context, p *Proc, args []string) int {
 	return 0
 }
 
-func cmdUsleep(_ context.Context, p *Proc, args []string) int {
-	if len(args) < 2 {
-		return p.Errorf("usleep", "Needs 1 argument")
-	}
-	n, err := strconv.ParseInt(args[1], 10, 64)
-	if err != nil || n < 0 {
-		return p.Errorf("usleep", "not a number '%s'", args[1])
-	}
-	if !p.Sleep(time.Duration(n) * time.Microsecond) {
-		return 1
-	}
-	return 0
-}
-
 func digest(newHash func() hash.Hash) Command {
 	return func(_ context.Context, p *Proc, args []string) int {
 		flags, rest, ok := p.options(args, "b")
@@ -855,204 +730,6 @@ func digest(newHash func() hash.Hash) Command {
 	}
 }
 
-func cmdFind(_ context.Context, p *Proc, args []string) int {
-	rest := args[1:]
-	var roots []string
-	for len(rest) > 0 && !strings.HasPrefix(rest[0], "-") && rest[0] != "!" && rest[0] != "(" {
-		roots, rest = append(roots, rest[0]), rest[1:]
-	}
-	if len(roots) == 0 {
-		roots = []string{"."}
-	}
-	type test func(name string, i fs.FileInfo) bool
-	var tests []test
-	maxDepth, minDepth, del, zero := 1<<30, 0, false, false
-	for len(rest) > 0 {
-		op := rest[0]
-		rest = rest[1:]
-		negate := false
-		if op == "!" && len(rest) > 0 {
-			negate, op, rest = true, rest[0], rest[1:]
-		}
-		value := func() (string, bool) {
-			if len(rest) == 0 {
-				p.Errorf("find", "'%s' needs 1 arg", op)
-				return "", false
-			}
-			v := rest[0]
-			rest = rest[1:]
-			return v, true
-		}
-		var t test
-		switch op {
-		case "-print", "-a":
-			continue
-		case "-print0":
-			zero = true
-			continue
-		case "-delete":
-			del = true
-			continue
-		case "-maxdepth", "-mindepth":
-			v, ok := value()
-			n, err := strconv.Atoi(v)
-			if !ok || err != nil {
-				return 1
-			}
-			if op == "-maxdepth" {
-				maxDepth = n
-			} else {
-				minDepth = n
-			}
-			continue
-		case "-name", "-iname", "-path":
-			v, ok := value()
-			if !ok {
-				return 1
-			}
-			t = func(name string, i fs.FileInfo) bool {
-				switch op {
-				case "-path":
-					return match(v, name)
-				case "-iname":
-					return match(strings.ToLower(v), strings.ToLower(path.Base(name)))
-				}
-				return match(v, path.Base(name))
-			}
-		case "-type":
-			v, ok := value()
-			if !ok {
-				return 1
-			}
-			t = func(_ string, i fs.FileInfo) bool {
-				switch v {
-				case "f":
-					return i.Mode().IsRegular()
-				case "d":
-					return i.IsDir()
-				case "l":
-					return i.Mode()&fs.ModeSymlink != 0
-				}
-				return false
-			}
-		case "-newer":
-			v, ok := value()
-			if !ok {
-				return 1
-			}
-			ref, err := p.M.fs.Stat(p.Path(v))
-			if err != nil {
-				return p.Errorf("find", "'%s': %s", v, errText(err))
-			}
-			t = func(_ string, i fs.FileInfo) bool { return i.ModTime().After(ref.ModTime()) }
-		case "-mmin", "-mtime":
-			v, ok := value()
-			n, err := strconv.Atoi(strings.TrimLeft(v, "+-"))
-			if !ok || err != nil {
-				return 1
-			}
-			unit := time.Minute
-			if op == "-mtime" {
-				unit = 24 * time.Hour
-			}
-			now := p.M.Wall()
-			t = func(_ string, i fs.FileInfo) bool {
-				age := int(now.Sub(i.ModTime()) / unit)
-				switch v[0] {
-				case '+':
-					return age > n
-				case '-':
-					return age < n
-				}
-				return age == n
-			}
-		case "-size":
-			v, ok := value()
-			if !ok {
-				return 1
-			}
-			s := strings.TrimLeft(v, "+-")
-			unit := int64(512)
-			if k := len(s); k > 0 {
-				switch s[k-1] {
-				case 'c':
-					unit, s = 1, s[:k-1]
-				case 'k':
-					unit, s = 1024, s[:k-1]
-				case 'M':
-					unit, s = 1<<20, s[:k-1]
-				}
-			}
-			n, err := strconv.ParseInt(s, 10, 64)
-			if err != nil {
-				return p.Errorf("find", "bad -size %s", v)
-			}
-			t = func(_ string, i fs.FileInfo) bool {
-				blocks := (i.Size() + unit - 1) / unit
-				switch v[0] {
-				case '+':
-					return blocks > n
-				case '-':
-					return blocks < n
-				}
-				return blocks == n
-			}
-		default:
-			p.Errorf("find", "%s: unsupported on a simulated phone", op)
-			return 2
-		}
-		if negate {
-			inner := t
-			t = func(name string, i fs.FileInfo) bool { return !inner(name, i) }
-		}
-		tests = append(tests, t)
-	}
-	out := collector{w: p.Stdout}
-	status := 0
-	var visit func(name string, depth int)
-	visit = func(name string, depth int) {
-		stat := p.M.fs.Lstat
-		if depth == 0 && strings.HasSuffix(name, "/") {
-			stat = p.M.fs.Stat
-		}
-		i, err := stat(p.Path(name))
-		if err != nil {
-			status = p.Errorf("find", "'%s': %s", name, errText(err))
-			return
-		}
-		hit := depth >= minDepth
-		for _, t := range tests {
-			hit = hit && t(name, i)
-		}
-		if hit && !del {
-			if zero {
-				out.print(name, "\x00")
-			} else {
-				out.print(name, "\n")
-			}
-		}
-		if i.IsDir() && depth < maxDepth {
-			list, err := p.M.fs.readDir(p.Path(name), true)
-			if err != nil {
-				status = p.Errorf("find", "'%s': %s", name, errText(err))
-			}
-			for _, e := range list {
-				visit(strings.TrimSuffix(name, "/")+"/"+e.Name(), depth+1)
-			}
-		}
-		if hit && del {
-			if err := p.M.fs.remove(p.Path(name), true, false); err != nil {
-				status = p.Errorf("find", "'%s': %s", name, errText(err))
-			}
-		}
-	}
-	for _, r := range roots {
-		visit(r, 0)
-	}
-	out.end()
-	return status
-}
-
 func cmdID(_ context.Context, p *Proc, args []string) int {
 	flags, _, ok := p.options(args, "ungGZ")
 	if !ok {
@@ -1071,84 +748,7 @@ func cmdID(_ context.Context, p *Proc, args []string) int {
 	return 0
 }
 
-func cmdWhoami(_ context.Context, p *Proc, _ []string) int {
-	fmt.Fprintln(p.Stdout, "shell")
-	return 0
-}
-
 func cmdPwd(_ context.Context, p *Proc, _ []string) int {
 	fmt.Fprintln(p.Stdout, p.Dir)
 	return 0
-}
-
-func cmdUname(_ context.Context, p *Proc, args []string) int {
-	if len(args) > 1 && strings.Contains(args[1], "a") {
-		fmt.Fprintln(p.Stdout, "Linux localhost 5.15.0-android #1 SMP PREEMPT aarch64 Toybox")
-	} else if len(args) > 1 && args[1] == "-m" {
-		fmt.Fprintln(p.Stdout, "aarch64")
-	} else if len(args) > 1 && args[1] == "-r" {
-		fmt.Fprintln(p.Stdout, "5.15.0-android")
-	} else {
-		fmt.Fprintln(p.Stdout, "Linux")
-	}
-	return 0
-}
-
-func cmdHostname(_ context.Context, p *Proc, _ []string) int {
-	fmt.Fprintln(p.Stdout, "localhost")
-	return 0
-}
-
-func cmdNproc(_ context.Context, p *Proc, _ []string) int {
-	fmt.Fprintln(p.Stdout, "8")
-	return 0
-}
-
-func cmdWhich(_ context.Context, p *Proc, args []string) int {
-	status := 0
-	for _, a := range args[1:] {
-		if w := p.M.which(p.Dir, a); w != "" {
-			fmt.Fprintln(p.Stdout, w)
-		} else {
-			status = 1
-		}
-	}
-	return status
-}
-
-func cmdMktemp(_ context.Context, p *Proc, args []string) int {
-	flags, rest, ok := p.options(args, "dqup:t")
-	if !ok {
-		return 1
-	}
-	dir := p.Getenv("TMPDIR")
-	if has(flags, 'p') {
-		dir = flags['p']
-	}
-	name := "tmp.XXXXXXXXXX"
-	if len(rest) > 0 {
-		name = rest[0]
-		if strings.Contains(name, "/") {
-			dir = ""
-		}
-	}
-	stem := strings.TrimRight(name, "X")
-	for i := range 10000 {
-		full := path.Join(dir, fmt.Sprintf("%s%06d", stem, (p.PID*7919+i*104729)%1000000))
-		if _, err := p.M.fs.Lstat(p.Path(full)); err == nil {
-			continue
-		}
-		var err error
-		if has(flags, 'd') {
-			err = p.M.fs.mkdir(p.Path(full), true)
-		} else {
-			_, err = p.create(full, false, 0o600)
-		}
-		if err != nil {
-			return p.Errorf("mktemp", "Failed to create %s: %s", full, errText(err))
-		}
-		fmt.Fprintln(p.Stdout, full)
-		return 0
-	}
-	return p.Errorf("mktemp", "Failed to create a file in %s", dir)
 }
