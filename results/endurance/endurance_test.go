@@ -154,6 +154,7 @@ func TestConstantPowerSegments(t *testing.T) {
 // 85 % that is 1.072 to 1.079 of their mean from full to empty. The voltage step, given the open-circuit
 // voltage of two of them, must find that within 0.6 %.
 func TestVoltageStepOnPublicCells(t *testing.T) {
+	var factors []float64
 	for _, tt := range []struct {
 		name          string
 		v90, v85, v95 float64
@@ -180,7 +181,10 @@ func TestVoltageStepOnPublicCells(t *testing.T) {
 			t.Fatal(err)
 		}
 		near(t, tt.name+": voltage factor", f.VoltageFactor, 1/tt.ratio, 0.006)
+		factors = append(factors, f.VoltageFactor)
 	}
+	// One factor for every cell would pass the above: it has to tell them apart.
+	near(t, "factor of the one over that of the other", factors[0]/factors[1], 1.0745/1.079, 0.0025)
 }
 
 // (EU) 2023/1669: the endurance index is in h/Wh, rounded to two decimals. The values are derived from its
