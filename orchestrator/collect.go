@@ -211,6 +211,7 @@ func (r *run) conclude() error {
 	if err := r.settleCurrent(samples); err != nil {
 		return err
 	}
+	r.judgeGauge(samples)
 	r.settleOutcome()
 	r.settleWakes(samples)
 	r.log.Info().Str("segment", g.rec.ID).Str("scenario", g.rec.Scenario).Str("outcome", g.rec.Outcome).Str("reason", g.rec.Reason).Int("samples", g.rec.Samples).Msg("segment collected")
@@ -252,6 +253,9 @@ func (r *run) settleOutcome() {
 		return
 	}
 	var flags []string
+	if doubt := g.u.Verdict.Doubt; doubt != "" {
+		flags = append(flags, doubt)
+	}
 	if i := slices.IndexFunc(g.rec.Drift, func(d results.Drift) bool { return !d.Tolerated }); i >= 0 {
 		d := g.rec.Drift[i]
 		flags = append(flags, fmt.Sprintf("%s: wanted %s, found %s at %s", d.Name, d.Wanted, d.Found, d.At.Format("15:04")))

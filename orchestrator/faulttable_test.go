@@ -230,10 +230,16 @@ var faultTable = []fault{
 		want: outcomes{again, fine, again, again, fine, fine, fine},
 	},
 	{
-		name:  "gauge jumps up a point",
-		how:   "no edge: the lowest level so far counts, and the drain takes a point longer",
+		name: "gauge jumps up a point", reasons: []string{"the gauge raised its level"},
+		how:   "found by what was drawn between the edges, while no power came; the segment is carried out again, or flagged where it cannot be; where it is in doubt, the interval has it",
 		begin: func(v victim) { v.ShiftLevel(1) },
-		want:  everywhere(fine),
+		want:  outcomes{fine, fine, fine, again, fine, fine, fine},
+	},
+	{
+		name: "charge counter jumps a point", reasons: []string{"the charge counter went up"},
+		how:   "a move that no draw explains: as a gauge that jumps; more than a fifth of full charge is a broken counter, which is not used",
+		begin: func(v victim) { v.ShiftCounter(1) },
+		want:  outcomes{fine, fine, fine, again, fine, fine, fine},
 	},
 	{
 		name:  "gauge steps two points at once",

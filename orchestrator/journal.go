@@ -103,6 +103,8 @@ type verdict struct {
 	// Enough is after how many points the daemon ended it because its hours were known well enough; 0: it did not.
 	Enough int    `json:"enough,omitempty"`
 	Seen   string `json:"seen,omitempty"` // what the daemon itself saw of a limit, and did
+	// Doubt is why it is kept and flagged: the gauge corrected itself, and it is not carried out again.
+	Doubt string `json:"doubt,omitempty"`
 }
 
 // holds are the named limits that the entry's run holds: those of a scenario that is

@@ -182,6 +182,9 @@ func (r *run) learnFrom(samples []results.Sample) error {
 	if g.Outcome != results.Measured && g.Outcome != results.Flagged {
 		return nil
 	}
+	if r.live.u.Verdict.Doubt != "" {
+		return nil // its levels say nothing of charge
+	}
 	seen := r.recharged
 	o, err := endurance.Observe(endurance.Input{
 		Samples: enduranceSamples(samples), ActivityT: time.Duration(g.ActivityUpS * float64(time.Second)), LoopS: g.LoopS, DesignMAh: r.h.CapacityMAh, Asleep: g.Slept(),

@@ -273,6 +273,12 @@ func (h *Handset) FreezeGauge(frozen bool) { h.fault(func() { h.battery.Freeze(f
 // itself upwards, or down.
 func (h *Handset) ShiftLevel(points int) { h.fault(func() { h.faults.levelShift += points }) }
 
+// ShiftCounter adds points of full charge to the charge counter, from now on: a gauge that
+// corrects what it has counted, while its level goes on as before.
+func (h *Handset) ShiftCounter(points float64) {
+	h.fault(func() { h.battery.ShiftCounter(points) })
+}
+
 // SkipPoint keeps the next level edge back, so that two points come at once.
 func (h *Handset) SkipPoint() {
 	h.fault(func() {

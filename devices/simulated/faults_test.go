@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 	"testing"
@@ -218,6 +219,34 @@ func TestCounterFaults(t *testing.T) {
 		h.SetCounter(CounterAbsent)
 		if got := sh(t, h, "dumpsys battery"); strings.Contains(got, "Charge counter") {
 			t.Errorf("an absent counter is printed:\n%s", got)
+		}
+	})
+}
+
+// A counter that corrects itself moves by its points and counts on from there; the level does not move.
+func TestCounterJumps(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := New(Options{})
+		defer h.Close()
+		read := func() (counter float64, level string) {
+			for line := range strings.Lines(sh(t, h, "dumpsys battery")) {
+				name, value, _ := strings.Cut(strings.TrimSpace(line), ": ")
+				switch name {
+				case "Charge counter":
+					counter, _ = strconv.ParseFloat(value, 64)
+				case "level":
+					level = value
+				}
+			}
+			return counter, level
+		}
+		before, level := read()
+		h.ShiftCounter(-2)
+		time.Sleep(time.Minute)
+		after, same := read()
+		full := before / h.TrueSoC()
+		if moved := 100 * (after - before) / full; math.Abs(moved+2) > 0.1 || same != level {
+			t.Errorf("counter moved by %.2f points of full charge and level from %s to %s, want -2 and no change", moved, level, same)
 		}
 	})
 }

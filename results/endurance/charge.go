@@ -19,6 +19,7 @@ type counterReading struct {
 	gauge    Gauge
 	step     float64 // in the counter's unit; 0 where too small to be seen, or the counter is not usable
 	mA       float64 // mean current in the window by the counter; 0 where not usable
+	jump     counterJump
 	warnings []string
 }
 
@@ -48,6 +49,17 @@ func pick(samples []Sample, f func(Sample) *float64) series {
 		}
 	}
 	return s
+}
+
+// absolute is the current without its sign.
+func absolute(samples []Sample) series {
+	return pick(samples, func(s Sample) *float64 {
+		if s.Current == nil {
+			return nil
+		}
+		v := math.Abs(*s.Current)
+		return &v
+	})
 }
 
 // at is the value at t, straight between the readings around it. ok is false outside.
@@ -156,7 +168,17 @@ func readCounter(in Input, w window) counterReading {
 	if len(q.t) < 4 || len(q.t) < len(w.samples)/2 {
 		return c
 	}
-	perHour, wander, ok := fallRate(q, w.t0, w.t1, in.LoopS, 0)
+	c.jump = jumpOf(in, w, q)
+	if n := c.jump.stale; n > 0 {
+		q.t, q.v = q.t[n:], q.v[n:]
+		c.jump = jumpOf(in, w, q)
+		c.jump.stale += n
+	}
+	perHour, wander, ok := fallRate(q, max(w.t0, q.t[0]), w.t1, in.LoopS, 0)
+	if c.jump.says != "" {
+		c.warnings = append(c.warnings, c.jump.says+": the counter was not used")
+		return c
+	}
 	drop := q.v[0] - q.v[len(q.v)-1]
 	if !ok || perHour <= 0 || drop <= 0 {
 		c.warnings = append(c.warnings, "the charge counter does not fall while the level does: not used")
@@ -275,13 +297,7 @@ func counted(moves []float64, step float64) bool {
 // learned.
 func readCurrent(in Input, w window) currentReading {
 	var c currentReading
-	abs := pick(w.samples, func(s Sample) *float64 {
-		if s.Current == nil {
-			return nil
-		}
-		v := math.Abs(*s.Current)
-		return &v
-	})
+	abs := absolute(w.samples)
 	if len(abs.t) < 8 || len(abs.t) < len(w.samples)/2 {
 		return c
 	}

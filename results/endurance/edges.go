@@ -89,15 +89,22 @@ func cut(in Input) (window, error) {
 			i++
 		}
 	}
+	// Of edges that came at once the first ones may have been held back for long.
+	for i+1 < len(all) && all[i+1].Hi == all[i].Hi && len(all)-2-i >= max(MinPoints, in.TargetPoints) {
+		i++
+	}
 	w.edges = all[i:]
 	if n := in.TargetPoints + 1; in.TargetPoints > 0 && len(w.edges) > n {
+		for n < len(w.edges) && w.edges[n].Hi == w.edges[n-1].Hi {
+			n++ // as well
+		}
 		w.edges = w.edges[:n]
 	}
 
 	// Power first: a handset on power has few edges, and the reason matters more than their
 	// number.
 	end := in.Samples[len(in.Samples)-1].T
-	if len(w.edges) > 0 && in.TargetPoints > 0 && w.points() == in.TargetPoints {
+	if len(w.edges) > 0 && in.TargetPoints > 0 && w.points() >= in.TargetPoints {
 		end = w.edges[len(w.edges)-1].Hi
 	}
 	for _, s := range in.Samples {

@@ -118,7 +118,14 @@ type Figure struct {
 	Gauge                   Gauge
 	Method                  string // for a person
 	Budget                  []Term // largest first
-	Assumptions, Warnings   []string
+	// Reanchoring is a correction that the gauge probably made to its level in the window; nil
+	// where there is no more than a trace of one.
+	Reanchoring *Reanchoring
+	// Corrected says that gauge or counter corrected themselves in the window, beyond doubt: the
+	// segment is not what it says. Empty: they did not, or it is not sure.
+	Corrected             string
+	CorrectedAt           time.Duration // uptime
+	Assumptions, Warnings []string
 }
 
 // HoursPerWh is hours of endurance per watt-hour of rated battery energy, 1/W, to two
@@ -176,6 +183,18 @@ func Estimate(in Input) (Figure, error) {
 	}
 	level.bend = bendVariance(bend, w.points())
 	f.Warnings = append(f.Warnings, append(counter.warnings, current.warnings...)...)
+	corrected := reanchored(in, w, counter, current)
+	level = corrected.correct(level, w)
+	if corrected.found.P >= doubtful {
+		says := corrected.found.String() + ", while no power came"
+		f.Warnings = append(f.Warnings, says+"; the interval was widened by that")
+		if f.Reanchoring = &corrected.found; corrected.found.Certain() {
+			f.Corrected, f.CorrectedAt = says, corrected.found.At
+		}
+	}
+	if j := counter.jump; j.says != "" && !j.broke() {
+		f.Corrected, f.CorrectedAt = j.says, j.at
+	}
 
 	charge, chargeTerm := (*charge)(nil), ""
 	switch {
@@ -194,7 +213,7 @@ func Estimate(in Input) (Figure, error) {
 	if charge != nil {
 		wander = charge.wander
 	}
-	vl := level.timing + level.bend
+	vl := level.timing + level.bend + level.shift
 	logRate, v := math.Log(level.rate), vl
 	share, disagree := 0.0, 0.0 // the charge's weight; what a disagreement adds
 	common := 0.0               // what the errors of both have in common
@@ -237,6 +256,7 @@ func Estimate(in Input) (Figure, error) {
 	f.Budget = budget([]Term{
 		{Name: termTiming, RelSD: (1 - share) * math.Sqrt(level.timing)},
 		{Name: "bend of the level away from charge", RelSD: (1 - share) * math.Sqrt(level.bend)},
+		{Name: "correction of the level by the gauge", RelSD: (1 - share) * math.Sqrt(level.shift)},
 		{Name: chargeTerm, RelSD: share * math.Sqrt(chargeVariance(charge))},
 		{Name: "bend that level and learned charge have in common", RelSD: math.Sqrt(common)},
 		{Name: "disagreement of level and charge", RelSD: math.Sqrt(disagree)},

@@ -40,8 +40,8 @@ func bendVariance(sd float64, d int) float64 {
 
 // level is the rate by level edges.
 type level struct {
-	rate         float64 // %/h
-	timing, bend float64 // relative variances
+	rate                float64 // %/h
+	timing, bend, shift float64 // relative variances
 }
 
 // refreshS is how often a gauge is taken to refresh its level, s: an edge is seen up to so
@@ -51,8 +51,13 @@ const refreshS = 30.0
 // levelRate fits a line through the middles of the edges by generalised least squares.
 // Their errors are of two kinds: each edge's own place in its interval, and wandering
 // power, which adds up from edge to edge.
-func levelRate(w window) level {
+func levelRate(w window) level { return levelRateOf(w, shift{}) }
+
+// levelRateOf does so where the gauge made a correction, and other points than those shown were
+// truly drained at the edges.
+func levelRateOf(w window, s shift) level {
 	n := len(w.edges)
+	points := s.positions(n)
 	d, length := float64(n-1), w.length()
 	q := wanderRate * length / d // s² a step
 	cov := mat.NewSymDense(n, nil)
@@ -62,6 +67,9 @@ func levelRate(w window) level {
 	for i, e := range w.edges {
 		width := (e.Hi - e.Lo).Seconds()
 		v := (width*width + refreshS*refreshS) / 12
+		if i+1 < n && w.edges[i+1].Hi == e.Hi || s.onItsWay(i) {
+			v += length / d * length / d / 3 // one that came at once with the next may have been held back
+		}
 		v0 += v / float64(n)
 		for j := i; j < n; j++ {
 			c := q * float64(i)
@@ -72,11 +80,11 @@ func levelRate(w window) level {
 		}
 		m.SetVec(i, e.Mid().Seconds()-w.t0)
 		x.Set(i, 0, 1)
-		x.Set(i, 1, float64(i))
+		x.Set(i, 1, points[i])
 	}
 	var chol mat.Cholesky
 	if !chol.Factorize(cov) { // cannot be: v is positive on the diagonal
-		return level{rate: 3600 * d / length, timing: v0 / (length * length)}
+		return level{rate: 3600 * (points[n-1] - points[0]) / length, timing: v0 / (length * length)}
 	}
 	var cx, a mat.Dense
 	var cm mat.VecDense
@@ -92,7 +100,7 @@ func levelRate(w window) level {
 	// Residuals larger or smaller than assumed pull the variance their way.
 	r := mat.NewVecDense(n, nil)
 	for i := range n {
-		r.SetVec(i, m.AtVec(i)-intercept-tau*float64(i))
+		r.SetVec(i, m.AtVec(i)-intercept-tau*points[i])
 	}
 	var cr mat.VecDense
 	_ = chol.SolveVecTo(&cr, r)

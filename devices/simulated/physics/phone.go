@@ -281,6 +281,12 @@ func (p *Phone) Readings() Readings {
 // Freeze makes the gauge stand still, or lets it go on. Charge goes on either way.
 func (p *Phone) Freeze(frozen bool) { p.gauge.frozen = frozen }
 
+// ShiftCounter makes the counter believe that so many points of full charge more are in the
+// cell, from its next refresh on.
+func (p *Phone) ShiftCounter(points float64) {
+	p.gauge.count += points / 100 * p.o.Cell.CapacityMAh * p.gauge.o.CounterGain
+}
+
 // SetAmbientC changes the room's temperature.
 func (p *Phone) SetAmbientC(c float64) { p.o.AmbientC = c }
 

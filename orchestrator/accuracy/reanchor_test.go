@@ -1,0 +1,293 @@
+package accuracy
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"rundown/devices/simulated/fleet"
+	"rundown/devices/simulated/physics"
+	"rundown/results/endurance"
+	"rundown/results/samplesets"
+)
+
+// A correction is what a gauge does to itself at a random instant of a window.
+type correction struct {
+	name    string
+	level   int // points by which the level is raised from then on
+	counter int // points' worth by which the counter is
+}
+
+var corrections = []correction{
+	{"level up", 1, 0}, {"level down", -1, 0},
+	{"both up", 1, 1}, {"both down", -1, -1},
+	{"counter up", 0, 1}, {"counter down", 0, -1},
+}
+
+// at gives a drain the correction from an instant on.
+func (c correction) at(in endurance.Input, when time.Duration) endurance.Input {
+	point := 0.0
+	if a, b := in.Samples[0], in.Samples[len(in.Samples)-1]; a.Counter != nil && b.Counter != nil {
+		point = math.Abs(*a.Counter-*b.Counter) / float64(max(1, a.LevelPct-b.LevelPct))
+	}
+	out := make([]endurance.Sample, len(in.Samples))
+	for i, s := range in.Samples {
+		if s.T >= when {
+			s.LevelPct = max(0, min(100, s.LevelPct+c.level))
+			if s.Counter != nil {
+				v := *s.Counter + float64(c.counter)*point
+				s.Counter = &v
+			}
+		}
+		out[i] = s
+	}
+	in.Samples = out
+	return in
+}
+
+// A view is what a lab has of a drain.
+type view struct {
+	name             string
+	current, counter bool
+}
+
+var views = []view{{"level only", false, false}, {"with current", true, false}, {"with counter and current", true, true}}
+
+func (v view) of(in endurance.Input, class physics.CounterClass) endurance.Input {
+	if v.name != "with counter and current" {
+		in.LearnedCounter, in.LearnedCurrent = nil, nil
+	}
+	out := make([]endurance.Sample, len(in.Samples))
+	for i, s := range in.Samples {
+		if !v.current {
+			s.Current = nil
+		}
+		if !v.counter && class != physics.CoarseCounter { // a coarse counter is the level in other words
+			s.Counter = nil
+		}
+		out[i] = s
+	}
+	in.Samples = out
+	return in
+}
+
+type tally struct{ n, held, noticed, certain, either int }
+
+func (x *tally) add(f endurance.Figure, err error, truth float64) {
+	x.n++
+	if err != nil { // no figure is no wrong one
+		x.either++
+		return
+	}
+	held := f.Hours.Low <= truth && truth <= f.Hours.High
+	noticed := f.Reanchoring != nil || f.Corrected != ""
+	if held {
+		x.held++
+	}
+	if noticed {
+		x.noticed++
+	}
+	if f.Corrected != "" {
+		x.certain++
+	}
+	if held || noticed {
+		x.either++
+	}
+}
+
+func (x tally) String() string {
+	pct := func(a int) float64 { return 100 * float64(a) / float64(max(1, x.n)) }
+	return fmt.Sprintf("%4d: interval holds %5.1f %%, noticed %5.1f, beyond doubt %5.1f, holds or noticed %5.1f", x.n, pct(x.held), pct(x.noticed), pct(x.certain), pct(x.either))
+}
+
+// A gauge that corrects its level or its counter by a point for good, at a random instant of the
+// window: in 95 of 100 drains the interval holds the truth, or it is noticed.
+func TestCorrectionsAreNoticed(t *testing.T) {
+	perClass := 60
+	if testing.Short() {
+		perClass = 25
+	}
+	for _, how := range []Conditions{{EveryS: 10}, {EveryS: 30}, {EveryS: 10, Points: 3}, {EveryS: 30, Points: 20, StartPct: -1}} {
+		for _, class := range Classes {
+			how.Seed, how.PerClass = 2024, perClass
+			tallies := map[string]*tally{}
+			var names []string
+			Cases(how, class, func(i int, x Case) {
+				sound, err := endurance.Estimate(x.Input)
+				if err != nil {
+					return
+				}
+				for _, v := range views {
+					for _, c := range corrections {
+						if c.counter != 0 && (!v.counter || class == physics.NoCounter || class == physics.CoarseCounter) {
+							continue
+						}
+						if v.counter && class == physics.NoCounter {
+							continue
+						}
+						r := rand.New(rand.NewPCG(uint64(i), uint64(len(c.name))))
+						when := sound.WindowStart + time.Duration((0.01+0.98*r.Float64())*float64(sound.WindowStop-sound.WindowStart))
+						f, err := endurance.Estimate(c.at(v.of(x.Input, class), when))
+						name := v.name + ", " + c.name
+						if tallies[name] == nil {
+							tallies[name] = &tally{}
+							names = append(names, name)
+						}
+						tallies[name].add(f, err, x.Drain.Hours)
+					}
+				}
+			})
+			for _, name := range names {
+				x := tallies[name]
+				t.Logf("%2.0f s, %2d points, %-6s %-40s %s", how.EveryS, how.filled().Points, class, name, *x)
+				// Three standard deviations of a share of 95 in 100.
+				if float64(x.either) < 0.95*float64(x.n)-3*math.Sqrt(0.95*0.05*float64(x.n)) {
+					t.Errorf("%2.0f s, %d points, %s %s: held or noticed in %d of %d", how.EveryS, how.filled().Points, class, name, x.either, x.n)
+				}
+			}
+		}
+	}
+}
+
+// What is no correction is not taken for one: sound gauges, also unlike the assumed fleet.
+func TestSoundGaugesAreNotCorrected(t *testing.T) {
+	perClass := 80
+	if testing.Short() {
+		perClass = 30
+	}
+	assumed := fleet.Assumed()
+	bend := fleet.Assumed()
+	bend.BendSDPct = map[physics.CounterClass]float64{physics.FineCounter: 0.1, physics.MediumCounter: 0.15, physics.CoarseCounter: 0.4, physics.NoCounter: 0.3}
+	restless := fleet.Assumed()
+	restless.WanderSD, restless.DriftSD = 0.06, 0.06
+	foreign := fleet.Assumed()
+	foreign.Foreign = true
+	all := map[string]*tally{}
+	for _, x := range []struct {
+		name string
+		c    Conditions
+	}{
+		{"assumed", Conditions{Spread: &assumed}},
+		{"any level", Conditions{Spread: &assumed, StartPct: -1}},
+		{"a sample a minute", Conditions{Spread: &assumed, EveryS: 60}},
+		{"gaps", Conditions{Spread: &assumed, GapShare: 0.1}},
+		{"three points", Conditions{Spread: &assumed, Points: 3}},
+		{"twenty points", Conditions{Spread: &assumed, Points: 20}},
+		{"bend three times as large", Conditions{Spread: &bend}},
+		{"restless power", Conditions{Spread: &restless}},
+		{"other cells", Conditions{Spread: &foreign, StartPct: -1}},
+	} {
+		x.c.Seed, x.c.PerClass = 77, perClass
+		for _, class := range Classes {
+			Cases(x.c, class, func(_ int, k Case) {
+				for _, v := range views {
+					f, err := endurance.Estimate(v.of(k.Input, class))
+					if err != nil {
+						continue
+					}
+					for _, name := range []string{x.name, "all, " + v.name} {
+						if all[name] == nil {
+							all[name] = &tally{}
+						}
+						all[name].add(f, nil, k.Drain.Hours)
+					}
+				}
+			})
+		}
+		t.Logf("%-28s %s", x.name, *all[x.name])
+	}
+	for name, x := range all {
+		if limit := 0.01*float64(x.n) + 3*math.Sqrt(0.01*0.99*float64(x.n)); float64(x.noticed) > limit {
+			t.Errorf("%s: %d of %d sound drains were taken for corrected, want 1 in 100 at most", name, x.noticed, x.n)
+		}
+		if x.certain > x.n/300 {
+			t.Errorf("%s: %d of %d sound drains beyond doubt corrected", name, x.certain, x.n)
+		}
+	}
+	for _, v := range views {
+		t.Logf("%-28s %s", "all, "+v.name, *all["all, "+v.name])
+	}
+}
+
+// A level that wavers by a point and comes back, and one that is held back until two points
+// come at once, are no corrections: nothing is gained or lost by them.
+func TestWaveringIsNoCorrection(t *testing.T) {
+	for _, class := range Classes {
+		wavered, held := &tally{}, &tally{}
+		Cases(Conditions{Seed: 5, PerClass: 60}, class, func(i int, x Case) {
+			sound, err := endurance.Estimate(x.Input)
+			if err != nil {
+				return
+			}
+			r := rand.New(rand.NewPCG(uint64(i), 3))
+			when := sound.WindowStart + time.Duration(r.Float64()*float64(sound.WindowStop-sound.WindowStart))
+			step := (sound.WindowStop - sound.WindowStart) / time.Duration(sound.Points)
+			for _, v := range views {
+				in := v.of(x.Input, class)
+				back := correction{level: 1}.at(in, when)
+				low := 100
+				for k := range back.Samples {
+					if s := in.Samples[k]; s.T > when+step/6 {
+						back.Samples[k].LevelPct = s.LevelPct
+					}
+				}
+				f, err := endurance.Estimate(back)
+				wavered.add(f, err, x.Drain.Hours)
+				late := v.of(x.Input, class)
+				for k, s := range in.Samples {
+					if s.T < when {
+						low = min(low, s.LevelPct)
+					} else if s.LevelPct > low-2 && s.LevelPct <= low {
+						late.Samples[k].LevelPct = low // until two points come at once
+					}
+				}
+				f, err = endurance.Estimate(late)
+				held.add(f, err, x.Drain.Hours)
+			}
+		})
+		t.Logf("%-6s wavering %s", class, *wavered)
+		t.Logf("%-6s two at once %s", class, *held)
+		for name, x := range map[string]*tally{"a point up and back": wavered, "two points at once": held} {
+			if x.certain > x.n/50 {
+				t.Errorf("%s, %s: %d of %d were taken for a correction beyond doubt", class, name, x.certain, x.n)
+			}
+		}
+	}
+}
+
+// The independent samples have sound gauges.
+func TestIndependentSamplesAreNotCorrected(t *testing.T) {
+	n, noticed := 0, 0
+	for _, truth := range samplesets.Rows(t, "drain/truth.csv") {
+		in := endurance.Input{WarmUpS: 180, TargetPoints: 7, LoopS: truth.Number(t, "loop_s"), DesignMAh: truth.Number(t, "design_mah")}
+		for _, r := range samplesets.Rows(t, "drain/"+truth["file"]) {
+			s := endurance.Sample{T: time.Duration(r.Number(t, "t_ms")) * time.Millisecond, LevelPct: int(r.Number(t, "level"))}
+			for key, p := range map[string]**float64{"charge_uah": &s.Counter, "voltage_mv": &s.VoltageMV, "current_raw": &s.Current} {
+				if r[key] != "" {
+					v := r.Number(t, key)
+					*p = &v
+				}
+			}
+			in.Samples = append(in.Samples, s)
+		}
+		for _, v := range views {
+			f, err := endurance.Estimate(v.of(in, physics.FineCounter))
+			if err != nil {
+				continue
+			}
+			n++
+			if f.Reanchoring != nil {
+				noticed++
+				t.Logf("%s, %s: %s", truth["file"], v.name, f.Reanchoring)
+			}
+			if f.Corrected != "" {
+				t.Errorf("%s, %s: %s", truth["file"], v.name, f.Corrected)
+			}
+		}
+	}
+	if n < 200 || noticed > n/100 {
+		t.Errorf("%d of %d drains were taken for corrected, want 1 in 100 of 200 or more at most", noticed, n)
+	}
+}
