@@ -26,6 +26,10 @@ func TestSoak(t *testing.T) {
 	if testing.Short() {
 		t.Skip("many nights")
 	}
+	inBubble(t, soak) // alone in the process: its memory is looked at
+}
+
+func soak(t *testing.T) {
 	handsets, nights, drain, list := 3, 4, 3, "video, camera"
 	if n, err := strconv.Atoi(os.Getenv("RUNDOWN_NIGHTS")); err == nil {
 		handsets, nights, drain, list = 12, n, 7, "video, camera, video"
@@ -53,8 +57,8 @@ plans:
 	for night := range nights {
 		b.queue("night")
 		b.finish(10 * time.Minute)
-		for _, h := range b.handsets { // a day on the charger
-			h.Plug(true)
+		for _, h := range b.handsets { // a day on a person's charger
+			h.PlugCharger(true)
 		}
 		within(t, 2*time.Minute, "the handsets are charged", func() bool {
 			for _, h := range b.handsets {
@@ -65,7 +69,7 @@ plans:
 			return true
 		})
 		for _, h := range b.handsets {
-			h.Plug(false)
+			h.PlugCharger(false)
 			h.ForgetLoads()
 		}
 		runtime.GC()
