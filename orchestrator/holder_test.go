@@ -272,7 +272,10 @@ func TestSecondDaemonWaits(t *testing.T) {
 		b.queue("film")
 		b.inState("Alder", orchestrator.Draining)
 		it := north.queue("film")[0]
-		within(north.t, time.Minute, "the second daemon sees who holds it", func() bool { return north.status("Alder").HeldBy != nil })
+		within(north.t, time.Minute, "the second daemon sees who holds it", func() bool {
+			s := north.status("Alder")
+			return s.HeldBy != nil && s.WaitsFor != "" // its idle handset is looked at as well as its queue
+		})
 		s := north.status("Alder")
 		if s.HeldBy.Bench != "test bench" || s.HeldBy.Since.IsZero() || s.HeldBy.Problem != "" || !strings.Contains(s.WaitsFor, "held by bench test bench") ||
 			!strings.Contains(s.WaitsFor, ", since ") || !strings.Contains(s.WaitsFor, "rundown take-over Alder") {
