@@ -27,6 +27,10 @@ const (
 	ReadKeyguardOld   Operation = "read the keyguard by its policy"
 	DismissKeyguard   Operation = "dismiss the keyguard"
 	ScreenOff         Operation = "turn the screen off"
+	ReadWindows       Operation = "read which window has the focus"
+	ReadCalls         Operation = "read whether a call is up"
+	LeaveDialog       Operation = "leave a dialog"
+	GoHome            Operation = "go to the home screen"
 	ReadWifi          Operation = "read Wi-Fi"
 	WifiOn            Operation = "turn Wi-Fi on"
 	WifiOff           Operation = "turn Wi-Fi off"
@@ -81,6 +85,12 @@ var ways = []way{
 	{op: ReadKeyguardOld, command: "dumpsys window policy"},
 	{op: DismissKeyguard, command: "input keyevent 224; wm dismiss-keyguard"},
 	{op: ScreenOff, command: "input keyevent 223"},
+	{op: ReadWindows, from: 29, command: "dumpsys window"},
+	{op: ReadWindows, to: 28, command: "dumpsys window windows"},
+	{op: ReadCalls, command: "dumpsys telephony.registry"},
+	{op: LeaveDialog, command: "input keyevent 4"}, // BACK: the dialog's own way out
+	{op: LeaveDialog, command: "input keyevent 3"}, // HOME
+	{op: GoHome, command: "input keyevent 3"},
 
 	{op: ReadWifi, from: 30, command: "cmd wifi status"},
 	{op: ReadWifi, to: 29, command: "dumpsys wifi | grep -m 4 -E '^Wi-Fi is |mWifiInfo '"},

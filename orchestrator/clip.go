@@ -151,7 +151,7 @@ func (c *labClip) place(ctx context.Context, l devices.Link, h scenarios.Handset
 // push puts the clip on the handset and verifies it there. An older one is removed first:
 // there may not be room for two.
 func (c *labClip) push(ctx context.Context, l devices.Link, h scenarios.Handset, to string, f clipFacts, say func(string)) error {
-	if err := removeClips(ctx, l, path.Base(to)); err != nil {
+	if _, err := removeClips(ctx, l, path.Base(to)); err != nil {
 		return err
 	}
 	file, err := os.Open(c.path)
@@ -194,21 +194,30 @@ func (c *labClip) differs(ctx context.Context, l devices.Link, at string, want c
 	return "", nil
 }
 
-// removeClips removes what this daemon or an earlier one has put beside a clip of this name.
-func removeClips(ctx context.Context, l devices.Link, keep string) error {
+// removeClips removes what this daemon or an earlier one has put beside a clip of this name,
+// and counts it.
+func removeClips(ctx context.Context, l devices.Link, keep string) (removed int, err error) {
 	listed, err := devices.Run(ctx, l, "ls "+devices.Quote(clipFolder)+" 2>/dev/null || true")
 	if err != nil {
-		return err
+		return 0, err
 	}
 	for _, name := range strings.Fields(listed) {
 		if name == keep || !clipName.MatchString(name) {
 			continue
 		}
 		if _, err := devices.Run(ctx, l, "rm -f "+devices.Quote(clipFolder+"/"+name)); err != nil {
-			return fmt.Errorf("an older clip could not be removed: %w", err)
+			return removed, fmt.Errorf("an older clip could not be removed: %w", err)
 		}
+		removed++
 	}
-	return nil
+	return removed, nil
+}
+
+// forget takes back that a handset has the clip.
+func (c *labClip) forget(serial string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	delete(c.placed, serial)
 }
 
 // progressReader tells how far it has been read, each per cent once.

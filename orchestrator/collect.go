@@ -45,7 +45,7 @@ func (r *run) collect(ctx context.Context) (Event, error) {
 	if err := r.d.store.DeleteDocuments(heardOf(g.u.ID)); err != nil {
 		return "", err
 	}
-	if g.u.Started && !g.u.Verdict.Unheard {
+	if g.u.Started && !g.u.Verdict.Unheard && !g.u.Left {
 		if err := r.removeFiles(ctx); err != nil {
 			return "", err
 		}
@@ -89,6 +89,7 @@ func (r *run) pullOrLeave(ctx context.Context) error {
 	err := r.reach(ctx, linkPatience, func(l devices.Link) error { return r.pullAll(ctx, l) })
 	switch {
 	case err == nil:
+		g.u.Left = false
 		if g.u.Verdict.Unheard { // heard after all
 			g.u.Verdict.Spoiled, g.u.Verdict.Unheard = "", false
 			if g.u.Ended != "" {
@@ -105,7 +106,7 @@ func (r *run) pullOrLeave(ctx context.Context) error {
 	case g.u.Verdict.Spoiled == "":
 		g.u.Verdict.Spoiled, g.u.Verdict.Unheard = "its files could not be collected: "+why(err), true
 	}
-	g.u.Verdict.Unheard = g.u.Verdict.Unheard || linkDown(err)
+	g.u.Left = true
 	g.note(r.d.now(), "its files are left on the handset, to be collected when it is back")
 	r.log.Warn().Err(err).Str("segment", g.u.ID).Msg("not collected, its files are left on the handset")
 	return r.d.store.PutDocument(documentsLeft, g.u.ID, r.e)
@@ -121,6 +122,7 @@ func (r *run) pullAll(ctx context.Context, l devices.Link) error {
 	if !state.Exists {
 		return nil
 	}
+	r.lookAtStorage(ctx, l)
 	if state.RecorderAlive || state.WorkloadAlive || !state.Ended {
 		if err := onboard.End(ctx, l, g.u.Key); err != nil {
 			return err
@@ -213,6 +215,7 @@ func (r *run) conclude() error {
 	}
 	r.judgeGauge(samples)
 	r.settleOutcome()
+	r.unmeasuredBecause()
 	r.settleWakes(samples)
 	r.log.Info().Str("segment", g.rec.ID).Str("scenario", g.rec.Scenario).Str("outcome", g.rec.Outcome).Str("reason", g.rec.Reason).Int("samples", g.rec.Samples).Msg("segment collected")
 	if err := r.d.putCollected(&g.rec); err != nil {
@@ -265,6 +268,9 @@ func (r *run) settleOutcome() {
 	}
 	if len(flags) > 0 {
 		g.rec.Outcome, g.rec.Reason = results.Flagged, strings.Join(flags, "; ")
+	}
+	if none := r.noFigure(); none != "" {
+		g.rec.Outcome, g.rec.Reason = results.Spoiled, strings.TrimPrefix(g.rec.Reason+"; "+none, "; ")
 	}
 }
 

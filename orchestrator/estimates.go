@@ -9,6 +9,7 @@ import (
 	"strings"
 	"sync"
 
+	"rundown/devices/preconditions"
 	"rundown/results"
 	"rundown/results/compare"
 	"rundown/results/endurance"
@@ -206,7 +207,7 @@ func compared(r results.Run, g results.Segment, f endurance.Figure) compare.Run 
 		one.Under.Workload = short(g.WorkloadHash)
 	}
 	for _, c := range g.Conditions {
-		if c.Name != roomName && c.Name != unitsName {
+		if c.Name != roomName && c.Name != unitsName && c.Name != preconditions.OnTop {
 			one.Under.Conditions[c.Name] = condition(c)
 		}
 	}

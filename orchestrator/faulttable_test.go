@@ -219,7 +219,7 @@ var faultTable = []fault{
 	},
 	{
 		name: "storage full", reasons: []string{"free_storage"}, lasts: 1 * minutes, longer: 40 * minutes,
-		how:   "not begun without room; samples that could not be written are noted as missing",
+		how:   "not begun without room: what is Rundown's own is removed, then a person is asked; samples that could not be written are noted as missing, and a segment without a figure is carried out again",
 		begin: func(v victim) { v.FillStorage(true) }, end: func(v victim) { v.FillStorage(false) },
 		want: outcomes{stopped, fine, fine, fine, fine, fine, fine},
 	},

@@ -42,9 +42,9 @@ func TestOwnScenariosOfTheExample(t *testing.T) {
 		}
 		b := newBench(t, []string{"Alder", "Birch", "Cedar"}, exampleScenarios(t)+`
 plans:
-  own: {drain: 3, start_level_pct: {least: 40, most: 94}, restart_spoiled: 0, segments: [{scenario: map, warm_up: 1 min}, {scenario: kart, warm_up: 1 min}]}
-  surface: {drain: 3, start_level_pct: {least: 40, most: 94}, restart_spoiled: 0, segments: [{scenario: kart, warm_up: 1 min}, {scenario: reader, warm_up: 5 min}]}
-  hung: {drain: 3, start_level_pct: {least: 40, most: 94}, restart_spoiled: 0, segments: [{scenario: kart, warm_up: 1 min}]}
+  own: {drain: 3, start_level_pct: {least: 40, most: 94}, restart_spoiled: 0, segments: [{scenario: map, warm_up: 90 s}, {scenario: kart, warm_up: 90 s}]}
+  surface: {drain: 3, start_level_pct: {least: 40, most: 94}, restart_spoiled: 0, segments: [{scenario: kart, warm_up: 90 s}, {scenario: reader, warm_up: 5 min}]}
+  hung: {drain: 3, start_level_pct: {least: 40, most: 94}, restart_spoiled: 0, segments: [{scenario: kart, warm_up: 90 s}]}
 limits:
   shared: {licences: 1}
 `, func(name string, o *simulated.Options) {

@@ -230,8 +230,8 @@ func (r *run) fellShort() string {
 	g, goal := r.live, r.goal()
 	if points := g.rec.Points(); points < min(fewestPoints, g.rec.TargetPoints) {
 		said := "after " + g.rec.Progress()
-		if g.unwritten > 0 {
-			said += fmt.Sprintf(", with %d samples missing that the handset could not write down: is its storage full?", g.unwritten)
+		if missing := g.unwrittenSaid(); missing != "" {
+			said += ", " + missing
 		}
 		return said
 	}

@@ -35,6 +35,8 @@ type entry struct {
 	Holder int64 `json:"holder,omitempty"`
 	// TakenOver says who took the handset over from this run.
 	TakenOver string `json:"taken_over,omitempty"`
+	// StorageFull: the attempt before was spoiled for want of storage.
+	StorageFull bool `json:"storage_full,omitempty"`
 	// Claims are the handsets that the segment under way keeps busy, as named limits.
 	Claims []string `json:"claims,omitempty"`
 	// Segment is the one under way, from Settling to Collecting.
@@ -84,6 +86,8 @@ type underway struct {
 	ClipLength time.Duration `json:"clip_length_ns,omitempty"`
 	// Answering is the handset of the bench that takes this segment's calls, if one does.
 	Answering *answering `json:"answering,omitempty"`
+	// Left: its files could not be collected and are left on the handset.
+	Left bool `json:"left,omitempty"`
 	// Concluded: it is stored, and only its removal from the handset is left to be done.
 	Concluded bool `json:"concluded,omitempty"`
 	// Verdict is how it ended, once that is known; Collecting turns it into an outcome.

@@ -182,6 +182,9 @@ func (r *run) prepare(ctx context.Context) (Event, error) {
 		s.Points = r.goal().points
 	})
 	r.showRunEnd(0)
+	if event, err := r.roomAgain(ctx); event != "" || err != nil {
+		return event, err
+	}
 	if err := r.bringClip(ctx); err != nil {
 		return "", err
 	}
@@ -211,7 +214,7 @@ func (r *run) battery(ctx context.Context) (battery devices.Battery, err error) 
 func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, error) {
 	plan := r.e.Item.Order.Plan
 	window := r.window()
-	waited := r.d.stopwatch()
+	waited, room := r.d.stopwatch(), roomSearch{}
 	for {
 		battery, err := r.battery(ctx)
 		switch {
@@ -267,6 +270,12 @@ func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, er
 			if level, err := r.level(ctx); err == nil && float64(level) < window.Least {
 				return LevelTooLow, nil // it sank while the rest was being set
 			}
+		}
+		if least, said, ok := r.roomFor(unmet); ok {
+			if event, err := r.makeRoom(ctx, &room, least, said); event != "" || err != nil {
+				return event, err
+			}
+			continue
 		}
 		if !worthWaiting(unmet) || waited.read() > plan.SettleLimit {
 			return r.giveUp(ctx, "precondition unmet: %s", sayUnmet(unmet))

@@ -51,6 +51,7 @@ type segment struct {
 	oddVoltage bool               // the same of a voltage
 	lookNext   lookAfter          // of a handset that rests
 	unwritten  int                // samples that are missing between the first and the last
+	freeBytes  *int64             // storage that was free when its files were collected; nil: not read
 }
 
 // note adds to what was seen, once for each text.

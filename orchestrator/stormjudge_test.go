@@ -23,7 +23,7 @@ import (
 // What is not held yet, because what it asks of the product is still being built.
 const (
 	stormHoldsPower   = false
-	stormHoldsFigures = false
+	stormHoldsFigures = true
 	stormHoldsCancel  = true
 	stormHoldsLimits  = true
 )
@@ -225,6 +225,8 @@ var causes = []struct {
 	{"not heard of", slices.Concat(linkKinds, []string{"switched off", "settings barred"})},
 	{"could not be started", slices.Concat(linkKinds, deviceKinds)},
 	{"evidence", slices.Concat(linkKinds, deviceKinds, []string{"daemon stopped", "daemon killed"})},
+	{"the activity went on in", slices.Concat(linkKinds, deviceKinds, []string{"daemon stopped", "daemon killed", "answers late"})},
+	{"no figure", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "storage full", "shell hangs", "CR LF", "warnings first", "hot room", "dims itself"}},
 	{"time limit", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "shell hangs", "storage full", "dims itself"}},
 	{"the gauge raised its level", []string{"gauge re-anchors", "gauge skips", "gauge frozen"}},
 	{"the gauge lowered its level", []string{"gauge re-anchors", "gauge skips", "gauge frozen"}},

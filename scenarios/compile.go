@@ -628,6 +628,11 @@ func (c *compiler) removeCaptured() {
 	c.line(`fi`)
 }
 
+// lookPasses is after how many passes of a loop evidence on the handset is looked for.
+func lookPasses(ev Evidence, loop []Step) int {
+	return max(int(min(evidenceEvery, ev.Limit/4)/max(nominal(loop), time.Second)), 1)
+}
+
 // evidence looks for what is to be seen on the handset; what is seen at the stage needs
 // nothing here.
 func (c *compiler) evidence(ev Evidence) error {
@@ -674,8 +679,7 @@ func (c *compiler) evidence(ev Evidence) error {
 	default:
 		return fmt.Errorf("there is no evidence of kind %q", ev.Kind)
 	}
-	every := min(evidenceEvery, ev.Limit/4)
-	if passes := int(every / max(nominal(c.s.Loop), time.Second)); passes > 1 {
+	if passes := lookPasses(ev, c.s.Loop); passes > 1 {
 		c.line("if [ $((n %% %d)) -eq 0 ]; then", passes)
 		c.line("%s", look)
 		c.line("fi")

@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"slices"
 
 	"rundown/devices/preconditions"
 )
@@ -66,7 +67,7 @@ func (f File) PlanHash(plan string) string {
 		ActivityShare     *ActivityShare       `json:"activity_share,omitempty"` // where it is not the default
 	}{
 		Format:        1,
-		Preconditions: f.Preconditions[p.Preconditions].Wants,
+		Preconditions: slices.DeleteFunc(slices.Clone(f.Preconditions[p.Preconditions].Wants), func(w preconditions.Want) bool { return w.Name == preconditions.OnTop }),
 		Repeat:        p.Repeat,
 		StartLeastPct: p.StartLevel.Least, StartMostPct: p.StartLevel.Most,
 		RestartSpoiled: p.RestartSpoiled,

@@ -2,6 +2,7 @@ package scenarios
 
 import (
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -40,3 +41,85 @@ func (s Scenario) implied() []Evidence {
 }
 
 func opensStage(st Step) bool { return st.Verb == "open" && strings.HasPrefix(st.Text, "{stage}") }
+
+// postEvery is how often the stage's pages post what they do, where the address does not say
+// (every_s). cycleEvery is how long a cycle of work lasts there (cycle_s).
+const (
+	postEvery  = 15 * time.Second
+	cycleEvery = 30 * time.Second
+)
+
+// LeastWarmUp is after how long the last of a scenario's kinds of evidence can have come for
+// the first time, by the steps' own account, and which kind that is: a start edge before it
+// spoils the segment. What the handset itself needs (a page to load, a call to be answered)
+// comes on top of it.
+func (s Scenario) LeastWarmUp() (least time.Duration, kind string) {
+	setup := nominal(s.Setup)
+	for _, ev := range s.Evidence {
+		look := time.Duration(lookPasses(ev, s.Loop)) * max(nominal(s.Loop), time.Second)
+		at := setup + look
+		switch ev.Kind {
+		case "playback", "drawn":
+			at += look // the first look has nothing to compare with
+		case "photos", "videos":
+			if first, ok := s.firstCapture(ev.Kind); ok {
+				at = first
+			}
+		case "page", "frames", "call", "cycle":
+			address, opened, ok := s.firstOpen()
+			if !ok {
+				continue
+			}
+			at = opened
+			switch ev.Kind {
+			case "frames", "call":
+				if !ev.Once {
+					at += inAddress(address, "every_s", postEvery)
+				}
+			case "cycle":
+				at += inAddress(address, "cycle_s", cycleEvery)
+			}
+		case "asleep":
+			continue // the recorder sees it, whenever the handset sleeps
+		}
+		if at > least {
+			least, kind = at, ev.Kind
+		}
+	}
+	return least.Truncate(time.Second), kind
+}
+
+// firstOpen is the address of the stage that is opened first, and when.
+func (s Scenario) firstOpen() (address string, at time.Duration, ok bool) {
+	for _, st := range slices.Concat(s.Setup, s.Loop) {
+		if opensStage(st) {
+			return st.Text, at, true
+		}
+		at += nominal([]Step{st})
+	}
+	return "", 0, false
+}
+
+// firstCapture is when the first capture of a kind has been looked for.
+func (s Scenario) firstCapture(kind string) (at time.Duration, ok bool) {
+	for _, st := range slices.Concat(s.Setup, s.Loop) {
+		if st.Verb == "capture" && (st.Text == "photo" && kind == "photos" || st.Text == "video stop" && kind == "videos") {
+			return at + st.Over + st.Wait, true
+		}
+		at += nominal([]Step{st})
+	}
+	return 0, false
+}
+
+// inAddress is a number of seconds in an address of the stage.
+func inAddress(address, key string, otherwise time.Duration) time.Duration {
+	_, query, _ := strings.Cut(address, "?")
+	for pair := range strings.SplitSeq(query, "&") {
+		if name, value, _ := strings.Cut(pair, "="); name == key {
+			if n, err := strconv.Atoi(value); err == nil && n > 0 && n <= 600 {
+				return time.Duration(n) * time.Second
+			}
+		}
+	}
+	return otherwise
+}

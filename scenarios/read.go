@@ -573,7 +573,8 @@ func (b *builder) reach(p Plan, e *entry, scenarios map[string]Scenario) {
 	}
 }
 
-// settles checks that each segment's own warm-up fits into the settle limit.
+// settles checks that each segment's own warm-up fits into the settle limit, and that its
+// evidence can have come by its end.
 func (b *builder) settles(p Plan, e *entry, known map[string]Scenario) {
 	ss := e.at("segments")
 	if ss == nil || !e.sound {
@@ -586,6 +587,17 @@ func (b *builder) settles(p Plan, e *entry, known map[string]Scenario) {
 		}
 		if warm >= p.SettleLimit && p.SettleLimit > p.WarmUp {
 			b.r.fault(ss.list[i].node, ss.list[i].path, "the warm-up of %s does not fit into the plan's settle limit of %s", formatDuration(warm), formatDuration(p.SettleLimit))
+		}
+		if warm == 0 {
+			warm = p.WarmUp
+		}
+		s, of := p.Segments[i], known[s.Scenario]
+		if least, kind := of.LeastWarmUp(); s.EndsBy(of) == UntilDrained && warm < least {
+			at := ss.list[i]
+			if at.given("warm_up") {
+				at = at.at("warm_up")
+			}
+			b.r.fault(at.node, at.path, "a warm-up of %s is too short for %s: its first %s evidence comes %s after its start at the earliest, and a segment that is measured from before that is spoiled; want at least %s", formatDuration(warm), s.Scenario, kind, formatDuration(least), formatDuration(least))
 		}
 	}
 }

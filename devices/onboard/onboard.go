@@ -554,7 +554,20 @@ func Remove(ctx context.Context, l devices.Link, key string) error {
 	if s.RecorderAlive || s.WorkloadAlive {
 		return fmt.Errorf("removing segment %s on %s: %w", key, l.Serial(), ErrRunning)
 	}
-	out, err := call(ctx, l, key, `rm -rf "$_d"
+	// What it captured and could not remove itself, since its end was cut off, is its own too.
+	out, err := call(ctx, l, key, `if [ -e "$_d/captured.txt" ]; then
+case $(cat "$_d/activity.txt") in
+*' ended 1 '*) ;;
+*)
+while read -r _f; do
+case $_f in
+/sdcard/*) rm -f "$_f" ;;
+esac
+done <"$_d/captured.txt"
+;;
+esac
+fi
+rm -rf "$_d"
 [ -e "$_d" ] && echo left`)
 	if err != nil {
 		return err

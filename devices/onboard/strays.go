@@ -160,7 +160,8 @@ func (e *ending) closed(ctx context.Context, key string) error {
 	for try := range calls {
 		how := ":"
 		if try == 0 {
-			how = `[ -s "$_d/end.txt" ] || [ ! -f "$_d/recorder.sh" ] || sh "$_d/recorder.sh" "$_d" close </dev/null >/dev/null 2>>"$_d/errors.txt" &`
+			// Nothing that stays behind may hold the call's own output open, or the call stays too.
+			how = `{ [ -s "$_d/end.txt" ] || [ ! -f "$_d/recorder.sh" ] || sh "$_d/recorder.sh" "$_d" close; } </dev/null >/dev/null 2>>"$_d/errors.txt" &`
 		}
 		said, err := call(ctx, e.l, key, how+`
 _i=0

@@ -96,6 +96,14 @@ const OnBattery = "on_battery"
 // ScreenLuminance is the precondition that does not matter while the screen is off.
 const ScreenLuminance = "luminance"
 
+// Storage is the precondition that there is room on the handset.
+const Storage = "free_storage"
+
+// OnTop is the precondition that nothing lies over what a scenario starts. It decides
+// whether a segment can begin and changes no figure: neither the hash of a plan nor a
+// comparison knows it.
+const OnTop = "on_top"
+
 // Names that the code itself asks for.
 const (
 	namePermission = "shell_permission"
@@ -373,6 +381,14 @@ var registry = []*entry{
 		mend: does("take the screen lock off the handset (none or swipe): a PIN or pattern cannot be passed by the shell"),
 	},
 	{
+		Spec: Spec{Name: OnTop, Kind: Choice, Choices: []string{nothing}, Mender: ByShell, Everyday: nothing,
+			About: "What lies over whatever a scenario starts: a dialog of the system's, or a telephone call. The lock screen is the precondition keyguard."},
+		reads: []devices.Operation{devices.ReadWindows, devices.ReadCalls},
+		state: onTopState,
+		set:   leaveDialog,
+		mend:  does("answer or close on the handset what is in front; a call is for a person to end: no command does"),
+	},
+	{
 		Spec: Spec{Name: "rotation", Kind: Choice, Choices: []string{"portrait", "landscape", "automatic"}, Mender: ByShell, Everyday: "portrait", Drifts: true,
 			About: "The screen's rotation; portrait is the handset's natural one."},
 		keys:  []key{kRotationAuto, kRotation},
@@ -381,7 +397,7 @@ var registry = []*entry{
 		mend:  func(w Want) string { return "set the rotation to " + w.Choice + " in the display settings" },
 	},
 	{
-		Spec: Spec{Name: "free_storage", Kind: Range, Unit: "GB", Min: 0, Max: 100000, Mender: ByHand,
+		Spec: Spec{Name: Storage, Kind: Range, Unit: "GB", Min: 0, Max: 100000, Mender: ByHand,
 			Everyday: map[string]any{"least": 4},
 			About:    "Free storage (10⁹ bytes) for the clip, the photos and the samples."},
 		reads: []devices.Operation{devices.ReadStorage},

@@ -150,6 +150,11 @@ func TestSimulatedFaultsAreSaid(t *testing.T) {
 		{"input refused", simulated.Options{}, func(h *simulated.Handset) { h.RefuseInput(true) }, "shell_permission", preconditions.NotMet, "SecurityException"},
 		{"settings refused", simulated.Options{}, func(h *simulated.Handset) { h.RefuseSettings(true) }, "shell_permission", preconditions.NotMet, "SecurityException"},
 		{"a PIN", simulated.Options{Lock: simulated.SecureLock}, func(*simulated.Handset) {}, "keyguard", preconditions.NotMet, "on"},
+		{"a dialog", simulated.Options{Android: simulated.Android9}, func(h *simulated.Handset) { show(t, h); h.Dialog() }, "on_top", preconditions.Met, "nothing"},
+		{"a dialog that no key reaches", simulated.Options{}, func(h *simulated.Handset) { show(t, h); h.Dialog(); h.RefuseInput(true) }, "on_top", preconditions.NotMet, "a dialog of the system's (com.android.systemui/"},
+		{"a call that rings", simulated.Options{}, func(h *simulated.Handset) { h.Ring() }, "on_top", preconditions.NotMet, "a telephone call rings"},
+		{"a call that is up", simulated.Options{Android: simulated.Android16}, func(h *simulated.Handset) { h.Ring(); run(t, h, "input keyevent 5") }, "on_top", preconditions.NotMet, "a telephone call is up"},
+		{"the lock screen is another's", simulated.Options{Lock: simulated.SecureLock}, func(*simulated.Handset) {}, "on_top", preconditions.Met, "nothing"},
 		{"a setting that is ignored", simulated.Options{}, func(h *simulated.Handset) { h.IgnoreSetting("system", "screen_brightness", true) }, "luminance", preconditions.NotMet, "cd/m²"},
 		{"plugged in", simulated.Options{}, func(h *simulated.Handset) { h.Plug(true) }, "on_battery", preconditions.NotMet, "off: powered by AC"},
 		{"Wi-Fi lost", simulated.Options{}, func(h *simulated.Handset) { h.LoseWiFi() }, "wifi_signal", preconditions.NotMet, "not connected"},
@@ -227,5 +232,19 @@ func TestSimulatedLinkLossIsAnError(t *testing.T) {
 	h.RestoreLink()
 	if _, err := preconditions.Restore(t.Context(), h, changes); err != nil {
 		t.Errorf("Restore = %v", err)
+	}
+}
+
+// show wakes the handset and takes it to its home screen: a dialog behind a dark screen has
+// no focus.
+func show(t *testing.T, h *simulated.Handset) {
+	t.Helper()
+	run(t, h, "input keyevent 224; wm dismiss-keyguard")
+}
+
+func run(t *testing.T, h *simulated.Handset, command string) {
+	t.Helper()
+	if _, err := devices.Run(t.Context(), h, command); err != nil {
+		t.Fatal(err)
 	}
 }

@@ -1,6 +1,7 @@
 package preconditions
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -825,10 +826,29 @@ func storageState(r *readings) state {
 	if why != "" {
 		return state{unread: why}
 	}
+	free, err := freeBytes(text)
+	if err != nil {
+		return state{unread: err.Error()}
+	}
+	return state{value: float64(free) / 1e9}
+}
+
+// freeBytes is what df says is free.
+func freeBytes(text string) (int64, error) {
 	said, ok := match(storageLine, text)
 	kib, err := strconv.ParseInt(said, 10, 64)
-	if !ok || err != nil {
-		return state{unread: "the handset does not say how much storage is free"}
+	if !ok || err != nil || kib > math.MaxInt64/1024 {
+		return 0, errors.New("the handset does not say how much storage is free")
 	}
-	return state{value: float64(kib) * 1024 / 1e9}
+	return kib * 1024, nil
+}
+
+// FreeStorage is how much storage is free on the handset for what a run leaves there, bytes.
+// Errors are those of the link, or that the handset does not say.
+func FreeStorage(ctx context.Context, l devices.Link) (int64, error) {
+	text, err := devices.Run(ctx, l, devices.Flavour{}.Ways(devices.ReadStorage)[0])
+	if err != nil {
+		return 0, err
+	}
+	return freeBytes(text)
 }

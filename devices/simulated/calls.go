@@ -108,6 +108,9 @@ func (h *Handset) takeCall() {
 	if app := h.appFor(roleDialer); app != nil {
 		h.bring(app, ".InCallActivity")
 	}
+	if c.other == nil {
+		return // from outside the bench
+	}
 	h.chore(func() {
 		c.other.do(func() {
 			if o := c.other.call; o != nil && o.other == h {

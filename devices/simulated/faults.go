@@ -195,6 +195,15 @@ func (h *Handset) startUp(after time.Duration) {
 // back key, a tap on its button) or something else is started.
 func (h *Handset) Dialog() { h.fault(func() { h.notice("Notice") }) }
 
+// Ring lets a call from outside the bench ring until somebody answers it, or ends it.
+func (h *Handset) Ring() {
+	h.fault(func() {
+		h.endCall()
+		h.call = &voiceCall{number: "+447700900789", ringing: true} // of those that Ofcom sets aside for drama
+		h.wake()
+	})
+}
+
 func (h *Handset) notice(string) {
 	if h.poweredOff {
 		return
