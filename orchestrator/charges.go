@@ -37,8 +37,10 @@ type Charge struct {
 	PeakW       *Interval `json:"peak_w,omitempty"`        // into the battery: highest 60 s running median
 	PeakSocketW *Interval `json:"peak_socket_w,omitempty"` // the same of arriving power
 	Above90S    *float64  `json:"above_90_pct_of_peak_s,omitempty"`
+	Hold        *Interval `json:"hold_s,omitempty"`  // the same with its interval
 	PeakOf      string    `json:"peak_of,omitempty"` // what hold and taper are of: "cell" or "plug"
 	TaperS      *float64  `json:"taper_s,omitempty"`
+	Taper       *Interval `json:"taper_between_s,omitempty"` // the same with its interval
 	TaperPct    *int      `json:"taper_pct,omitempty"`
 
 	BatteryWh  *Interval `json:"battery_wh,omitempty"`
@@ -55,17 +57,19 @@ type Charge struct {
 	Reason string   `json:"reason,omitempty"` // why there is no figure
 }
 
-// A LevelTime is when a level was first shown, s from plug-in.
+// A LevelTime is when a level was reached, s from plug-in: as the handset first showed it, and by charge. Either may not be known.
 type LevelTime struct {
-	LevelPct int      `json:"level_pct"`
-	S        Interval `json:"s"`
+	LevelPct int       `json:"level_pct"`
+	S        *Interval `json:"s,omitempty"`
+	ChargeS  *Interval `json:"by_charge_s,omitempty"`
 }
 
-// A Span is how long the charge took from one level to another, s.
+// A Span is how long the charge took from one level to another, s: as shown, and by charge where that can be told.
 type Span struct {
-	FromPct int      `json:"from_pct"`
-	ToPct   int      `json:"to_pct"`
-	S       Interval `json:"s"`
+	FromPct int       `json:"from_pct"`
+	ToPct   int       `json:"to_pct"`
+	S       Interval  `json:"s"`
+	ChargeS *Interval `json:"by_charge_s,omitempty"`
 }
 
 // isCharge reports whether a handset is charged in a segment on purpose.
@@ -139,7 +143,7 @@ func (d *Daemon) charge(c *Charge, g results.Segment) error {
 		c.Notes = append(c.Notes, fmt.Sprintf("began at %d %%, above the 2 %% from which charges are compared", c.FromPct))
 	}
 	plug := d.socketOf(c, g, readings)
-	in := charging.Input{PlugT: c.PluggedAt.Sub(samples[0].HostAt), PlugGainSD: plug.gainSD}
+	in := charging.Input{PlugT: c.PluggedAt.Sub(samples[0].HostAt), PlugWithin: time.Duration(c.PluggedWithinS * float64(time.Second)), PlugGainSD: plug.gainSD}
 	into := wattsIntoBattery(g, samples)
 	for i, s := range samples {
 		one := charging.Sample{T: s.HostAt.Sub(samples[0].HostAt), LevelPct: s.LevelPct, BattW: into[i], Full: s.Status == statusFull}
@@ -175,10 +179,10 @@ func (d *Daemon) charge(c *Charge, g results.Segment) error {
 // take takes over what the calculator says.
 func (c *Charge) take(f charging.Figure) {
 	for _, t := range f.Times {
-		c.Times = append(c.Times, LevelTime{t.LevelPct, t.S})
+		c.Times = append(c.Times, LevelTime{t.LevelPct, t.S, t.ChargeS})
 	}
 	for _, s := range f.Spans {
-		c.Spans = append(c.Spans, Span{s.FromPct, s.ToPct, s.S})
+		c.Spans = append(c.Spans, Span{s.FromPct, s.ToPct, s.S, s.ChargeS})
 	}
 	if f.End != nil {
 		c.FullS, c.FullRule = &f.End.AtS, f.End.Rule
@@ -186,13 +190,16 @@ func (c *Charge) take(f charging.Figure) {
 	c.BatteryWh, c.SocketWh = f.BattWh, f.PlugWh
 	if f.Source != "" {
 		c.PeakOf = f.Source
-		c.Above90S = &f.HoldS
+		if f.HoldS != nil {
+			c.Above90S, c.Hold = &f.HoldS.Value, f.HoldS
+		}
 		if f.Source == "cell" {
-			c.PeakW = &f.PeakW
+			c.PeakW = f.PeakW
 		}
 	}
 	if f.Taper != nil {
 		c.TaperS, c.TaperPct = &f.Taper.AtS, &f.Taper.LevelPct
+		c.Taper = &Interval{Value: f.Taper.AtS, Low: f.Taper.LowS, High: f.Taper.HighS}
 	}
 	c.Notes = append(c.Notes, f.Warnings...)
 }
@@ -370,7 +377,7 @@ func (c *Charge) socketPeak(s socket, samples []results.Sample) {
 	if len(s.at) == 0 {
 		return
 	}
-	in := charging.Input{PlugT: 0, PlugGainSD: s.gainSD}
+	in := charging.Input{PlugGainSD: s.gainSD}
 	for i, at := range s.at {
 		t := at.Sub(c.PluggedAt)
 		if n := len(in.Samples); n > 0 && t <= in.Samples[n-1].T {
@@ -383,8 +390,8 @@ func (c *Charge) socketPeak(s socket, samples []results.Sample) {
 		c.Notes = append(c.Notes, "no peak of arriving power: "+why(err))
 		return
 	}
-	if f.Source == "plug" {
-		peak := f.PeakW
+	if f.Source == "plug" && f.PeakW != nil {
+		peak := *f.PeakW
 		c.PeakSocketW = &peak
 	}
 }
@@ -440,22 +447,32 @@ func (c Charge) Rows() (rows [][2]string) {
 	if !c.PluggedAt.IsZero() {
 		row("power came", "%s, at %d %%", c.PluggedAt.Local().Format("2006-01-02 15:04"), c.FromPct)
 	}
+	both := func(name string, shown, charge *Interval) {
+		switch {
+		case shown != nil && charge != nil:
+			row(name, "%s as shown, %s by charge", minutes(*shown), minutes(*charge))
+		case shown != nil:
+			row(name, "%s as shown", minutes(*shown))
+		case charge != nil:
+			row(name, "%s by charge", minutes(*charge))
+		}
+	}
 	for _, t := range c.Times {
-		row(fmt.Sprintf("to %d %%", t.LevelPct), "%s", minutes(t.S))
+		both(fmt.Sprintf("to %d %%", t.LevelPct), t.S, t.ChargeS)
 	}
 	for _, s := range c.Spans {
-		row(fmt.Sprintf("%d to %d %%", s.FromPct, s.ToPct), "%s", minutes(s.S))
+		both(fmt.Sprintf("%d to %d %%", s.FromPct, s.ToPct), &s.S, s.ChargeS)
 	}
 	if c.FullS != nil {
 		row("to full", "%.1f min (%s)", *c.FullS/60, c.FullRule)
 	}
 	measured("peak into the battery", c.PeakW, "W")
 	measured("peak arriving", c.PeakSocketW, "W")
-	if c.Above90S != nil {
-		row("within 90 % of peak", "%.1f min", *c.Above90S/60)
+	if c.Hold != nil {
+		row("within 90 % of peak", "%s", minutes(*c.Hold))
 	}
-	if c.TaperS != nil && c.TaperPct != nil {
-		row("taper sets in", "after %.1f min, at %d %%", *c.TaperS/60, *c.TaperPct)
+	if c.Taper != nil && c.TaperPct != nil {
+		row("taper sets in", "after %s, at %d %%", minutes(*c.Taper), *c.TaperPct)
 	}
 	measured("energy into the battery", c.BatteryWh, "Wh")
 	measured("energy arriving", c.SocketWh, "Wh")

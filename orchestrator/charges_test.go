@@ -89,7 +89,7 @@ func TestChargingNight(t *testing.T) {
 		if *c.Efficiency < 0.80 || *c.Efficiency > 0.92 {
 			t.Errorf("%s: efficiency %.3f, the simulated converter has 0.88", c.Handset, *c.Efficiency)
 		}
-		if c.PeakSocketW.Value < c.PeakW.Value || *c.TaperS > *c.FullS || len(c.Times) != 4 || c.Times[0].S.Value >= c.Times[1].S.Value {
+		if c.PeakSocketW.Value < c.PeakW.Value || *c.TaperS > *c.FullS || len(c.Times) != 5 || c.Times[1].S.Value >= c.Times[2].S.Value || c.Times[2].ChargeS == nil {
 			t.Errorf("%s: peak %.1f W of %.1f W arriving, taper after %.0f s, full after %.0f s, times %+v", c.Handset, c.PeakW.Value, c.PeakSocketW.Value, *c.TaperS, *c.FullS, c.Times)
 		}
 	}

@@ -384,20 +384,19 @@ func (c *Charge) fromFile(g results.Segment, log intake.Log) error {
 	}
 	c.Imported, c.PluggedAt = true, g.StartedAt
 	c.Notes = append(c.Notes, "imported, not measured by rundown: times count from the file's first line")
-	fig, err := charging.Estimate(charging.Input{Samples: samples, PlugT: samples[0].T})
+	fig, err := charging.Estimate(charging.Input{Samples: samples, PlugT: samples[0].T, NoLevels: !leveled})
 	if err != nil {
 		return err
 	}
 	if !leveled {
-		fig.Times, fig.Spans = nil, nil
 		c.Notes = append(c.Notes, "the file has no levels: nothing is said of times to levels")
 	}
 	c.take(fig)
 	if leveled {
 		c.FromPct, c.ToPct = samples[0].LevelPct, samples[len(samples)-1].LevelPct
 	}
-	if fig.Source == "plug" {
-		peak := fig.PeakW
+	if fig.Source == "plug" && fig.PeakW != nil {
+		peak := *fig.PeakW
 		c.PeakSocketW = &peak
 	}
 	if fig.BattWh != nil && fig.PlugWh != nil && fig.PlugWh.Value > 0 {

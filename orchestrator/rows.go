@@ -172,17 +172,24 @@ func (d *Daemon) ChargeRows(f results.Filter) (rows []results.ChargeRow, err err
 			from, to := int64(c.FromPct), int64(c.ToPct)
 			row.FromPct, row.ToPct = &from, &to
 		}
+		row.Hold, row.Taper = c.Hold, c.Taper
 		for _, t := range c.Times {
-			for level, to := range map[int]**float64{50: &row.To50S, 80: &row.To80S, 95: &row.To95S} {
-				if t.LevelPct == level {
-					v := t.S.Value
-					*to = &v
+			for level, to := range map[int]struct {
+				shown  **float64
+				charge **results.Interval
+			}{20: {&row.To20S, &row.Charge20S}, 50: {&row.To50S, &row.Charge50S}, 80: {&row.To80S, &row.Charge80S}, 95: {&row.To95S, &row.Charge95S}, 100: {&row.To100S, &row.Charge100S}} {
+				if t.LevelPct != level {
+					continue
+				}
+				*to.charge = t.ChargeS
+				if t.S != nil {
+					*to.shown = &t.S.Value
 				}
 			}
 		}
 		for _, s := range c.Spans {
 			if s.FromPct == 20 && s.ToPct == 80 {
-				row.From20To80S = &s.S
+				row.From20To80S, row.Charge20To80S = &s.S, s.ChargeS
 			}
 		}
 		value := func(i *Interval) *float64 {

@@ -95,20 +95,24 @@ type ChargeRow struct {
 	StartedAt time.Time
 	FromPct   *int64
 	ToPct     *int64
-	// Times from plug-in, s; nil where the level was not reached.
-	To50S, To80S, To95S, FullS *float64
-	FullRule                   string
-	From20To80S                *Interval
-	PeakW                      *Interval // highest 60 s running median into the battery
-	PeakSocketW                *float64  // the same at the socket
-	Above90S                   *float64  // time the running median is at least 90 % of the peak
-	TaperS, TaperPct           *float64
-	BatteryWh, SocketWh        *float64
-	ChargeMAh                  *float64
-	Efficiency                 *float64
-	MeanTempC, HighestTempC    *float64
-	HighestTempPct             *int64 // level at which it was hottest
-	Notes                      []string
+	// Times from plug-in until a level was shown, s; nil where it was not, or from the start.
+	To20S, To50S, To80S, To95S, To100S, FullS *float64
+	FullRule                                  string
+	From20To80S                               *Interval
+	// The same by charge, whatever was shown; nil where that cannot be told.
+	Charge20S, Charge50S, Charge80S, Charge95S, Charge100S, Charge20To80S *Interval
+	PeakW                                                                 *Interval // highest 60 s running median into the battery
+	PeakSocketW                                                           *float64  // the same at the socket
+	Above90S                                                              *float64  // time the running median is at least 90 % of the peak
+	Hold                                                                  *Interval // the same with its interval, s
+	TaperS, TaperPct                                                      *float64
+	Taper                                                                 *Interval // the same with its interval, s
+	BatteryWh, SocketWh                                                   *float64
+	ChargeMAh                                                             *float64
+	Efficiency                                                            *float64
+	MeanTempC, HighestTempC                                               *float64
+	HighestTempPct                                                        *int64 // level at which it was hottest
+	Notes                                                                 []string
 }
 
 // A CurveRow is one point of a curve as it is drawn: a sample, or the mean of neighbouring ones.
@@ -345,9 +349,21 @@ var Charges = Computed[ChargeRow]{Table{Name: "charges", About: "One row a charg
 		{"highest_battery_temp_c", "number", "°C", "highest battery temperature"},
 		{"highest_battery_temp_at_pct", "integer", "%", "level at which it occurred"},
 		{"notes", "string", "", "what a reader has to know: interrupted, began above 2 %"},
-	})}, func(r ChargeRow) []any {
+		{"to_20_s", "number", "s", "from plug-in until 20 % was shown"},
+		{"to_100_s", "number", "s", "from plug-in until 100 % was shown; not for ranking"},
+	},
+	between("charge_to_20", "s", "s", "from plug-in until the cell held 20 % of its charge, whatever was shown"),
+	between("charge_to_50", "s", "s", "the same to 50 %"),
+	between("charge_to_80", "s", "s", "the same to 80 %"),
+	between("charge_to_95", "s", "s", "the same to 95 %"),
+	between("charge_to_100", "s", "s", "from plug-in until the charge was over"),
+	between("charge_20_to_80", "s", "s", "from 20 to 80 % of charge, whatever was shown"),
+	between("hold", "s", "s", "time for which the running median is at least 90 % of the peak, with its interval"),
+	between("taper_onset", "s", "s", "from plug-in until the taper sets in, with its interval"),
+)}, func(r ChargeRow) []any {
 	return cells(r.cells(), []any{r.StartedAt, r.FromPct, r.ToPct, r.To50S, r.To80S, r.To95S, r.FullS, r.FullRule}, spread(r.From20To80S), spread(r.PeakW),
-		[]any{r.PeakSocketW, r.Above90S, r.TaperS, r.TaperPct, r.BatteryWh, r.SocketWh, r.ChargeMAh, r.Efficiency, r.MeanTempC, r.HighestTempC, r.HighestTempPct, text(r.Notes)})
+		[]any{r.PeakSocketW, r.Above90S, r.TaperS, r.TaperPct, r.BatteryWh, r.SocketWh, r.ChargeMAh, r.Efficiency, r.MeanTempC, r.HighestTempC, r.HighestTempPct, text(r.Notes), r.To20S, r.To100S},
+		spread(r.Charge20S), spread(r.Charge50S), spread(r.Charge80S), spread(r.Charge95S), spread(r.Charge100S), spread(r.Charge20To80S), spread(r.Hold), spread(r.Taper))
 }}
 
 // Curves is the table of the points of curves as reports draw them.

@@ -10,11 +10,18 @@ type accuracyCmd struct {
 	Seed     uint64 `help:"Changes the fleet." default:"1"`
 	Markdown bool   `help:"Print the tables in Markdown."`
 	Quick    bool   `help:"The table of drains alone."`
+	Charges  bool   `help:"The table of charges alone."`
 }
 
 func (c *accuracyCmd) Run(e *env) error {
-	report := accuracy.Report{Rows: accuracy.Table(accuracy.Conditions{Seed: c.Seed, PerClass: c.Segments, WithSurvey: true})}
-	if !c.Quick {
+	report := accuracy.Report{}
+	if c.Charges {
+		report.Charges = accuracy.AllChargeRows(c.Seed+9, max(20, c.Segments/2))
+	} else {
+		report.Rows = accuracy.Table(accuracy.Conditions{Seed: c.Seed, PerClass: c.Segments, WithSurvey: true})
+	}
+	if !c.Quick && !c.Charges {
+		report.Charges = accuracy.AllChargeRows(c.Seed+9, max(20, c.Segments/2))
 		report.Checks = accuracy.Checks(c.Seed, c.Segments)
 	}
 	if e.json {

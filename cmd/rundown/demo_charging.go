@@ -20,7 +20,7 @@ func (e *env) printChargingNight(seed int64, d *demo.Demo) error {
 		row := []string{c.Handset, "-", "-", "-", "-", "-", "-", "-", "-", "-", "-", "-", "-", c.Reason}
 		for i, level := range []int{50, 80, 95} {
 			for _, t := range c.Times {
-				if t.LevelPct == level {
+				if t.LevelPct == level && t.S != nil {
 					row[1+i] = fmt.Sprintf("%.0f min", t.S.Value/60)
 				}
 			}

@@ -20,7 +20,8 @@ type ChargeStats struct {
 }
 
 // Charges charges n simulated phones from 2 % to full, the gauge's sensors without an error of gain, and compares what the
-// calculator says with the truth: true charge for times, true power into the cell for the rest.
+// calculator says with the truth: true charge for times, true power into the cell for the rest. The gauge measures power anew at each reading; charges whose
+// gauge does not are in slowcharges.go.
 func Charges(seed uint64, n int, everyS float64) ChargeStats {
 	out := ChargeStats{EveryS: everyS}
 	var span, to80, peak, hold, energy, plug, taper errors
@@ -82,25 +83,20 @@ func Charges(seed uint64, n int, everyS float64) ChargeStats {
 		}
 		in.Levels = []int{50, 80}
 		f, err := charging.Estimate(in)
-		if err != nil || f.Taper == nil || f.BattWh == nil || len(f.Spans) < 2 || len(f.Times) < 2 {
+		if err != nil || f.Taper == nil || f.PeakW == nil || f.BattWh == nil || f.PlugWh == nil || len(f.Spans) < 2 || f.Spans[1].ChargeS == nil || len(f.Times) < 2 || f.Times[1].ChargeS == nil {
 			out.Refused++
 			continue
 		}
-		// What flows after the end that the calculator saw is not its energy.
-		until := len(clean)
-		if f.End != nil {
-			until = min(until, int(f.End.AtS/0.5))
-		}
 		peakW, holdS := truthOfPeak(clean)
 		wh, plugWh := 0.0, 0.0
-		for k := range until {
+		for k := range clean {
 			wh += clean[k] * 0.5 / 3600
 			plugWh += atPlug[k] * 0.5 / 3600
 		}
-		span.add(f.Spans[1].S.Value, t80-t20)
-		to80.add(f.Times[1].S.Value, t80)
+		span.add(f.Spans[1].ChargeS.Value, t80-t20)
+		to80.add(f.Times[1].ChargeS.Value, t80)
 		peak.add(f.PeakW.Value, peakW)
-		hold.add(f.HoldS, holdS)
+		hold.add(f.HoldS.Value, holdS)
 		energy.add(f.BattWh.Value, wh)
 		plug.add(f.PlugWh.Value, plugWh)
 		if held < 120 { // its last step is no plateau, from which a taper could be told

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"text/tabwriter"
 
@@ -120,7 +121,6 @@ func Checks(seed uint64, n int) []Check {
 		list = append(list,
 			check(at+"20 to 80 %, 95 % error", "%", c.From20To80.P95, 0, 2.0),
 			check(at+"peak power, 95 % error", "%", c.Peak.P95, 0, 1.8),
-			check(at+"time within 90 % of the peak, 95 % error", "%", c.Hold.P95, 0, 5),
 			check(at+"energy into the cell, gain aside, 95 % error", "%", c.Energy.P95, 0, 0.4),
 			check(at+"taper found within a minute", "%", c.TaperWithinMinute, 95, unbounded),
 			check(at+"no figure", "charges", float64(c.Refused), 0, 0))
@@ -214,8 +214,9 @@ func stops(seed uint64, n int) (list []Check) {
 
 // A Report is everything that was measured.
 type Report struct {
-	Rows   []Row   `json:"drains"`
-	Checks []Check `json:"goals"`
+	Rows    []Row       `json:"drains"`
+	Charges []ChargeRow `json:"charges,omitempty"`
+	Checks  []Check     `json:"goals"`
 }
 
 // Missed are the goals that were missed, for people.
@@ -239,7 +240,11 @@ func (r Report) Missed() (list []string) {
 			}
 		}
 	}
-	for _, c := range r.Checks {
+	checks := slices.Clone(r.Checks)
+	for _, row := range r.Charges {
+		checks = append(checks, row.goals()...)
+	}
+	for _, c := range checks {
 		if !c.Met {
 			list = append(list, fmt.Sprintf("%s: %.2f %s, wanted %s", c.Name, c.Value, c.Unit, sayRange(c.Least, c.Most)))
 		}
@@ -307,20 +312,23 @@ func Print(w io.Writer, r Report, markdown bool) error {
 		rows = append(rows, []string{class, row.Estimator, fmt.Sprintf("%+.2f", row.Hours.Bias), fmt.Sprintf("%.2f", row.Hours.RMS), number(row.Hours, g.Hours),
 			beside(row.Hours.Cover, 0, g.CoverLeast, g.CoverMost), claimed, number(row.Rate, g.Rate), beside(row.Rate.Cover, 0, g.CoverLeast, g.CoverMost), number(row.Watts, g.Watts), fmt.Sprint(row.Refused)})
 	}
-	if err := printTable(w, head, rows, markdown); err != nil {
-		return err
-	}
-	n := 0
 	if len(r.Rows) > 0 {
-		n = r.Rows[0].Hours.N
-	}
-	fmt.Fprintf(w, `
+		if err := printTable(w, head, rows, markdown); err != nil {
+			return err
+		}
+		fmt.Fprintf(w, `
 %d simulated segments a class of gauge: 7 points from 92 %%, a sample every 10 s, 3 to 25 %%/h. Errors in per cent of the truth;
 95 %% error is the 95th percentile of the absolute error, cover how often the 95 %% interval held the truth, claimed the mean
 half-width of the interval of hours. In brackets the goal; bias of hours is to be within %.1f. Simulated phones: how far levels
 bend from charge, power drifts with warmth and sensors err are guesses, shared by phones and intervals.
 
-`, n, biasGoal)
+`, r.Rows[0].Hours.N, biasGoal)
+	}
+	if len(r.Charges) > 0 {
+		if err := printCharges(w, r.Charges, markdown); err != nil {
+			return err
+		}
+	}
 	if len(r.Checks) > 0 {
 		rows = nil
 		for _, c := range r.Checks {

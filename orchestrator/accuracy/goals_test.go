@@ -10,7 +10,7 @@ import (
 // The goals of charges and cycles on few of them, with a tenth and, for shares, a few of slack.
 func TestGoalsOfChargesAndCycles(t *testing.T) {
 	for _, every := range []float64{1, 5} {
-		c := Charges(8, 30, every)
+		c := Charges(8, 60, every)
 		t.Logf("every %.0f s: %+v", every, c)
 		if c.Refused > 0 || c.From20To80.P95 > 2.2 || c.Peak.P95 > 2.1 || c.Energy.P95 > 0.44 || c.TaperWithinMinute < 90 {
 			t.Errorf("charges, a sample every %.0f s: %+v; goals 20 to 80 %% 2.0, peak 1.8, energy 0.4, taper within a minute in 95 %%", every, c)

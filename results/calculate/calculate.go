@@ -77,33 +77,37 @@ type Charge struct {
 	FromPct *int      `json:"from_pct"` // nil where the log has no levels
 	Times   []TimeTo  `json:"time_to"`
 	Spans   []Between `json:"between"`
-	Source  string    `json:"power_of"` // "cell" or "plug"
-	PeakW   Interval  `json:"peak_w"`
-	HoldS   float64   `json:"above_90pct_peak_s"`
+	Source  string    `json:"power_of"` // "cell" or "plug"; empty where no power was measured
+	PeakW   *Interval `json:"peak_w,omitempty"`
+	HoldS   *float64  `json:"above_90pct_peak_s,omitempty"`
+	Hold    *Interval `json:"hold_s,omitempty"` // the same with its interval
 	BattWh  *Interval `json:"energy_into_battery_wh,omitempty"`
 	PlugWh  *Interval `json:"energy_at_plug_wh,omitempty"`
 	Taper   *Taper    `json:"taper,omitempty"`
 	End     *End      `json:"end,omitempty"`
 }
 
-// A TimeTo is when a level was first shown, from plug-in.
+// A TimeTo is when a level was reached, from plug-in: as first shown, and by charge. Either may not be known.
 type TimeTo struct {
-	LevelPct int      `json:"level_pct"`
-	S        Interval `json:"s"`
+	LevelPct int       `json:"level_pct"`
+	S        *Interval `json:"s,omitempty"`
+	ChargeS  *Interval `json:"by_charge_s,omitempty"`
 }
 
-// Between is how long the charge took from one level to another.
+// Between is how long the charge took from one level to another: as shown, and by charge where that can be told.
 type Between struct {
-	FromPct int      `json:"from_pct"`
-	ToPct   int      `json:"to_pct"`
-	S       Interval `json:"s"`
+	FromPct int       `json:"from_pct"`
+	ToPct   int       `json:"to_pct"`
+	S       Interval  `json:"s"`
+	ChargeS *Interval `json:"by_charge_s,omitempty"`
 }
 
 // A Taper is where the taper sets in.
 type Taper struct {
-	AtS      float64 `json:"at_s"`
-	LevelPct int     `json:"level_pct"`
-	PlateauW float64 `json:"plateau_w"`
+	AtS      float64  `json:"at_s"`
+	Between  Interval `json:"between_s"`           // the same with its interval
+	LevelPct *int     `json:"level_pct,omitempty"` // nil where the log has no levels
+	PlateauW float64  `json:"plateau_w"`
 }
 
 // An End is when the battery was full, and by which rule.
@@ -179,23 +183,32 @@ func (r *Result) charge(log intake.Log) error {
 	if err != nil {
 		return err
 	}
-	f, err := charging.Estimate(charging.Input{Samples: samples})
+	in := charging.Input{Samples: samples, NoLevels: !leveled}
+	if len(samples) > 0 {
+		in.PlugT = samples[0].T
+	}
+	f, err := charging.Estimate(in)
 	if err != nil {
 		return fmt.Errorf("no figure: %w", err)
 	}
-	c := &Charge{Source: f.Source, PeakW: f.PeakW, HoldS: f.HoldS}
+	c := &Charge{Source: f.Source, PeakW: f.PeakW, Hold: f.HoldS, BattWh: f.BattWh, PlugWh: f.PlugWh}
+	if c.Hold != nil {
+		c.HoldS = &c.Hold.Value
+	}
 	if leveled {
 		c.FromPct = &f.FromPct
-		for _, t := range f.Times {
-			c.Times = append(c.Times, TimeTo{t.LevelPct, t.S})
-		}
-		for _, s := range f.Spans {
-			c.Spans = append(c.Spans, Between{s.FromPct, s.ToPct, s.S})
-		}
 	}
-	c.BattWh, c.PlugWh = f.BattWh, f.PlugWh
+	for _, t := range f.Times {
+		c.Times = append(c.Times, TimeTo{t.LevelPct, t.S, t.ChargeS})
+	}
+	for _, s := range f.Spans {
+		c.Spans = append(c.Spans, Between{s.FromPct, s.ToPct, s.S, s.ChargeS})
+	}
 	if f.Taper != nil {
-		c.Taper = &Taper{f.Taper.AtS, f.Taper.LevelPct, f.Taper.PlateauW}
+		c.Taper = &Taper{AtS: f.Taper.AtS, Between: Interval{Value: f.Taper.AtS, Low: f.Taper.LowS, High: f.Taper.HighS}, PlateauW: f.Taper.PlateauW}
+		if leveled {
+			c.Taper.LevelPct = &f.Taper.LevelPct
+		}
 	}
 	if f.End != nil {
 		c.End = &End{f.End.AtS, f.End.Rule}

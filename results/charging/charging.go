@@ -4,6 +4,9 @@
 // Plain values in, plain values out. Power jumps about from one reading to the next, so peak, plateau and
 // taper are taken from its running median over a minute. 100 % is first shown anywhere from 99 to
 // 100 % of charge, where a point takes minutes: rank by the times to 80 and 95 %, and by the end.
+//
+// What the readings do not tell is not given: with more than MostEveryS between readings of power there are times alone,
+// and a taper that may as well have been a step is none.
 package charging
 
 import (
@@ -11,7 +14,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"sort"
 	"time"
 
 	"rundown/results/figure"
@@ -21,6 +23,8 @@ import (
 var (
 	ErrTooFewSamples = errors.New("too few samples")
 	ErrInput         = errors.New("input not usable")
+	// ErrNoCharge means that the samples are of no charge: the level falls, or power flows out of the cell.
+	ErrNoCharge = errors.New("this is no charge")
 )
 
 // A Sample is one reading while charging. A value that is not measured is nil.
@@ -36,8 +40,12 @@ type Sample struct {
 type Input struct {
 	Samples []Sample
 	PlugT   time.Duration // when power came
-	// Levels are those to which times are wanted; nil means 50, 80, 95 and 100.
+	// PlugWithin is how much earlier or later that may have been.
+	PlugWithin time.Duration
+	// Levels are those to which times are wanted; nil means 20, 50, 80, 95 and 100.
 	Levels []int
+	// NoLevels says that the samples have none: nothing is then said of levels.
+	NoLevels bool
 	// BattGainSD and PlugGainSD are the relative standard deviations of the sensors' gains; 0 means
 	// 0.02 for the cell's (as handsets' gauges have, assumed) and 0.003 for the plug's meter.
 	BattGainSD, PlugGainSD float64
@@ -46,28 +54,28 @@ type Input struct {
 // An Interval is a value with its 95 % interval.
 type Interval = figure.Interval
 
-// A LevelTime is when a level was first shown, in s from plug-in.
+// A LevelTime is when a level was reached, in s from plug-in.
 type LevelTime struct {
 	LevelPct int
-	// S is the middle of the interval between two samples in which it was; a gauge refreshes its
-	// level seldom, so that it may have been due up to RefreshS before.
-	S Interval
+	S        *Interval // when the handset first showed it; nil where it did from the start, or never
+	// ChargeS is when the cell held so much of its charge, whatever was shown; nil where that cannot be told. Of 100 % it is when
+	// the charge ended.
+	ChargeS *Interval
 }
 
-// RefreshS is how late a gauge may show a level, s: assumed.
-const RefreshS = 20
-
-// A Span is how long the charge took from one level to another, edge to edge, s.
+// A Span is how long the charge took from one level to another, s: edge to edge as shown, and by charge.
 type Span struct {
 	FromPct, ToPct int
 	S              Interval
+	ChargeS        *Interval
 }
 
 // A Taper is where power begins to fall for good.
 type Taper struct {
-	AtS      float64 // s from plug-in
-	LevelPct int
-	PlateauW float64 // before it
+	AtS         float64 // s from plug-in
+	LowS, HighS float64 // its 95 % interval
+	LevelPct    int
+	PlateauW    float64 // before it
 }
 
 // The rules by which a charge was seen to end.
@@ -86,13 +94,14 @@ type End struct {
 type Figure struct {
 	FromPct  int // level at plug-in
 	Times    []LevelTime
-	Spans    []Span // 5 to 50 and 20 to 80 %, where both edges were seen
-	Source   string // "cell" or "plug": whose power peak, hold and taper are of
-	PeakW    Interval
-	HoldS    float64 // total time the running median is at 90 % of the peak or above
-	HoldPct  float64 // the share of the peak for which HoldS is counted, 90
+	Spans    []Span    // 5 to 50 and 20 to 80 %, where both edges were seen
+	Source   string    // "cell" or "plug": whose power peak, hold and taper are of; empty where no power was measured
+	EveryS   float64   // between readings of that power which say something new
+	PeakW    *Interval // highest running median over a minute
+	HoldS    *Interval // total time the running median is at 90 % of the peak or above
+	HoldPct  float64   // the share of the peak for which HoldS is counted, 90
 	Plateaus []Plateau
-	BattWh   *Interval // until the end of the charge, or of the samples
+	BattWh   *Interval // until the handset said full or power was gone, or the samples ended
 	PlugWh   *Interval
 	Taper    *Taper
 	End      *End
@@ -106,32 +115,55 @@ type Plateau struct{ FromS, ToS, W float64 }
 const (
 	medianS   = 60.0
 	holdShare = 0.90
+	// MostEveryS is how far apart readings of power may lie for anything to be said of it, s.
+	MostEveryS = 60.0
+	// peakEveryS is how far apart they may lie for peak and hold.
+	peakEveryS = 20.0
+	// slack is what readings may lie farther apart than was asked for.
+	slack       = 1.1
+	leastPowers = 8
 )
 
-// Estimate computes the figure of one charge.
-func Estimate(in Input) (Figure, error) {
-	samples := in.Samples
-	for i, s := range samples {
+// check finds what no charge can be.
+func (in Input) check() error {
+	for i, s := range in.Samples {
 		if s.LevelPct < 0 || s.LevelPct > 100 {
-			return Figure{}, fmt.Errorf("%w: sample %d shows a level of %d %%, want 0 to 100", ErrInput, i+1, s.LevelPct)
+			return fmt.Errorf("%w: sample %d shows a level of %d %%, want 0 to 100", ErrInput, i+1, s.LevelPct)
 		}
-		if i > 0 && s.T <= samples[i-1].T {
-			return Figure{}, fmt.Errorf("%w: sample %d at %v is not after the one before, at %v", ErrInput, i+1, s.T, samples[i-1].T)
+		if i > 0 && s.T <= in.Samples[i-1].T {
+			return fmt.Errorf("%w: sample %d at %v is not after the one before, at %v", ErrInput, i+1, s.T, in.Samples[i-1].T)
 		}
 		for _, p := range []*float64{s.BattW, s.PlugW} {
 			if p != nil && (math.IsNaN(*p) || math.IsInf(*p, 0)) {
-				return Figure{}, fmt.Errorf("%w: sample %d has a power of %g W", ErrInput, i+1, *p)
+				return fmt.Errorf("%w: sample %d has a power of %g W", ErrInput, i+1, *p)
 			}
 		}
 	}
-	for len(samples) > 0 && samples[0].T < in.PlugT {
-		samples = samples[1:]
+	return nil
+}
+
+// Estimate computes the figure of one charge.
+func Estimate(in Input) (Figure, error) {
+	if err := in.check(); err != nil {
+		return Figure{}, err
 	}
-	if len(samples) < 20 {
-		return Figure{}, fmt.Errorf("%w: %d since power came, want 20 or more", ErrTooFewSamples, len(samples))
+	samples := in.Samples
+	for len(samples) > 1 && samples[1].T <= in.PlugT {
+		samples = samples[1:] // one sample before power came is kept: a level may have been shown first right after it
+	}
+	after := len(samples)
+	if after > 0 && samples[0].T < in.PlugT {
+		after--
+	}
+	if after < 3 {
+		return Figure{}, fmt.Errorf("%w: %d since power came, want 3 or more", ErrTooFewSamples, after)
+	}
+	from, to := samples[0].LevelPct, samples[len(samples)-1].LevelPct
+	if !in.NoLevels && to < from-1 {
+		return Figure{}, fmt.Errorf("%w: the level falls from %d to %d %%: work it out as endurance", ErrNoCharge, from, to)
 	}
 	if in.Levels == nil {
-		in.Levels = []int{50, 80, 95, 100}
+		in.Levels = []int{20, 50, 80, 95, 100}
 	}
 	if in.BattGainSD == 0 {
 		in.BattGainSD = 0.02
@@ -139,120 +171,222 @@ func Estimate(in Input) (Figure, error) {
 	if in.PlugGainSD == 0 {
 		in.PlugGainSD = 0.003
 	}
-	since := func(t time.Duration) float64 { return (t - in.PlugT).Seconds() }
-	f := Figure{FromPct: samples[0].LevelPct, HoldPct: 100 * holdShare}
-
-	for _, l := range in.Levels {
-		if lo, hi, ok := shown(samples, l); ok {
-			a, b := since(lo), since(hi)
-			f.Times = append(f.Times, LevelTime{LevelPct: l, S: Interval{Value: (a + b) / 2, Low: max(0, a-RefreshS), High: b}})
-		}
-	}
-	for _, x := range [][2]int{{5, 50}, {20, 80}} {
-		lo1, hi1, ok1 := shown(samples, x[0])
-		lo2, hi2, ok2 := shown(samples, x[1])
-		if ok1 && ok2 && hi2 > hi1 {
-			v := (since(lo2) + since(hi2) - since(lo1) - since(hi1)) / 2
-			// Both edges are uniform in their interval and late by up to a refresh.
-			sd := math.Sqrt(((hi1-lo1).Seconds()*(hi1-lo1).Seconds() + (hi2-lo2).Seconds()*(hi2-lo2).Seconds() + 2*RefreshS*RefreshS) / 12)
-			f.Spans = append(f.Spans, Span{FromPct: x[0], ToPct: x[1], S: Interval{Value: v, Low: v - 1.96*sd, High: v + 1.96*sd}})
-		}
-	}
-
+	since := func(s Sample) float64 { return (s.T - in.PlugT).Seconds() }
+	f := Figure{FromPct: from, HoldPct: 100 * holdShare}
+	b := book{in: in, f: &f, samples: samples, since: since, within: in.PlugWithin.Seconds(), levels: levelsOf(samples, since)}
 	batt := powers(samples, since, func(s Sample) *float64 { return s.BattW })
 	plug := powers(samples, since, func(s Sample) *float64 { return s.PlugW })
-	p, gain := batt, in.BattGainSD
-	f.Source = "cell"
-	if len(batt.t) < 20 {
-		p, gain, f.Source = plug, in.PlugGainSD, "plug"
-	}
-	if len(p.t) < 20 {
-		f.Source = ""
-		f.Warnings = append(f.Warnings, "no power was measured: times only")
-		f.End, _ = end(samples, since, trace{}, 0)
+	switch {
+	case len(batt.t) >= leastPowers:
+		f.Source = "cell"
+	case len(plug.t) >= leastPowers:
+		f.Source = "plug"
+	case in.NoLevels || to <= from:
+		return Figure{}, fmt.Errorf("%w: the level does not rise, and there are too few readings of power", ErrNoCharge)
+	default:
+		b.warn("no power was measured: times only")
+		b.end(trace{}, trace{}, 0, 0)
+		b.times(nil)
 		return f, nil
 	}
-	if step := p.step(); step > 15 {
-		f.Warnings = append(f.Warnings, fmt.Sprintf("power was read every %.0f s: peak, hold and taper want 10 s or less", step))
-	}
-	m := p.median(medianS)
-	peak := slices.Max(m.v)
-	if peak <= 0 {
-		return f, fmt.Errorf("%w: no power flowed into the handset", ErrInput)
-	}
-	f.PeakW = around(peak, math.Hypot(gain, 0.009))
-	f.HoldS = m.timeAbove(holdShare * peak)
-	f.Plateaus = m.plateaus(peak)
-	f.Taper = taper(m, peak)
-	plateau := peak
-	if f.Taper != nil {
-		plateau = f.Taper.PlateauW
-		f.Taper.LevelPct = levelAt(samples, since, f.Taper.AtS)
-	} else {
-		f.Warnings = append(f.Warnings, "no taper was seen: the charge was not followed until power had fallen to 40 % of its last plateau")
-	}
-	var paused float64
-	if f.End, paused = end(samples, since, m, plateau); paused > 0 {
-		f.Warnings = append(f.Warnings, fmt.Sprintf("charging paused for %.0f min in all, as a handset does that has become too hot", paused/60))
-	}
-	until := math.Inf(1)
-	if f.End != nil {
-		until = f.End.AtS
-	} else {
-		f.Warnings = append(f.Warnings, "the end of the charge was not seen: energies are of what was recorded")
-	}
-	if len(batt.t) >= 20 {
-		e := around(batt.integral(until)/3600, math.Hypot(in.BattGainSD, 0.002))
-		f.BattWh = &e
-	}
-	if len(plug.t) >= 20 {
-		e := around(plug.integral(until)/3600, math.Hypot(in.PlugGainSD, 0.002))
-		f.PlugWh = &e
+	if err := b.power(batt, plug); err != nil {
+		return Figure{}, err
 	}
 	return f, nil
+}
+
+// A book is one charge while it is worked out.
+type book struct {
+	in      Input
+	f       *Figure
+	samples []Sample
+	since   func(Sample) float64
+	within  float64 // how far plug-in may be off, s
+	levels  levels
+	goneS   *Interval // when the charge was over, from the last reading with power to the first without
+}
+
+func (b *book) warn(format string, args ...any) {
+	b.f.Warnings = append(b.f.Warnings, fmt.Sprintf(format, args...))
+}
+
+// power works out what power says: of the cell's, or of the plug's where the cell's was not measured.
+func (b *book) power(batt, plug trace) error {
+	f, p, gainSD := b.f, batt, b.in.BattGainSD
+	if f.Source == "plug" {
+		p, gainSD = plug.less(plug.standby()), b.in.PlugGainSD
+	}
+	readings, everyS := p.readings()
+	f.EveryS = everyS
+	calm := readings.withoutSpikes()
+	m := calm.median(max(medianS, 2.5*everyS))
+	peak := slices.Max(m.v)
+	switch {
+	case peak <= 0 && slices.Min(p.v) < 0:
+		return fmt.Errorf("%w: power flows out of the cell: work it out as endurance", ErrNoCharge)
+	case peak <= 0:
+		return fmt.Errorf("%w: no power flowed into the handset", ErrNoCharge)
+	case everyS > slack*MostEveryS:
+		b.warn("power was read every %.0f s: peak, hold, taper and energy want %.0f s or less, and are not given", everyS, MostEveryS)
+		b.end(trace{}, trace{}, 0, 0)
+		b.times(nil)
+		return nil
+	case everyS > slack*peakEveryS:
+		b.warn("power was read every %.0f s: peak and hold want %.0f s or less, and are not given", everyS, peakEveryS)
+	default:
+		b.peak(p, plug, gainSD)
+	}
+	plateau := peak
+	found, why := taper(calm, everyS, peak)
+	if found != nil {
+		plateau = found.PlateauW
+	}
+	switch {
+	case found == nil:
+		b.warn("no taper was seen: %s", why)
+	case found.HighS-found.LowS > 3*(60+everyS):
+		b.warn("the taper's onset cannot be told: it sets in somewhere from %.0f to %.0f min after plug-in", max(0, found.LowS)/60, found.HighS/60)
+	default:
+		found.LevelPct = b.levels.at(found.AtS)
+		f.Taper = found
+	}
+	if paused := b.end(m, readings, plateau, min(p.spacing(), max(RefreshS, everyS))); paused > 0 {
+		b.warn("charging paused for %.0f min in all, as a handset does that has become too hot", paused/60)
+	}
+	until := math.Inf(1)
+	switch {
+	case b.goneS != nil:
+		until = b.goneS.Value
+	case f.End != nil: // what still trickles is little
+		until = p.t[len(p.t)-1]
+	default:
+		b.warn("the end of the charge was not seen: energies are of what was recorded")
+	}
+	b.times(b.count(p, until))
+	f.BattWh, f.PlugWh = b.energy(batt, until, b.in.BattGainSD), b.energy(plug, until, b.in.PlugGainSD)
+	return nil
+}
+
+// peak gives peak, hold and plateaus; those of the plug's power are of all that arrived, with what the handset draws besides.
+func (b *book) peak(p, plug trace, gainSD float64) {
+	if b.f.Source == "plug" {
+		p = plug
+	}
+	readings, everyS := p.readings()
+	m := readings.withoutSpikes().median(medianS)
+	peak := slices.Max(m.v)
+	i := around(peak, math.Hypot(gainSD, 0.009))
+	// The highest of many medians is too high where what jumps about is the gauge and not the power; readings do not say which of
+	// the two it is.
+	i.Low -= peak * readings.noise() / math.Sqrt(max(1, medianS/everyS))
+	b.f.PeakW, b.f.HoldS, b.f.Plateaus = &i, hold(m, readings, peak, everyS), m.plateaus(peak)
+}
+
+// energy is what one power carried until a moment; nil where that cannot be told.
+func (b *book) energy(p trace, until, gainSD float64) *Interval {
+	if len(p.t) < leastPowers {
+		return nil
+	}
+	_, everyS := p.readings()
+	if everyS > slack*MostEveryS {
+		return nil
+	}
+	a := p.integral(until, everyS, b.within)
+	if a.joules <= 0 {
+		return nil
+	}
+	e := around(a.joules/3600, math.Hypot(math.Hypot(gainSD, 0.001), a.sd/a.joules))
+	return &e
+}
+
+// hold is the time at holdShare of the peak or above. Each time that power crosses this line is good to the spacing of the
+// readings; and the line itself is no better than the peak.
+func hold(m, p trace, peak, everyS float64) *Interval {
+	limit := holdShare * peak
+	// While power comes up the median looks ahead of it.
+	m = trace{m.t, slices.Clone(m.v)}
+	for i := 0; i < len(p.v) && p.v[i] < limit; i++ {
+		m.v[i] = min(m.v[i], p.v[i])
+	}
+	crossed := 0.0
+	for i := 1; i < len(m.v); i++ {
+		if (m.v[i-1] >= limit) != (m.v[i] >= limit) {
+			crossed++
+		}
+	}
+	w := 1.96 * math.Sqrt(crossed*(everyS*everyS/3+12))
+	h := interval(m.timeAbove(limit), m.timeAbove(limit*1.015)-w, m.timeAbove(limit/1.015)+w)
+	h.Low = max(0, h.Low)
+	return &h
 }
 
 func around(v, relSD float64) Interval {
 	return Interval{Value: v, Low: v * (1 - 1.96*relSD), High: v * (1 + 1.96*relSD)}
 }
 
-// shown is the interval in which a level was first shown: ok is false where it was shown from the
-// start or never.
-func shown(samples []Sample, level int) (lo, hi time.Duration, ok bool) {
-	for i, s := range samples {
-		if s.LevelPct >= level {
-			if i == 0 {
-				return 0, 0, false
-			}
-			return samples[i-1].T, s.T, true
-		}
+// stickyPct is how much charge may still be to come when 100 % is first shown, points: a gauge that rounds up
+// shows it one point early, and the rest is what counting may be off.
+const stickyPct = 1.8
+
+// count gives charge by power where the level is seen not to follow it.
+func (b *book) count(p trace, until float64) *counted {
+	if b.in.NoLevels || math.IsInf(until, 1) {
+		return nil
 	}
-	return 0, 0, false
+	hundred, ok := b.levels.first(100)
+	if !ok {
+		return nil
+	}
+	c := count(p.integral(until, b.f.EveryS, b.within), b.f.FromPct)
+	if c == nil {
+		return nil
+	}
+	// What is still to come is told from a few readings, and the gauge's level and current are each late by up to a refresh.
+	left := c.left(hundred.Value)
+	late := left - c.left(hundred.Value+b.f.EveryS)
+	if left <= stickyPct+late+c.sdPct*math.Sqrt(left/25) {
+		return nil
+	}
+	b.warn("100 %% was shown with %.0f %% of the charge still to come: times by charge are counted from power, not from the level", left)
+	return c
 }
 
-func levelAt(samples []Sample, since func(time.Duration) float64, s float64) int {
-	l := samples[0].LevelPct
-	for _, x := range samples {
-		if since(x.T) > s {
-			break
-		}
-		l = x.LevelPct
+// times gives times and spans.
+func (b *book) times(c *counted) {
+	if b.in.NoLevels {
+		return
 	}
-	return l
+	refresh := float64(RefreshS)
+	if e := b.f.EveryS; b.f.Source == "cell" && e <= slack*MostEveryS {
+		refresh = max(refresh, e) // its level is no fresher than its current
+	}
+	b.f.Times = b.levels.times(b.in.Levels, c, b.goneS, refresh, b.within)
+	for _, x := range [][2]int{{5, 50}, {20, 80}} {
+		if s, ok := b.levels.span(x[0], x[1], c, refresh); ok {
+			b.f.Spans = append(b.f.Spans, s)
+		}
+	}
 }
 
 // end is when the handset said full, or its power fell to nothing for good, two minutes at
 // least, whichever came first. pausedS is for how long it had stood at nothing before and
-// gone on, as a handset does that has become too hot.
-func end(samples []Sample, since func(time.Duration) float64, m trace, plateau float64) (e *End, pausedS float64) {
-	for _, s := range samples {
+// gone on, as a handset does that has become too hot. lateS is how long before a reading what it shows may have been.
+func (b *book) end(m, p trace, plateau, lateS float64) (pausedS float64) {
+	var e *End
+	for i, s := range b.samples {
 		if s.Full {
-			e = &End{AtS: since(s.T), Rule: ByStatus}
+			at := b.since(s)
+			e = &End{AtS: at, Rule: ByStatus}
+			b.goneS = &Interval{Value: at, Low: at, High: at}
+			if i > 0 {
+				b.goneS.Low = b.since(b.samples[i-1]) - RefreshS
+				b.goneS.Value = (b.goneS.Low + at) / 2
+			}
 			break
 		}
 	}
 	n := len(m.t)
-	last := -1 // the last reading with power
+	last := -1 // the last reading with power to speak of
 	for i, v := range m.v {
 		if v < 0.05*plateau {
 			continue
@@ -267,196 +401,17 @@ func end(samples []Sample, since func(time.Duration) float64, m trace, plateau f
 	if last >= 0 && last+1 < n && m.t[n-1]-m.t[last+1] >= 120 {
 		if from := m.t[last+1]; e == nil || from < e.AtS {
 			e = &End{AtS: from, Rule: ByPower}
-		}
-	}
-	return e, pausedS
-}
-
-// trace is power against time from plug-in, s and W.
-type trace struct{ t, v []float64 }
-
-func powers(samples []Sample, since func(time.Duration) float64, pick func(Sample) *float64) trace {
-	var p trace
-	for _, s := range samples {
-		if v := pick(s); v != nil {
-			p.t = append(p.t, since(s.T))
-			p.v = append(p.v, *v)
-		}
-	}
-	return p
-}
-
-func (p trace) step() float64 { return (p.t[len(p.t)-1] - p.t[0]) / float64(len(p.t)-1) }
-
-// median is the running median over s seconds about each reading.
-func (p trace) median(s float64) trace {
-	out := trace{t: p.t, v: make([]float64, len(p.v))}
-	a, b := 0, 0
-	var w []float64
-	for i, t := range p.t {
-		for p.t[a] < t-s/2 {
-			a++
-		}
-		for b < len(p.t) && p.t[b] <= t+s/2 {
-			b++
-		}
-		w = append(w[:0], p.v[a:b]...)
-		sort.Float64s(w)
-		n := len(w)
-		out.v[i] = (w[(n-1)/2] + w[n/2]) / 2
-	}
-	return out
-}
-
-// integral is the trapezoid up to a time, J.
-func (p trace) integral(until float64) float64 {
-	sum := 0.0
-	for i := 1; i < len(p.t) && p.t[i] <= until; i++ {
-		sum += (p.v[i] + p.v[i-1]) / 2 * (p.t[i] - p.t[i-1])
-	}
-	return sum
-}
-
-// timeAbove is the total time at limit or above, s; between two readings on either side of it,
-// straight.
-func (p trace) timeAbove(limit float64) float64 {
-	sum := 0.0
-	for i := 1; i < len(p.t); i++ {
-		a, b, dt := p.v[i-1]-limit, p.v[i]-limit, p.t[i]-p.t[i-1]
-		switch {
-		case a >= 0 && b >= 0:
-			sum += dt
-		case a >= 0 || b >= 0:
-			sum += dt * max(a, b) / math.Abs(a-b)
-		}
-	}
-	return sum
-}
-
-// at is the value at time t, straight between readings, and that of the end beyond it.
-func (p trace) at(t float64) float64 {
-	i := sort.SearchFloat64s(p.t, t)
-	switch {
-	case i == 0:
-		return p.v[0]
-	case i == len(p.t):
-		return p.v[i-1]
-	}
-	f := (t - p.t[i-1]) / (p.t[i] - p.t[i-1])
-	return p.v[i-1] + f*(p.v[i]-p.v[i-1])
-}
-
-// plateaus are the stretches of two minutes or more within 4 % of their own mean, of a tenth of
-// the peak or more.
-func (p trace) plateaus(peak float64) []Plateau {
-	var out []Plateau
-	for i := 0; i < len(p.t); {
-		if p.v[i] < 0.1*peak {
-			i++
-			continue
-		}
-		j, sum := i, 0.0
-		lo, hi := p.v[i], p.v[i]
-		for j < len(p.t) {
-			l, h := min(lo, p.v[j]), max(hi, p.v[j])
-			if h-l > 0.08*(h+l)/2 {
-				break
+			gone := len(p.t) - 1 // the last reading with any power
+			for gone > 0 && p.v[gone] < 0.01*plateau {
+				gone--
 			}
-			lo, hi = l, h
-			sum += p.v[j]
-			j++
-		}
-		if p.t[j-1]-p.t[i] >= 120 {
-			out = append(out, Plateau{FromS: p.t[i], ToS: p.t[j-1], W: sum / float64(j-i)})
-			i = j
-		} else {
-			i++
+			if b.goneS == nil && gone+1 < len(p.t) {
+				i := Interval{Low: p.t[gone] - lateS, High: p.t[gone+1]}
+				i.Value = (i.Low + i.High) / 2
+				b.goneS = &i
+			}
 		}
 	}
-	return out
-}
-
-// taper finds where power leaves its last plateau. Steps from one plateau to the next are no taper, so the
-// search begins after the last of them.
-func taper(m trace, peak float64) *Taper {
-	from := 0.0
-	for i, v := range m.v { // the ramp at the start is over
-		if v >= 0.9*peak {
-			from = m.t[i] + 30
-			break
-		}
-	}
-	log := func(t float64) float64 { return math.Log(max(m.at(t), 1e-3*peak)) }
-	last := m.t[len(m.t)-1]
-	for _, t := range m.t {
-		if t < from+60 || t > last-70 || m.at(t) < 0.1*peak {
-			continue
-		}
-		const across = 20.0
-		fall := log(t-across/2) - log(t+across/2)
-		pace := 0.3 * fall / across * 60 // what it may fall in a minute beside the step
-		if fall > 0.12 && log(t-across/2-60)-log(t-across/2) < pace && log(t+across/2)-log(t+across/2+60) < pace {
-			from = t + across/2
-		}
-	}
-	var head []float64
-	for i, t := range m.t {
-		if t >= from && t <= from+60 {
-			head = append(head, m.v[i])
-		}
-	}
-	if len(head) == 0 {
-		return nil
-	}
-	sort.Float64s(head)
-	plateau := head[len(head)/2]
-	to := math.NaN()
-	for i, t := range m.t {
-		if t > from && m.v[i] < 0.4*plateau {
-			to = t
-			break
-		}
-	}
-	if math.IsNaN(to) {
-		return nil
-	}
-	// log m = a - b max(0, t - t0): for each t0 a straight line in max(0, t - t0). Readings are put on a
-	// grid, so that uneven sampling weighs nothing.
-	step := max(2.0, (to-from)/1500)
-	var ts, ys []float64
-	for t := from; t <= to; t += step {
-		ts = append(ts, t)
-		ys = append(ys, log(t))
-	}
-	best, at := math.Inf(1), math.NaN()
-	try := func(t0 float64) {
-		n, sx, sy, sxx, sxy, syy := float64(len(ts)), 0.0, 0.0, 0.0, 0.0, 0.0
-		for i, t := range ts {
-			x, y := max(0, t-t0), ys[i]
-			sx += x
-			sy += y
-			sxx += x * x
-			sxy += x * y
-			syy += y * y
-		}
-		cxx, cxy, cyy := sxx-sx*sx/n, sxy-sx*sy/n, syy-sy*sy/n
-		if cxx <= 0 || cxy >= 0 {
-			return
-		}
-		if r := cyy - cxy*cxy/cxx; r < best {
-			best, at = r, t0
-		}
-	}
-	for t0 := from; t0 < to; t0 += step {
-		try(t0)
-	}
-	if math.IsNaN(at) {
-		return nil
-	}
-	for t0, end := at-step, at+step; t0 <= end; t0 += step / 20 {
-		if t0 >= from {
-			try(t0)
-		}
-	}
-	return &Taper{AtS: at, PlateauW: plateau}
+	b.f.End = e
+	return pausedS
 }
