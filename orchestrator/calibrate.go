@@ -138,7 +138,8 @@ func (d *Daemon) Calibrate(ctx context.Context, handset string, q CalibrationReq
 	if u := d.unwantedOn(handset); u != nil {
 		return CalibrationStatus{}, fmt.Errorf("%s: %w: %s; nothing is carried out on it until it shows that power is gone", handset, ErrNotNow, sayUnwanted(*u))
 	}
-	if d.busy(handset) != "" || !d.engaged.takeSoon(ctx, handset) {
+	_, calibrated := d.calibrationUnderWay(handset)
+	if calibrated || d.busy(handset) != "" || !d.engaged.takeSoon(ctx, handset) {
 		return CalibrationStatus{}, fmt.Errorf("%s: %w: it is in a run, or its screen is being calibrated", handset, ErrNotNow)
 	}
 	stopped := make(chan struct{})
