@@ -22,32 +22,26 @@ import (
 
 // What is not held yet, because what it asks of the product is still being built.
 const (
-	stormHoldsPower   = false
+	stormHoldsPower   = true
 	stormHoldsFigures = true
 	stormHoldsCancel  = true
 	stormHoldsLimits  = true
 )
 
-// askedWithin is within what time somebody has to be asked about power that should not be.
-const askedWithin = 2 * time.Minute
-
 // watchOver holds what has to hold at every instant; it looks each 10 s.
 func (n *stormNight) watchOver(now time.Time) {
 	for _, name := range n.names {
 		h := n.handsets[name]
-		asked := false
+		unasked, within := n.unasked(name)
 		var said []string
 		for _, d := range n.daemons() {
-			asked = asked || slices.ContainsFunc(d.Prompts(), func(p results.Prompt) bool { return p.Handset == name })
 			for _, s := range d.Handsets() {
 				if s.Name == name {
-					asked = asked || len(s.NeedsHand) > 0
 					said = append(said, fmt.Sprintf("in %s, waits for %q, problem %q", s.State, s.WaitsFor, s.Problem))
 				}
 			}
 		}
-		toppingUp := n.states.of(name) == orchestrator.Settling && n.tops(name)
-		n.since(n.powered, name, now, pluggedIn(h) && !n.charging(name) && !toppingUp && !asked && n.linkWhole(name), askedWithin, func(since time.Time) {
+		n.since(n.powered, name, now, unasked, within, func(since time.Time) {
 			if stormHoldsPower {
 				n.fault("somebody is asked about power that should not be", "%s: on since %s, %s", name, since.Format(time.TimeOnly), strings.Join(said, "; "))
 			}

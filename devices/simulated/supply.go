@@ -2,6 +2,7 @@ package simulated
 
 import (
 	"context"
+	"time"
 
 	"rundown/devices"
 )
@@ -14,6 +15,9 @@ type supply struct {
 	pad     bool // a wireless charger under the handset
 	// How often the gate will still say that it has switched and do nothing; negative: always.
 	lieClosing, lieOpening int
+	// late is how long after it has said so the gate switches, and switching when it will.
+	late      time.Duration
+	switching *event
 }
 
 // Masks of what powers the handset, as the system numbers them.
@@ -106,6 +110,10 @@ func (h *Handset) Gate() devices.PowerGate { return gate{h} }
 func (h *Handset) LieClosing(times int) { h.fault(func() { h.power.lieClosing = times }) }
 func (h *Handset) LieOpening(times int) { h.fault(func() { h.power.lieOpening = times }) }
 
+// SwitchLate makes the gate say at once that it has switched, and switch so much later, as
+// one behind a slow relay or a queue of somebody's server does. What it was told last holds.
+func (h *Handset) SwitchLate(by time.Duration) { h.fault(func() { h.power.late = by }) }
+
 type gate struct{ h *Handset }
 
 func (g gate) Name() string { return "simulated" }
@@ -126,7 +134,12 @@ func (g gate) set(ctx context.Context, on bool) error {
 			*lies = max(*lies-1, -1)
 			return
 		}
-		g.h.setPower(on)
+		g.h.cancel(g.h.power.switching)
+		if g.h.power.late <= 0 {
+			g.h.setPower(on)
+			return
+		}
+		g.h.power.switching = g.h.at(g.h.age+g.h.power.late, func() { g.h.setPower(on) })
 	})
 	return nil
 }

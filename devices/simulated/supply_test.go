@@ -1,7 +1,9 @@
 package simulated_test
 
 import (
+	"errors"
 	"testing"
+	"time"
 
 	"rundown/devices"
 	"rundown/devices/simulated"
@@ -10,7 +12,8 @@ import (
 // Gates that lie, a charger that a person plugs in and a pad: what the handset itself says
 // of its power is the truth.
 func TestPowerThatNoGateSwitches(t *testing.T) {
-	h := simulated.New(simulated.Options{ChargerUSB: true})
+	clock := simulated.NewScaledClock(time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC), 600)
+	h := simulated.New(simulated.Options{ChargerUSB: true, Clock: clock})
 	defer h.Close()
 	gate := h.Gate()
 	for _, step := range []struct {
@@ -25,6 +28,11 @@ func TestPowerThatNoGateSwitches(t *testing.T) {
 		{"an opening that does nothing", func() error { h.LieOpening(-1); return gate.Open(t.Context()) }, ""},
 		{"and once more", func() error { return gate.Open(t.Context()) }, ""},
 		{"it opens again", func() error { h.LieOpening(0); return gate.Open(t.Context()) }, "USB"},
+		{"it closes late", func() error { h.SwitchLate(time.Minute); return gate.Close(t.Context()) }, "USB"},
+		{"and has closed then", func() error { return clock.Sleep(t.Context(), 2*time.Minute) }, ""},
+		{"opens late, and is closed meanwhile", func() error { return errors.Join(gate.Open(t.Context()), gate.Close(t.Context())) }, ""},
+		{"which holds", func() error { return clock.Sleep(t.Context(), 2*time.Minute) }, ""},
+		{"it opens as it should", func() error { h.SwitchLate(0); return gate.Open(t.Context()) }, "USB"},
 		{"a person's charger beside it", func() error { h.PlugCharger(true); return nil }, "AC"},
 		{"which the gate does not cut", func() error { return gate.Close(t.Context()) }, "AC"},
 		{"on a pad", func() error { h.LayOnPad(true); return nil }, "AC and wireless"},

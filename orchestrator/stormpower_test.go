@@ -1,0 +1,71 @@
+package orchestrator_test
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"rundown/orchestrator"
+	"rundown/results"
+)
+
+// Within what time somebody has to be asked about power that should not be: two minutes
+// from when it is there. A handset tells nobody that it was plugged in, and reading one that
+// idles wakes it: there the two minutes begin at its next reading.
+const (
+	askedWithin = 2 * time.Minute
+	idleReading = 5 * time.Minute
+)
+
+// unasked reports whether a handset has power that nobody wants and nobody was asked about
+// so far, and within what time somebody has to be.
+func (n *stormNight) unasked(name string) (unasked bool, within time.Duration) {
+	unasked, within = pluggedIn(n.handsets[name]) && n.linkWhole(name), idleReading+askedWithin
+	for _, d := range n.daemons() {
+		prompts := d.Prompts()
+		for _, s := range d.Handsets() {
+			if s.Name != name {
+				continue
+			}
+			state := orchestrator.State(s.State)
+			due := state == orchestrator.Recharging || state == orchestrator.Charging || state == orchestrator.Settling && s.Scenario == "topping"
+			left := strings.HasPrefix(s.OnCharge, "left on charge by ") // a person's word
+			asked := slices.ContainsFunc(s.NeedsHand, func(what string) bool { return strings.HasPrefix(what, "unplug it, or cut its power by hand") }) &&
+				slices.ContainsFunc(prompts, func(p results.Prompt) bool {
+					return p.Handset == name && strings.HasPrefix(p.Text, "unplug handset ")
+				})
+			unasked = unasked && !due && !left && !asked
+			idles := s.State == "" || state == orchestrator.Done || state == orchestrator.Stopped || s.HeldBy != nil
+			waits := strings.HasSuffix(s.WaitsFor, " to be free") || s.WaitsFor == "to be resumed"
+			if !idles && !waits {
+				within = askedWithin
+			}
+		}
+	}
+	return unasked, within
+}
+
+func init() {
+	for name, kind := range map[string]stormKind{
+		"gate does not close": lasting(func(n *stormNight, a stormAct) { a.on(n).LieClosing([]int{1, 2, 4, -1}[a.N%4]) },
+			func(n *stormNight, a stormAct) { a.on(n).LieClosing(0) }),
+		"gate does not open": lasting(func(n *stormNight, a stormAct) { a.on(n).LieOpening([]int{1, 2, 4, -1}[a.N%4]) },
+			func(n *stormNight, a stormAct) { a.on(n).LieOpening(0) }),
+		"gate switches late": lasting(func(n *stormNight, a stormAct) { a.on(n).SwitchLate(time.Duration(1+a.N) * 12 * time.Second) },
+			func(n *stormNight, a stormAct) { a.on(n).SwitchLate(0) }),
+		"charger plugged in": lasting(func(n *stormNight, a stormAct) { a.on(n).PlugCharger(true) }, func(n *stormNight, a stormAct) { a.on(n).PlugCharger(false) }),
+		"laid on a pad":      lasting(func(n *stormNight, a stormAct) { a.on(n).LayOnPad(true) }, func(n *stormNight, a stormAct) { a.on(n).LayOnPad(false) }),
+	} {
+		stormKinds[name] = kind
+	}
+	comes := []string{"charger plugged in", "laid on a pad", "gate does not close", "gate switches late"}
+	for i, c := range causes {
+		if c.says == "power seen" || c.says == "the power went" {
+			causes[i].of = slices.Concat(c.of, comes)
+		}
+	}
+	causes = append(causes, struct {
+		says string
+		of   []string
+	}{"power gate", slices.Concat(linkKinds, comes, []string{"gate does not open", "power comes", "daemon stopped", "daemon killed", "switched off"})})
+}
