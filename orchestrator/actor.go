@@ -29,6 +29,7 @@ func (d *Daemon) actor(ctx context.Context, h scenarios.Handset, unfinished []*e
 			return
 		}
 	}
+	defer d.haltParking(ctx, h.Name, "the daemon ended while it was charged")
 	away := true
 	for ctx.Err() == nil {
 		changed := d.queue.changed()
@@ -43,7 +44,9 @@ func (d *Daemon) actor(ctx context.Context, h scenarios.Handset, unfinished []*e
 			d.readSoon(h.Name) // somebody may have moved it to another plug
 		}
 		away = err != nil
-		d.mindHandset(ctx, h, l, d.dueFor(h))
+		due := d.dueFor(h)
+		d.mindHandset(ctx, h, l, due)
+		d.parkTurn(ctx, h, l, due)
 		if !d.nextRun(ctx, h) {
 			d.awaitTurn(ctx, changed)
 		}
@@ -232,6 +235,7 @@ func (d *Daemon) carryOn(ctx context.Context, h scenarios.Handset, e *entry, log
 		return err
 	}
 	d.runEnds(r)
+	d.runParks(e, e.Item.Order.Plan)
 	if err := d.store.PutRun(r.rec); err != nil {
 		return err
 	}

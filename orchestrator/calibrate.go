@@ -142,6 +142,7 @@ func (d *Daemon) Calibrate(ctx context.Context, handset string, q CalibrationReq
 	if calibrated || d.busy(handset) != "" || !d.engaged.takeSoon(ctx, handset) {
 		return CalibrationStatus{}, fmt.Errorf("%s: %w: it is in a run, or its screen is being calibrated", handset, ErrNotNow)
 	}
+	d.haltParking(ctx, handset, "its screen was calibrated")
 	stopped := make(chan struct{})
 	c := &calibration{d: d, h: h, typed: make(chan float64), stop: sync.OnceFunc(func() { close(stopped) })}
 	c.s = CalibrationStatus{Handset: handset, State: CalibrationRunning, StartedAt: d.now(), Doing: "preparing the screen", About: (o.Points+5)*o.Repeats + o.Repeats + 3, Practices: luminance.Practices}

@@ -333,6 +333,7 @@ func (d *Daemon) TestGate(ctx context.Context, handset string) ([]GateStep, erro
 		return nil, fmt.Errorf("%w: the screen of %s is being calibrated, or something is settled on it", ErrNotNow, handset)
 	}
 	defer d.engaged.give(handset)
+	d.haltParking(ctx, handset, "its power gate was tested")
 	s := d.powers.by[handset]
 	s.gate <- struct{}{}
 	defer func() { <-s.gate }()

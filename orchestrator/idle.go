@@ -58,7 +58,7 @@ func (d *Daemon) toRead(h scenarios.Handset, due *Item) (read bool) {
 	d.withPower(h.Name, func(s *powerState) bool {
 		every := idleEvery
 		switch {
-		case s.Unwanted != nil, s.on && (due != nil || s.tempC != nil && *s.tempC > s.tempLimitC-heatHeadroomC):
+		case s.Unwanted != nil, s.due, s.on && (due != nil || s.tempC != nil && *s.tempC > s.tempLimitC-heatHeadroomC):
 			every = d.pollEvery
 		case s.on:
 			every = chargingEvery
@@ -75,7 +75,7 @@ func (d *Daemon) toRead(h scenarios.Handset, due *Item) (read bool) {
 func (d *Daemon) judgePower(h scenarios.Handset, due *Item) {
 	held := d.heldBy(h.Name)
 	d.withPower(h.Name, func(s *powerState) bool {
-		if !s.on || s.Unwanted != nil || held != nil { // another daemon may be charging it
+		if !s.on || s.due || s.Unwanted != nil || held != nil { // another daemon may be charging it
 			return false
 		}
 		because := d.chargesUnbidden(h, s, due)

@@ -10,6 +10,9 @@ func (d *Daemon) needsHand(s HandsetStatus) []string {
 		list = append(list, "unplug it, or cut its power by hand: "+sayUnwanted(*u)+". Nothing is carried out on it until it shows that power is gone")
 	}
 	if s.Run == "" || State(s.State).over() {
+		if p := s.Parking; p != nil && p.State == ParkGivenUp {
+			list = append(list, fmt.Sprintf("charge it to %d %% for storage, by hand: %s", p.ToPct, p.Why))
+		}
 		if d.isLow(s.Name) {
 			list = append(list, fmt.Sprintf("level %d %%, and nothing is under way: %s", s.LevelPct, lowLevelAdvice))
 		}

@@ -47,6 +47,8 @@ type HandsetStatus struct {
 	Power string `json:"power,omitempty"`
 	// OnCharge says that it has power by a person's doing, between runs.
 	OnCharge string `json:"on_charge,omitempty"`
+	// Parking is how it is brought to a level for storage between runs; nil: no plan asked for it.
+	Parking *Parking `json:"parking,omitempty"`
 	// Unwanted is power that it has and should not have; nil: none.
 	Unwanted *Unwanted `json:"unwanted_power,omitempty"`
 	// Owed are settings that are still to be put back; nil: none.

@@ -57,17 +57,6 @@ func (n *stormNight) watchOver(now time.Time) {
 	}
 }
 
-// tops reports whether a charge is what a run has on a handset now.
-func (n *stormNight) tops(handset string) bool {
-	for _, d := range n.daemons() {
-		for _, s := range d.Handsets() {
-			if s.Name == handset && s.Scenario == "topping" {
-				return true
-			}
-		}
-	}
-	return false
-}
 
 // since has wrong called, once, when something has held for longer than it may.
 func (n *stormNight) since(from map[string]time.Time, handset string, now time.Time, holds bool, most time.Duration, wrong func(since time.Time)) {

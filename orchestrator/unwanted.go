@@ -78,6 +78,7 @@ type powerRecord struct {
 	Told     string        `json:"told,omitempty"`
 	Unwanted *Unwanted     `json:"unwanted,omitempty"`
 	Left     *leftOnCharge `json:"left,omitempty"`
+	Park     *Parking      `json:"park,omitempty"`
 	// LowSince is since when the handset has been idle with a low level, and that was told.
 	LowSince time.Time `json:"low_since,omitzero"`
 	// Notes wait to be put into the records of their runs, which are being written.
@@ -152,6 +153,10 @@ func (d *Daemon) withPower(handset string, f func(*powerState) (keep bool)) {
 		u := *rec.Unwanted
 		rec.Unwanted = &u
 	}
+	if rec.Park != nil {
+		p := *rec.Park
+		rec.Park = &p
+	}
 	d.powers.mu.Unlock()
 	if err := d.store.PutDocument(documentsPower, handset, rec); err != nil {
 		d.log.Error().Err(err).Str("handset", handset).Msg("what is known of the handset's power could not be stored")
@@ -173,6 +178,9 @@ func (d *Daemon) loadPowers(unfinished map[string][]*entry) {
 		if err != nil && !errors.Is(err, results.ErrNotFound) {
 			d.log.Error().Err(err).Str("handset", handset).Msg("what was known of the handset's power cannot be read; it is looked at anew")
 			s.powerRecord = powerRecord{}
+		}
+		if p := s.Park; p != nil && p.State == ParkCharging {
+			p.State, p.Why = ParkWaits, "the daemon ended while it was charged" // its gate is closed at the start
 		}
 		if u := s.Unwanted; u != nil {
 			if len(unfinished[handset]) == 0 {
@@ -202,7 +210,9 @@ func (d *Daemon) runBegins(handset, run string, due bool) {
 	d.withPower(handset, func(s *powerState) bool {
 		s.run, s.due, s.since = run, due, time.Time{}
 		s.rests, s.waits = true, false // until the run has found out where it stands
-		return false
+		parked := s.Park != nil
+		s.Park = nil // the run charges it as it needs, and parks it at its end if its plan says so
+		return parked
 	})
 }
 
@@ -320,8 +330,12 @@ func (d *Daemon) notWanted(h scenarios.Handset, s *powerState, because string) {
 	if since.IsZero() {
 		since = s.seenAt
 	}
+	run := s.run
+	if run == "" && s.Park != nil { // left by a charge for storage
+		run = s.Park.Run
+	}
 	s.Unwanted = &Unwanted{
-		Since: since, Sources: s.sources, Why: because, Run: s.run, FromPct: s.levelPct, LevelPct: s.levelPct, HottestC: s.tempC,
+		Since: since, Sources: s.sources, Why: because, Run: run, FromPct: s.levelPct, LevelPct: s.levelPct, HottestC: s.tempC,
 		NextTry: since, AskAfter: since.Add(unwantedGrace),
 	}
 	s.Left = nil
@@ -430,6 +444,7 @@ func (d *Daemon) unwantedOn(handset string) (u *Unwanted) {
 // showPower enters what is known of a handset's power into its status.
 func (d *Daemon) showPower(s *HandsetStatus) {
 	s.Unwanted = d.unwantedOn(s.Name)
+	s.Parking, _ = d.parkingOf(s.Name)
 	d.withPower(s.Name, func(p *powerState) bool {
 		if !p.on {
 			return false

@@ -394,6 +394,10 @@ func (d *Daemon) chargesUnbidden(h scenarios.Handset, s *powerState, due *Item) 
 		return fmt.Sprintf("its battery is at %.1f °C on a charger (limit %.1f)", *s.tempC, s.tempLimitC) + d.whoCuts(h, s.Told)
 	case s.Left != nil:
 		return ""
+	case s.Park != nil && s.levelPct < s.Park.ToPct && (s.Park.State == ParkGivenUp || gate == nil || hand):
+		return "" // a person charges it for storage, as they were asked to
+	case s.Park != nil && (gate == nil || hand) && s.Park.State == ParkParked && s.levelPct < s.Park.ToPct+parkTopUp:
+		return fmt.Sprintf("it has come to the %d %% at which plan %s parks it", s.Park.ToPct, s.Park.Plan)
 	case gate != nil && !hand && s.Told == toldClosed:
 		return "its power gate, " + gate.Name() + ", was told to close and says that it has; somebody may have plugged another charger in"
 	case gate != nil && !hand && s.Told == toldOpen:

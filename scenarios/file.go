@@ -93,9 +93,17 @@ type Plan struct {
 	SettleLimit       time.Duration // start-up, evidence and warm-up may take this long
 	DriftEvery        time.Duration // how often preconditions are read during a drain
 	LooksPerHour      int           // at most, at a handset that rests with its screen off; see Looks
+	ParkPct           int           // level, %, to which handsets are charged for storage after a run; 0: they are left as they are
 	DayMix            string        // a key of File.DayMixes, or empty
 	ActivityShare     ActivityShare // how much of what is measured must have been the activity
 }
+
+// Levels at which handsets may be parked, %. Lithium cells are stored about half charged:
+// they age faster when full, and empty ones are lost when they sink further. Common practice,
+// no source: 40 to 60 % is what people who sell cells advise. From memory: the test of
+// IEC 61960 for what a cell has after long storage keeps it at 50 %, and cells that fly by
+// themselves may be at 30 % at most.
+const LeastPark, MostPark = 30, 70
 
 // How often a handset that rests may be looked at, times an hour. More often than once a
 // minute it would hardly sleep at all.

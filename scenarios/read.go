@@ -475,6 +475,7 @@ func (b *builder) plan(name string, e *entry, known map[string]Scenario) Plan {
 		SettleLimit:       valueOf[time.Duration](e, "settle_limit"),
 		DriftEvery:        valueOf[time.Duration](e, "drift_every"),
 		LooksPerHour:      valueOf[int](e, "looks_per_hour"),
+		ParkPct:           valueOf[int](e, "park"),
 	}
 	if a := e.at("activity_share"); a != nil {
 		p.ActivityShare = ActivityShare{FlagBelowPct: valueOf[float64](a, "flag_below_pct"), SpoilBelowPct: valueOf[float64](a, "spoil_below_pct")}

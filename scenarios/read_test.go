@@ -126,6 +126,7 @@ plans:
     settle_limit: 1h
     drift_every: 30 s
     looks_per_hour: 2
+    park: 55 %
     day_mix: day
     activity_share: {flag_below_pct: 99.5 %, spoil_below_pct: 75}
   q: {preconditions: bench, segments: [idle]}
@@ -159,7 +160,7 @@ limits: {runs_at_once: 2, quarantine_after: 5, shared: {rig: 1}}
 		},
 		DrainPoints: 20, Repeat: 3, StartLevel: Window{50, 60}, SampleEvery: 30 * time.Second,
 		StopLevelPct: 25, StopTempC: 41.5, SegmentLimit: 48 * time.Hour, RechargeLimit: 90 * time.Minute,
-		RechargeStopTempC: 35, SettleLimit: time.Hour, DriftEvery: 30 * time.Second, LooksPerHour: 2, DayMix: "day",
+		RechargeStopTempC: 35, SettleLimit: time.Hour, DriftEvery: 30 * time.Second, LooksPerHour: 2, ParkPct: 55, DayMix: "day",
 		ActivityShare: ActivityShare{FlagBelowPct: 99.5, SpoilBelowPct: 75},
 	}, f.Plans["p"]); diff != "" {
 		t.Errorf("plan (-want +got):\n%s", diff)
@@ -272,6 +273,14 @@ func TestEveryFaultAtItsPlace(t *testing.T) {
 			`nightly.yaml:4:47: plans.p.looks_per_hour: want 1 to 60 times an hour, got 240`},
 		{"half a look", head + "plans: {p: {segments: [idle], looks_per_hour: 2.5}}\n",
 			`nightly.yaml:4:47: plans.p.looks_per_hour: want 1 to 60 times an hour, got 2.5`},
+		{"parked full", head + "plans: {p: {segments: [idle], park: 100}}\n",
+			`nightly.yaml:4:37: plans.p.park: want 30 to 70 %, got 100: lithium cells are stored about half charged, since they age faster when full and do not bear to run empty`},
+		{"parked empty", head + "plans: {p: {segments: [idle], park: 5 %}}\n",
+			`nightly.yaml:4:37: plans.p.park: want 30 to 70 %, got 5 %: lithium cells are stored about half charged, since they age faster when full and do not bear to run empty`},
+		{"parked by half points", head + "plans: {p: {segments: [idle], park: 50.5}}\n",
+			`nightly.yaml:4:37: plans.p.park: want 30 to 70 %, got 50.5`},
+		{"parked on", head + "plans: {p: {segments: [idle], park: on}}\n",
+			`nightly.yaml:4:37: plans.p.park: want 30 to 70 %, got on`},
 		{"hot drain", head + "plans: {p: {segments: [browse], stop_temp_c: 60}}\n",
 			`nightly.yaml:4:46: plans.p.stop_temp_c: want 30 to 55 °C, got 60: a lithium cell hotter than this ages fast and may become unsafe`},
 		{"hot charge", head + "plans: {p: {segments: [browse], recharge_stop_temp_c: 46 °C}}\n",

@@ -241,6 +241,20 @@ const (
 // plan says another.
 const DefaultRechargeStopTempC = 40
 
+// parkLevel is a level for storage, %.
+func parkLevel() *scalar {
+	s := wholePercent(LeastPark, MostPark, "%")
+	inner := s.parse
+	s.parse = func(text string) (any, error) {
+		v, err := inner(text)
+		if f, ok := parseNumber(cutUnit(text, "%")); err != nil && ok && (f < LeastPark || f > MostPark) {
+			return nil, mishap(fmt.Sprintf("want %s, got %s: lithium cells are stored about half charged, since they age faster when full and do not bear to run empty", s.want, shown(text)))
+		}
+		return v, err
+	}
+	return s
+}
+
 var planShape = &object{
 	noun: "a plan",
 	fields: []field{
@@ -263,6 +277,7 @@ var planShape = &object{
 		{key: "drift_every", about: "How often preconditions are read again during a drain.", shape: duration(10*time.Second, time.Hour), def: "5 min"},
 		{key: "looks_per_hour", about: "How often the daemon looks at most at a handset that rests on battery with its screen off, as in idle: each look may wake it, and waking is drain that the measuring causes.", shape: wholeNumber(LeastLooks, MostLooks, "times an hour"), def: DefaultLooks},
 		{key: "activity_share", about: "How much of what is measured must have been the activity, by its evidence.", shape: activityShareShape, def: empty},
+		{key: "park", about: "The level, %, to which its handsets are charged for storage after a run, through their power gates and by the limits for a recharge, whenever nothing is due on them; they are never drained for it, and charged again when they have sunk 10 points below. 50 is common practice. Left out: they are left as they are.", shape: parkLevel()},
 		{key: "day_mix", about: "The day mix that its figures are put together with.", shape: name("a day mix's name")},
 	},
 	check: checkPlan,

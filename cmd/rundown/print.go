@@ -79,6 +79,8 @@ func doing(s orchestrator.HandsetStatus) string {
 		return s.OnCharge + " (" + s.Power + ")"
 	case s.State == "" && s.WaitsFor != "":
 		return "waits for " + s.WaitsFor
+	case s.State == "" && s.Parking != nil: // its run was before the daemon's start
+		return s.Parking.Say(s.LevelPct)
 	case s.State == "":
 		return "-"
 	case s.Problem != "":
@@ -92,6 +94,9 @@ func doing(s orchestrator.HandsetStatus) string {
 	}
 	if !s.LinkLostAt.IsZero() {
 		parts = append(parts, "link lost at "+clockTime(s.LinkLostAt))
+	}
+	if state := orchestrator.State(s.State); s.Parking != nil && (state == orchestrator.Done || state == orchestrator.Stopped) {
+		parts = append(parts, s.Parking.Say(s.LevelPct))
 	}
 	if s.RatePctH > 0 {
 		parts = append(parts, fmt.Sprintf("%.1f %%/h", s.RatePctH))

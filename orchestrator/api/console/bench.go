@@ -229,6 +229,9 @@ func (c *Console) benchRow(m member) benchRow {
 			r.Doing = fmt.Sprintf("%s, segment %d of %d", m.Scenario, m.Segment, m.Segments)
 		}
 	}
+	if p := m.Parking; p != nil && over(m.HandsetStatus) && r.Evidence == "" {
+		r.Evidence = template.HTML(template.HTMLEscapeString(p.Say(m.LevelPct)))
+	}
 	if !m.LinkLostAt.IsZero() && !over(m.HandsetStatus) {
 		r.Waits = "the link; its files are fetched then"
 	}
