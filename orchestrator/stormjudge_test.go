@@ -57,7 +57,6 @@ func (n *stormNight) watchOver(now time.Time) {
 	}
 }
 
-
 // since has wrong called, once, when something has held for longer than it may.
 func (n *stormNight) since(from map[string]time.Time, handset string, now time.Time, holds bool, most time.Duration, wrong func(since time.Time)) {
 	since, ok := from[handset]
@@ -207,6 +206,7 @@ var causes = []struct {
 	{"the power went", []string{"power comes", "daemon stopped", "daemon killed", "switched off"}},
 	{"not heard of", slices.Concat(linkKinds, []string{"switched off", "settings barred"})},
 	{"could not be started", slices.Concat(linkKinds, deviceKinds)},
+	{"workload loop is gone", slices.Concat(linkKinds, deviceKinds)},
 	{"evidence", slices.Concat(linkKinds, deviceKinds, []string{"daemon stopped", "daemon killed"})},
 	{"the activity went on in", slices.Concat(linkKinds, deviceKinds, []string{"daemon stopped", "daemon killed", "answers late"})},
 	{"no figure", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "storage full", "shell hangs", "CR LF", "warnings first", "hot room", "dims itself"}},

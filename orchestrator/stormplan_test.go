@@ -255,6 +255,7 @@ func init() { // it refers to itself, by way of the night
 			_, err := n.daemon.Cancel(it.ID)
 			if err == nil {
 				n.cancelledAt[it.ID] = time.Now()
+				n.on[it.Handset] = append(n.on[it.Handset], "cancel") // which need not be the act's
 			}
 			return err == nil
 		}, hand: true},

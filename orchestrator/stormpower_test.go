@@ -61,7 +61,7 @@ func init() {
 	comes := []string{"charger plugged in", "laid on a pad", "gate does not close", "gate switches late"}
 	for i, c := range causes {
 		if c.says == "power seen" || c.says == "the power went" {
-			causes[i].of = slices.Concat(c.of, comes)
+			causes[i].of = slices.Concat(c.of, comes, []string{"another daemon"}) // which closes its gates when it ends
 		}
 	}
 	causes = append(causes, struct {
