@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"rundown/results"
+	"rundown/results/calculate"
 	"rundown/results/charging"
 	"rundown/results/endurance"
 	"rundown/results/intake"
@@ -99,6 +100,9 @@ func (d *Daemon) Import(q ImportRequest) (Import, error) {
 		if !(v >= 0) || math.IsInf(v, 0) {
 			return Import{}, fmt.Errorf("%w: %s: want 0 or more, got %g", ErrRequest, what, v)
 		}
+	}
+	if err := calculate.Capacity(q.CapacityMAh); err != nil {
+		return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
 	}
 	if len(q.Note) > 2000 {
 		return Import{}, fmt.Errorf("%w: a note of %d bytes: want at most 2000", ErrRequest, len(q.Note))

@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"os"
 	"strings"
 	"time"
 
@@ -10,53 +9,60 @@ import (
 	"rundown/results/intake"
 )
 
-// calculateCmd works out one file without a daemon.
+// calculateCmd works out files without a daemon.
 type calculateCmd struct {
-	File string `arg:"" help:"A CSV file: columns as in our export, or named by --column."`
-	As   string `help:"endurance, charge or sustain; left out: by what the columns are." enum:"endurance,charge,sustain," default:""`
+	Files []string `arg:"" name:"file" help:"CSV files, or folders of them: columns as in our export, or named by --column."`
+	As    string   `help:"endurance, charge or sustain; left out: by what the columns are." enum:"endurance,charge,sustain," default:""`
 
-	Column         []string      `help:"Which column is what, as QUANTITY=HEADING@UNIT, such as time=Elapsed@h:mm:ss. May be given several times." placeholder:"MAP"`
-	AtChange       bool          `help:"Each line is the moment at which the level changed, as in a log taken by hand."`
+	Column         []string      `help:"Which column is what, as QUANTITY=HEADING@UNIT, such as time=Elapsed@h:mm:ss. May be given several times." placeholder:"MAP" sep:"none"`
+	Only           string        `help:"One of several logs in the file." placeholder:"SEGMENT"`
+	AtChange       *bool         `help:"Each line is (or is not) the moment at which the level changed; left out: by how the log looks." negatable:""`
 	Loop           time.Duration `help:"Endurance: length of the script's loop." placeholder:"DURATION"`
 	WarmUp         time.Duration `help:"Endurance: left out at the beginning." default:"3m"`
 	Points         int           `help:"Endurance: drain target; left out: all that was drained." placeholder:"N"`
-	DesignMAh      float64       `help:"Endurance: the maker's capacity, mAh." name:"design-mah" placeholder:"MAH"`
-	NominalMV      float64       `help:"Endurance: the maker's cell voltage, mV." name:"nominal-mv" placeholder:"MV"`
+	DesignMAh      float64       `help:"Endurance: the maker's capacity, mAh." name:"design-mah" aliases:"capacity-mah" placeholder:"MAH"`
+	NominalMV      float64       `help:"Endurance: the maker's cell voltage, mV; with --design-mah it gives hours per watt-hour." name:"nominal-mv" placeholder:"MV"`
 	LearnedMAh     float64       `help:"Endurance: full charge in the charge counter's units, learned in a survey." name:"learned-mah" placeholder:"MAH"`
 	LearnedCurrent float64       `help:"Endurance: full charge by integrating the current readings, learned in a survey." name:"learned-by-current-mah" placeholder:"MAH"`
 }
 
 func (c *calculateCmd) Help() string {
-	return "Examples:\n  rundown calculate drain.csv --as endurance --loop 40s --learned-mah 4210\n  rundown calculate charge.csv --json\n  rundown calculate cycles.csv --as sustain"
+	return "Several files, a folder, or a file that holds several logs give one row for each log; exit code 0 only when each of them gave a figure.\n\n" +
+		"Examples:\n  rundown calculate drain.csv --as endurance --loop 40s --learned-mah 4210\n  rundown calculate charge.csv --json\n  rundown calculate cycles.csv --as sustain\n" +
+		"  rundown calculate logs-of-2030/ --column time=Elapsed@h:mm:ss --column level=Battery"
 }
 
 func (c *calculateCmd) Run(e *env) error {
-	f, err := os.Open(c.File)
+	columns, err := intake.ParseColumns(c.Column)
+	if err != nil {
+		return fmt.Errorf("--column: %w", err)
+	}
+	files, rows, err := logFiles(c.Files)
 	if err != nil {
 		return err
 	}
-	defer f.Close()
-	options := intake.Options{Columns: map[intake.Quantity]intake.Column{}}
-	for _, text := range c.Column {
-		q, column, err := intake.ParseColumn(text)
-		if err != nil {
-			return fmt.Errorf("--column: %w", err)
-		}
-		options.Columns[q] = column
-	}
-	log, err := intake.Read(c.File, f, options)
-	if err != nil {
-		return err
-	}
-	r, err := calculate.Log(c.File, log, calculate.Options{
+	in := intake.Options{Columns: columns, Only: c.Only}
+	options := calculate.Options{
 		As: c.As, AtChange: c.AtChange, WarmUpS: c.WarmUp.Seconds(), LoopS: c.Loop.Seconds(), Points: c.Points,
 		DesignMAh: c.DesignMAh, NominalMV: c.NominalMV, LearnedMAh: c.LearnedMAh, LearnedByCurrentMAh: c.LearnedCurrent,
-	})
-	if err != nil {
-		return fmt.Errorf("%s: %w", c.File, err)
 	}
+	var logs []calculate.One
+	for _, file := range files {
+		list, err := calculateFile(file, in, options)
+		if err != nil {
+			return err
+		}
+		logs = append(logs, list...)
+	}
+	if rows || len(logs) > 1 {
+		return e.printLogs(logs)
+	}
+	if err := logs[0].Err; err != nil {
+		return err
+	}
+	r := *logs[0].Result
 	if e.json {
-		return e.printJSON(flat(r))
+		return e.printJSON(flat(r, ""))
 	}
 	switch {
 	case r.Endurance != nil:
@@ -78,27 +84,30 @@ func (c *calculateCmd) Run(e *env) error {
 }
 
 // flat is a result as one object, which is easier to take apart on a command line.
-func flat(r calculate.Result) any {
+func flat(r calculate.Result, only string) any {
 	type about struct {
 		File string `json:"file"`
+		Only string `json:"only,omitempty"`
 		As   string `json:"as"`
 	}
 	type remarks struct {
 		Warnings []string `json:"warnings"`
 	}
-	a, w := about{r.File, r.As}, remarks{r.Warnings}
+	a, w := about{r.File, only, r.As}, remarks{r.Warnings}
 	switch {
 	case r.Charge != nil: // what was not found stands there as null
 		c := r.Charge
 		return struct {
 			about
 			*calculate.Charge
+			PeakW  *calculate.Interval `json:"peak_w"`
+			HoldS  *float64            `json:"above_90pct_peak_s"`
 			BattWh *calculate.Interval `json:"energy_into_battery_wh"`
 			PlugWh *calculate.Interval `json:"energy_at_plug_wh"`
 			Taper  *calculate.Taper    `json:"taper"`
 			End    *calculate.End      `json:"end"`
 			remarks
-		}{a, c, c.BattWh, c.PlugWh, c.Taper, c.End, w}
+		}{a, c, c.PeakW, c.HoldS, c.BattWh, c.PlugWh, c.Taper, c.End, w}
 	case r.Sustain != nil:
 		return struct {
 			about
@@ -116,7 +125,11 @@ func flat(r calculate.Result) any {
 }
 
 func (e *env) printEndurance(f *calculate.Endurance) {
-	rows := [][]string{{"hours from full to empty", f.Hours.String()}, {"drain, %/h", f.RatePctH.String()}, {"points", fmt.Sprint(f.Points)}, {"method", f.Method}}
+	rows := [][]string{{"hours from full to empty", f.Hours.String()}, {"drain, %/h", f.RatePctH.String()}, {"points", fmt.Sprintf("%d, from %d to %d %%", f.Points, f.Window.FromPct, f.Window.ToPct)},
+		{"window", fmt.Sprintf("from %s to %s of the log", minutes(f.Window.FromS), minutes(f.Window.ToS))}, {"method", f.Method}}
+	if f.HoursPerWh != nil {
+		rows = append(rows, []string{"hours per watt-hour", fmt.Sprintf("%.2f", *f.HoursPerWh)})
+	}
 	if f.PowerW != nil {
 		rows = append(rows, []string{"power, W", f.PowerW.String()})
 	}

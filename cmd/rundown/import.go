@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"rundown/orchestrator"
+	"rundown/results/intake"
 )
 
 // importCmd brings figures from elsewhere into the daemon's store.
@@ -64,7 +65,7 @@ func (c *importCmd) Run(e *env) error {
 	case c.Handset == "":
 		return fmt.Errorf("%s: of which handset is it? Name it with --handset; it need not be on the bench", c.File)
 	}
-	content, err := os.ReadFile(c.File)
+	content, err := logContent(c.File)
 	if err != nil {
 		return err
 	}
@@ -96,18 +97,31 @@ func (c *importCmd) Run(e *env) error {
 	return nil
 }
 
+// logContent is what a log's file holds; one that is too long or no text is refused before it is sent.
+func logContent(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	if about, err := f.Stat(); err == nil && about.IsDir() {
+		return nil, fmt.Errorf("%s is a folder: an import is of one handset and one log, so name a file of it", intake.Plain(path))
+	}
+	return intake.Content(path, f)
+}
+
 func printImport(e *env, done orchestrator.Import) {
-	rows := [][]string{{"handset", done.Run.Handset.Name}, {"scenario", done.Segment.Scenario}, {"lines read", fmt.Sprint(done.Rows)}}
+	rows := [][]string{{"handset", intake.Plain(done.Run.Handset.Name)}, {"scenario", intake.Plain(done.Segment.Scenario)}, {"lines read", fmt.Sprint(done.Rows)}}
 	var taken []string
 	for quantity, column := range done.Taken {
 		taken = append(taken, quantity+" from "+column)
 	}
 	slices.Sort(taken)
 	for _, t := range taken {
-		rows = append(rows, []string{"taken", t})
+		rows = append(rows, []string{"taken", intake.Plain(t)})
 	}
 	for _, i := range done.Ignored {
-		rows = append(rows, []string{"left aside", i})
+		rows = append(rows, []string{"left aside", intake.Plain(i)})
 	}
 	switch {
 	case done.Figure != nil:

@@ -66,7 +66,7 @@ type commands struct {
 	Figures   figuresCmd   `cmd:"" help:"Endurance by handset and scenario, and what the day mixes make of it."`
 	Learned   learnedCmd   `cmd:"" help:"What surveys, segments and recharges taught about each handset."`
 	Backup    backupCmd    `cmd:"" help:"Copy everything recorded to a file, while the daemon runs."`
-	Calculate calculateCmd `cmd:"" help:"Work out one CSV file of a drain, a charge or repeated cycles, without a daemon."`
+	Calculate calculateCmd `cmd:"" help:"Work out CSV files of drains, charges or repeated cycles, or folders of them, without a daemon."`
 	Dump      dumpCmd      `cmd:"" help:"Show what is read from what a handset prints of its battery: units, and where they are in doubt."`
 	Workload  workloadCmd  `cmd:"" help:"What handsets can be given to do, and the video that they play."`
 	Log       logCmd       `cmd:"" help:"Who changed what and when, newest first; refused attempts too."`

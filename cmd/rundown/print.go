@@ -1,12 +1,16 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 	"text/tabwriter"
 	"time"
+	"unicode/utf16"
+	"unicode/utf8"
 
 	"rundown/devices/preconditions"
 	"rundown/orchestrator"
@@ -16,11 +20,39 @@ import (
 
 // printJSON writes v for machines.
 func (e *env) printJSON(v any) error {
-	enc := json.NewEncoder(e.out)
+	var b bytes.Buffer
+	enc := json.NewEncoder(&b)
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", "  ")
-	return enc.Encode(v)
+	if err := enc.Encode(v); err != nil {
+		return err
+	}
+	_, err := e.out.Write(plainJSON(b.Bytes()))
+	return err
 }
+
+// plainJSON escapes what JSON allows in a string and a terminal would act on or not show, such as the names of a foreign
+// file: the values stay the same.
+func plainJSON(b []byte) []byte {
+	if !bytes.ContainsFunc(b, acts) {
+		return b
+	}
+	out := make([]byte, 0, len(b)+64)
+	for _, r := range string(b) {
+		switch {
+		case !acts(r):
+			out = utf8.AppendRune(out, r)
+		case r > 0xffff:
+			high, low := utf16.EncodeRune(r)
+			out = fmt.Appendf(out, `\u%04x\u%04x`, high, low)
+		default:
+			out = fmt.Appendf(out, `\u%04x`, r)
+		}
+	}
+	return out
+}
+
+func acts(r rune) bool { return r != '\n' && !strconv.IsPrint(r) }
 
 // table writes rows aligned, the first one as the head.
 func table(w io.Writer, rows ...[]string) {

@@ -35,25 +35,28 @@ type calculateInput struct {
 	File           string   `query:"file" maxLength:"200" doc:"the file's name, for messages"`
 	As             string   `query:"as" enum:"endurance,charge,sustain" doc:"left out: by what the columns are"`
 	Columns        []string `query:"column,explode" doc:"which column is what: QUANTITY=HEADING@UNIT, such as time=Elapsed@h:mm:ss"`
-	AtChange       bool     `query:"at_change" doc:"each line is the moment at which the level changed"`
+	Only           string   `query:"only" doc:"one of several logs in the file: segment, or segment/workload"`
+	AtChange       string   `query:"at_change" enum:"true,false" doc:"each line is the moment at which the level changed; left out: by how the log looks"`
 	WarmUpS        float64  `query:"warm_up_s" minimum:"0" maximum:"86400" default:"180" doc:"endurance: left out at the beginning, s"`
 	LoopS          float64  `query:"loop_s" minimum:"0" maximum:"86400" doc:"endurance: length of the script's loop, s"`
 	Points         int      `query:"points" minimum:"0" maximum:"100" doc:"endurance: drain target; left out: all that was drained"`
-	DesignMAh      float64  `query:"design_mah" minimum:"0" maximum:"50000" doc:"endurance: the maker's capacity, mAh"`
-	NominalMV      float64  `query:"nominal_mv" minimum:"0" maximum:"9000" doc:"endurance: the maker's cell voltage, mV"`
-	LearnedMAh     float64  `query:"learned_mah" minimum:"0" maximum:"1000000" doc:"endurance: full charge in the counter's units, learned in a survey"`
-	LearnedCurrent float64  `query:"learned_by_current_mah" minimum:"0" maximum:"1000000" doc:"endurance: full charge by integrating the current readings, learned in a survey"`
+	DesignMAh      float64  `query:"design_mah" minimum:"0" maximum:"50000" doc:"endurance: the maker's capacity, 100 or more mAh; left out: not known"`
+	NominalMV      float64  `query:"nominal_mv" minimum:"0" maximum:"9000" doc:"endurance: the maker's cell voltage, mV, for hours per watt-hour; needs design_mah"`
+	LearnedMAh     float64  `query:"learned_mah" minimum:"0" maximum:"1000000" doc:"endurance: full charge in the counter's units, learned in a survey, 100 or more mAh"`
+	LearnedCurrent float64  `query:"learned_by_current_mah" minimum:"0" maximum:"1000000" doc:"endurance: full charge by integrating the current readings, learned in a survey, 100 or more mAh"`
 	RawBody        []byte   `contentType:"text/csv"`
 }
 
 func (s *Server) calculate(_ context.Context, in *calculateInput) (*body[calculate.Result], error) {
-	options := intake.Options{Columns: map[intake.Quantity]intake.Column{}}
-	for _, text := range in.Columns {
-		quantity, column, err := intake.ParseColumn(text)
-		if err != nil {
-			return nil, huma.Error422UnprocessableEntity(err.Error())
-		}
-		options.Columns[quantity] = column
+	columns, err := intake.ParseColumns(in.Columns)
+	if err != nil {
+		return nil, huma.Error422UnprocessableEntity(err.Error())
+	}
+	options := intake.Options{Columns: columns, Only: in.Only}
+	var atChange *bool
+	if in.AtChange != "" {
+		on := in.AtChange == "true"
+		atChange = &on
 	}
 	name := in.File
 	if name == "" {
@@ -64,7 +67,7 @@ func (s *Server) calculate(_ context.Context, in *calculateInput) (*body[calcula
 		return nil, unusable(err)
 	}
 	r, err := calculate.Log(name, log, calculate.Options{
-		As: in.As, AtChange: in.AtChange, WarmUpS: in.WarmUpS, LoopS: in.LoopS, Points: in.Points, DesignMAh: in.DesignMAh, NominalMV: in.NominalMV,
+		As: in.As, AtChange: atChange, WarmUpS: in.WarmUpS, LoopS: in.LoopS, Points: in.Points, DesignMAh: in.DesignMAh, NominalMV: in.NominalMV,
 		LearnedMAh: in.LearnedMAh, LearnedByCurrentMAh: in.LearnedCurrent,
 	})
 	if err != nil {

@@ -25,8 +25,8 @@ func isFile(path string) bool {
 	return path == importPath || path == recordsPath || path == calculatePath || path == validatePath
 }
 
-// maxFile bounds an imported file: a day of readings, one a second, takes a third of it.
-const maxFile = 16 << 20
+// maxFile bounds an imported file.
+const maxFile = intake.MaxBytes
 
 func (s *Server) registerImports(described huma.API) {
 	s.note(Operator, http.MethodPost+" "+importPath, "import")
@@ -70,7 +70,7 @@ func (s *Server) importLog(ctx context.Context, in *importInput) (*body[orchestr
 	did(ctx, what)
 	q := orchestrator.ImportRequest{
 		File: in.File, Content: in.RawBody, Handset: in.Handset, Model: in.Model, CapacityMAh: in.CapacityMAh, NominalMV: in.NominalMV, Build: in.Build,
-		Scenario: in.Scenario, Plan: in.Plan, As: in.As, Columns: map[intake.Quantity]intake.Column{}, Only: in.Only, WarmUpS: in.WarmUpS, LoopS: in.LoopS,
+		Scenario: in.Scenario, Plan: in.Plan, As: in.As, Only: in.Only, WarmUpS: in.WarmUpS, LoopS: in.LoopS,
 		TargetPoints: in.Points, Started: in.Started, Note: in.Note, By: callerOf(ctx).Name, DryRun: in.DryRun,
 	}
 	if q.File == "" {
@@ -80,13 +80,11 @@ func (s *Server) importLog(ctx context.Context, in *importInput) (*body[orchestr
 		on := in.AtChange == "true"
 		q.AtChange = &on
 	}
-	for _, text := range in.Columns {
-		quantity, column, err := intake.ParseColumn(text)
-		if err != nil {
-			return nil, huma.Error422UnprocessableEntity(err.Error())
-		}
-		q.Columns[quantity] = column
+	columns, err := intake.ParseColumns(in.Columns)
+	if err != nil {
+		return nil, huma.Error422UnprocessableEntity(err.Error())
 	}
+	q.Columns = columns
 	done, err := s.d.Import(q)
 	if err != nil {
 		return nil, problem(err)

@@ -6,6 +6,7 @@ package calculate
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 
 	"rundown/results/charging"
@@ -22,18 +23,22 @@ const (
 	AsSustain   = "sustain"
 )
 
-// ErrUntold means that a log's columns do not tell what it is.
-var ErrUntold = errors.New("its columns do not tell what it is: say endurance, charge or sustain")
+// ErrUntold means that a log's columns do not tell what it is, ErrOption that an option holds what cannot be.
+var (
+	ErrUntold = errors.New("its columns do not tell what it is: say endurance, charge or sustain")
+	ErrOption = errors.New("option not usable")
+)
 
 // Options are what the log itself does not say. A 0 is not known.
 type Options struct {
-	As       string // one of the As words; empty: by what the columns are
-	AtChange bool   // each line is the moment at which the level changed, as in a log taken by hand
+	As string // one of the As words; empty: by what the columns are
+	// AtChange says whether each line is the moment at which the level changed, as in a log taken by hand; nil: by how the log looks.
+	AtChange *bool
 
 	// Of endurance:
 	WarmUpS, LoopS       float64 // left out at the beginning; length of the script's loop, s
 	Points               int     // drain target; 0: all that was drained
-	DesignMAh, NominalMV float64 // the maker's
+	DesignMAh, NominalMV float64 // the maker's; together they give hours per watt-hour
 	LearnedMAh           float64 // full charge in the charge counter's units
 	LearnedByCurrentMAh  float64 // full charge by integrating the current readings
 }
@@ -51,6 +56,39 @@ type Result struct {
 // An Interval is a value with its 95 % interval.
 type Interval = figure.Interval
 
+// What capacities may be, mAh: no handset's cell is smaller, and what a counter of another unit calls its full charge is not larger.
+const (
+	leastMAh       = 100
+	mostMAh        = 50_000
+	mostLearnedMAh = 1_000_000
+)
+
+// Capacity checks a maker's rated capacity, mAh, of which 0 is not known. Its error is ErrOption.
+func Capacity(mAh float64) error { return between("design charge", "mAh", mAh, leastMAh, mostMAh) }
+
+func between(what, unit string, v, least, most float64) error {
+	if v == 0 || v >= least && v <= most {
+		return nil
+	}
+	return fmt.Errorf("%w: %s: want %g to %g %s, got %g", ErrOption, what, least, most, unit, v)
+}
+
+func (o Options) check() error {
+	err := errors.Join(
+		Capacity(o.DesignMAh),
+		between("nominal voltage", "mV", o.NominalMV, 1000, 9000),
+		between("learned charge", "mAh", o.LearnedMAh, leastMAh, mostLearnedMAh),
+		between("learned charge by current", "mAh", o.LearnedByCurrentMAh, leastMAh, mostLearnedMAh),
+		between("warm-up", "s", o.WarmUpS, math.SmallestNonzeroFloat64, 86_400),
+		between("loop", "s", o.LoopS, math.SmallestNonzeroFloat64, 86_400),
+		between("points", "percentage points", float64(o.Points), 1, 100),
+	)
+	if err == nil && o.NominalMV > 0 && o.DesignMAh == 0 {
+		err = fmt.Errorf("%w: a nominal voltage is for hours per watt-hour, and these need the design charge too", ErrOption)
+	}
+	return err
+}
+
 // Endurance is what a drain says.
 type Endurance struct {
 	Hours         Interval  `json:"hours"` // from full to empty
@@ -59,10 +97,20 @@ type Endurance struct {
 	CurrentMA     *Interval `json:"current_ma,omitempty"`
 	StraightHours float64   `json:"straight_hours"` // by time x 100 / points
 	VoltageFactor float64   `json:"voltage_factor"`
+	HoursPerWh    *float64  `json:"hours_per_wh,omitempty"` // of the maker's capacity and voltage, where both are known
 	Points        int       `json:"points"`
+	Window        Window    `json:"window"`
 	Method        string    `json:"method"`
 	Budget        []Term    `json:"budget"`
 	Assumptions   []string  `json:"assumptions"`
+}
+
+// A Window is the stretch of the log that the figure is of: between the edges of two levels.
+type Window struct {
+	FromS   float64 `json:"from_s"` // by the log's own time
+	ToS     float64 `json:"to_s"`
+	FromPct int     `json:"from_pct"` // the level reached at this edge
+	ToPct   int     `json:"to_pct"`
 }
 
 // A Term is one line of the budget of an interval.
@@ -128,9 +176,12 @@ type Sustain struct {
 	Onset     *int     `json:"onset_below_95"` // nil: none
 }
 
-// Log works a log out. The error says why there is no figure.
+// Log works a log out. The error says why there is no figure, and names the file once.
 func Log(file string, log intake.Log, o Options) (Result, error) {
-	r := Result{File: file, As: o.As}
+	r := Result{File: file, As: o.As, Warnings: []string{}}
+	if err := o.check(); err != nil {
+		return r, err // of the request, not of the file
+	}
 	if r.As == "" {
 		r.As = log.As()
 	}
@@ -148,11 +199,18 @@ func Log(file string, log intake.Log, o Options) (Result, error) {
 	if r.Warnings == nil {
 		r.Warnings = []string{}
 	}
+	if err != nil && !errors.As(err, new(intake.Faults)) && !errors.Is(err, intake.ErrLacks) { // these two name it
+		err = fmt.Errorf("%s: %w", intake.Plain(file), err)
+	}
 	return r, err
 }
 
 func (r *Result) endurance(log intake.Log, o Options) error {
-	samples, err := log.Endurance(o.AtChange)
+	atChange := log.AtChange()
+	if o.AtChange != nil {
+		atChange = *o.AtChange
+	}
+	samples, err := log.Endurance(atChange)
 	if err != nil {
 		return err
 	}
@@ -170,11 +228,18 @@ func (r *Result) endurance(log intake.Log, o Options) error {
 	r.Endurance = &Endurance{
 		Hours: f.Hours, RatePctH: f.RatePctH, PowerW: f.PowerW, CurrentMA: f.CurrentMA, StraightHours: f.StraightHours,
 		VoltageFactor: f.VoltageFactor, Points: f.Points, Method: f.Method, Assumptions: f.Assumptions,
+		Window: Window{f.WindowStart.Seconds(), f.WindowStop.Seconds(), f.FromPct, f.ToPct},
+	}
+	if f.HoursPerWh > 0 {
+		r.Endurance.HoursPerWh = &f.HoursPerWh
 	}
 	for _, t := range f.Budget {
 		r.Endurance.Budget = append(r.Endurance.Budget, Term{t.Name, 100 * t.RelSD, t.Share})
 	}
 	r.Warnings = slices.Concat(log.Notes, f.Warnings)
+	if atChange {
+		r.Warnings = append(r.Warnings, "each line is taken for the moment at which the level was seen to change")
+	}
 	return nil
 }
 

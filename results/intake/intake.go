@@ -7,7 +7,6 @@
 package intake
 
 import (
-	"bufio"
 	"bytes"
 	"cmp"
 	"encoding/csv"
@@ -21,9 +20,6 @@ import (
 	"strings"
 	"time"
 )
-
-// ErrSeveral means that the file holds several segments or workloads and none was chosen.
-var ErrSeveral = errors.New("several logs in one file")
 
 // A Quantity is what a column holds.
 type Quantity string
@@ -194,13 +190,14 @@ type Fault struct {
 }
 
 func (f Fault) String() string {
+	file := Plain(f.File)
 	switch {
 	case f.Line == 0:
-		return fmt.Sprintf("%s: %s", f.File, f.Says)
+		return fmt.Sprintf("%s: %s", file, f.Says)
 	case f.Column == 0:
-		return fmt.Sprintf("%s:%d: %s", f.File, f.Line, f.Says)
+		return fmt.Sprintf("%s:%d: %s", file, f.Line, f.Says)
 	}
-	return fmt.Sprintf("%s:%d:%d: %s", f.File, f.Line, f.Column, f.Says)
+	return fmt.Sprintf("%s:%d:%d: %s", file, f.Line, f.Column, f.Says)
 }
 
 // Faults is all that is wrong in a file.
@@ -213,7 +210,7 @@ func (f Faults) Error() string {
 	var b strings.Builder
 	for i, one := range f {
 		if i == mostFaults {
-			fmt.Fprintf(&b, "\n%s: and %d more", one.File, len(f)-i)
+			fmt.Fprintf(&b, "\n%s: and %d more", Plain(one.File), len(f)-i)
 			break
 		}
 		if i > 0 {
@@ -224,22 +221,15 @@ func (f Faults) Error() string {
 	return b.String()
 }
 
-// Read reads a log; name is the file's, for messages. Its error is Faults, or ErrSeveral wrapped with the
+// Read reads a log; name is the file's, for messages. Its error is Faults, or Several with the
 // names to choose from, or that of r.
 func Read(name string, r io.Reader, o Options) (Log, error) {
-	in := bufio.NewReaderSize(r, 1<<16)
-	start, err := in.Peek(1 << 15)
-	if err != nil && !errors.Is(err, io.EOF) {
-		return Log{}, fmt.Errorf("%s: %w", name, err)
+	content, err := Content(name, r)
+	if err != nil {
+		return Log{}, err
 	}
-	if bytes.HasPrefix(start, []byte{0xff, 0xfe}) || bytes.HasPrefix(start, []byte{0xfe, 0xff}) {
-		return Log{}, Faults{{File: name, Line: 1, Says: "the file is UTF-16: save it as CSV in UTF-8"}}
-	}
-	if bytes.HasPrefix(start, []byte("\ufeff")) {
-		_, _ = in.Discard(3)
-		start = start[3:]
-	}
-	p := &parser{name: name, in: csv.NewReader(in), only: o.Only}
+	start := bytes.TrimPrefix(content, []byte("\ufeff"))
+	p := &parser{name: name, in: csv.NewReader(bytes.NewReader(start)), only: o.Only}
 	p.in.Comment = '#'
 	p.in.TrimLeadingSpace = true
 	p.in.ReuseRecord = true
@@ -270,6 +260,7 @@ type parser struct {
 	in           *csv.Reader
 	decimalComma bool
 	only         string
+	head         int // line of the head
 	faults       Faults
 	log          Log
 	at           map[Quantity]int  // field of each quantity
@@ -307,6 +298,7 @@ func (p *parser) read(o Options) (Log, error) {
 		return Log{}, p.csvFault(err)
 	}
 	p.fields = head
+	p.head, _ = p.in.FieldPos(0)
 	p.columns(slices.Clone(head), o.Columns)
 	if len(p.faults) > 0 {
 		return Log{}, p.faults
@@ -329,14 +321,14 @@ func (p *parser) read(o Options) (Log, error) {
 		p.row()
 	}
 	if len(p.groups) > 1 && p.only == "" {
-		return Log{}, fmt.Errorf("%s: %w: choose one of %s", p.name, ErrSeveral, strings.Join(p.groups, ", "))
+		return Log{}, Several{p.name, p.groups}
 	}
 	if len(p.log.Rows) == 0 && len(p.faults) == 0 {
 		says := "no readings below the head"
 		if p.only != "" && len(p.groups) > 0 {
-			says = fmt.Sprintf("no readings of %q; there are %s", p.only, strings.Join(p.groups, ", "))
+			says = fmt.Sprintf("no readings of %s; there are %s", quoted(p.only), headings(p.groups))
 		}
-		p.faults = append(p.faults, Fault{File: p.name, Says: says})
+		p.faults = append(p.faults, Fault{File: p.name, Line: p.head, Says: says})
 	}
 	p.order()
 	if len(p.faults) > 0 {
@@ -350,20 +342,39 @@ func (p *parser) read(o Options) (Log, error) {
 func (p *parser) csvFault(err error) Faults {
 	var parse *csv.ParseError
 	if errors.As(err, &parse) {
+		switch {
+		case errors.Is(parse.Err, csv.ErrQuote): // found where the file ends, or where another quotation mark comes
+			return Faults{{p.name, parse.StartLine, 0, "a quoted field that begins in this line is not closed, or is followed by more than a separator"}}
+		case errors.Is(parse.Err, csv.ErrBareQuote):
+			return Faults{{p.name, parse.Line, parse.Column, "a quotation mark within a field that does not begin with one"}}
+		}
 		return Faults{{p.name, parse.Line, parse.Column, parse.Err.Error()}}
 	}
 	return Faults{{File: p.name, Says: err.Error()}}
 }
+
+// named is the column that a quantity was taken from, for messages.
+func (p *parser) named(q Quantity) string { return heading(p.log.Taken[q].Name) }
 
 func same(a, b string) bool { return strings.EqualFold(strings.TrimSpace(a), strings.TrimSpace(b)) }
 
 // columns finds each quantity's field in the head.
 func (p *parser) columns(head []string, wanted map[Quantity]Column) {
 	p.at, p.unit = map[Quantity]int{}, map[Quantity]unit{}
-	used := map[int]bool{}
+	used := map[int]Quantity{}
 	take := func(q Quantity, field int, c Column) {
+		if other, twice := used[field]; twice {
+			p.fault(field, "the column %s is named for %s and for %s, and holds one of them", heading(head[field]), other, q)
+			return
+		}
+		for i := field + 1; i < len(head); i++ {
+			if same(head[i], head[field]) {
+				p.fault(i, "the head names %s twice, as columns %d and %d: rename one of them", heading(head[field]), field+1, i+1)
+				return
+			}
+		}
 		p.at[q] = field
-		used[field] = true
+		used[field] = q
 		p.unit[q], _ = unitOf(q, c.Unit)
 		if c.Unit == "" {
 			p.unit[q] = units[q][0]
@@ -379,12 +390,12 @@ func (p *parser) columns(head []string, wanted map[Quantity]Column) {
 			continue
 		}
 		if _, ok := unitOf(q, c.Unit); c.Unit != "" && !ok {
-			p.fault(0, "no unit %q of %s; there are %s", c.Unit, q, unitNames(q))
+			p.fault(0, "no unit %s of %s; there are %s", quoted(c.Unit), q, unitNames(q))
 			continue
 		}
 		field := slices.IndexFunc(head, func(h string) bool { return same(h, c.Name) })
 		if field < 0 {
-			p.fault(0, "no column %q for %s; the head has %s", c.Name, q, strings.Join(head, ", "))
+			p.fault(0, "no column %s for %s; the head has %s", quoted(c.Name), q, headings(head))
 			continue
 		}
 		take(q, field, c)
@@ -394,16 +405,22 @@ func (p *parser) columns(head []string, wanted map[Quantity]Column) {
 			continue
 		}
 		field := slices.IndexFunc(head, func(h string) bool { return same(h, k.name) })
-		if field >= 0 && !used[field] {
+		if _, taken := used[field]; field >= 0 && !taken {
 			take(k.is, field, Column{k.name, k.unit})
 		}
 	}
 	for i, h := range head {
-		if !used[i] {
+		if _, taken := used[i]; !taken {
 			p.log.Ignored = append(p.log.Ignored, strings.TrimSpace(h))
 		}
 	}
 	if len(p.faults) > 0 {
+		return
+	}
+	_, bySegment := p.at[segment]
+	_, byWorkload := p.at[workload]
+	if p.only != "" && !bySegment && !byWorkload {
+		p.fault(0, "only %s is asked for, and the head names neither segment_id nor workload: the file holds one log", quoted(p.only))
 		return
 	}
 	_, scored := p.at[Score]
@@ -414,9 +431,9 @@ func (p *parser) columns(head []string, wanted map[Quantity]Column) {
 	switch {
 	case scored && !timed:
 	case !timed:
-		p.fault(0, "no column is recognised as the time (such as t_s, t_ms, t_host_utc) or as a score; the head has %s; name it, as in time=COLUMN@s", strings.Join(head, ", "))
+		p.fault(0, "no column is recognised as the time (such as t_s, t_ms, t_host_utc) or as a score; the head has %s; name it, as in time=COLUMN@s", headings(head))
 	case !scored && !level && !battery && !socket:
-		p.fault(0, "no column is recognised as a level (level_pct), a power (battery_w, socket_w) or a score; the head has %s; name it, as in level=COLUMN", strings.Join(head, ", "))
+		p.fault(0, "no column is recognised as a level (level_pct), a power (battery_w, socket_w) or a score; the head has %s; name it, as in level=COLUMN", headings(head))
 	}
 }
 
@@ -448,7 +465,7 @@ func (p *parser) number(q Quantity, low, high float64, want string) *float64 {
 	}
 	v *= p.unit[q].factor
 	if !ok || !(v >= low && v <= high) {
-		p.fault(p.at[q], "%s: want %s, got %q", p.log.Taken[q].Name, want, s)
+		p.fault(p.at[q], "%s: want %s, got %s", p.named(q), want, quoted(s))
 		return nil
 	}
 	return &v
@@ -475,6 +492,9 @@ func (p *parser) row() {
 		if s, ok := p.text(q); ok {
 			group = append(group, s)
 		}
+	}
+	if p.only != "" && len(group) == 0 {
+		return
 	}
 	if name := strings.Join(group, "/"); name != "" {
 		if !slices.Contains(p.groups, name) {
@@ -519,7 +539,7 @@ func (p *parser) row() {
 		r.Cycle = len(p.log.Rows) + 1
 		r.Score = p.number(Score, math.SmallestNonzeroFloat64, huge, "a score above 0")
 		if r.Score == nil && len(p.faults) == before {
-			p.fault(p.at[Score], "%s: no score", p.log.Taken[Score].Name)
+			p.fault(p.at[Score], "%s: no score", p.named(Score))
 		}
 		if _, counted := p.at[Cycle]; counted {
 			c := p.number(Cycle, 0, 1e6, "the number of a cycle")
@@ -527,10 +547,10 @@ func (p *parser) row() {
 			switch {
 			case c == nil:
 				if len(p.faults) == before {
-					p.fault(p.at[Cycle], "%s: no number of the cycle", p.log.Taken[Cycle].Name)
+					p.fault(p.at[Cycle], "%s: no number of the cycle", p.named(Cycle))
 				}
 			case *c != math.Trunc(*c), n > 0 && int(*c) != p.log.Rows[n-1].Cycle+1:
-				p.fault(p.at[Cycle], "%s: want %s, got %s: cycles must follow one another with none left out", p.log.Taken[Cycle].Name, p.nextCycle(), p.fields[p.at[Cycle]])
+				p.fault(p.at[Cycle], "%s: want %s, got %s: cycles must follow one another with none left out", p.named(Cycle), p.nextCycle(), heading(p.fields[p.at[Cycle]]))
 			}
 			if c != nil {
 				r.Cycle = int(*c)
@@ -552,7 +572,7 @@ func (p *parser) nextCycle() string {
 func (p *parser) time() (time.Duration, bool) {
 	s, ok := p.text(Time)
 	if !ok {
-		p.fault(p.at[Time], "%s: no time", p.log.Taken[Time].Name)
+		p.fault(p.at[Time], "%s: no time", p.named(Time))
 		return 0, false
 	}
 	u := p.unit[Time]
@@ -564,14 +584,14 @@ func (p *parser) time() (time.Duration, bool) {
 		case strings.Contains(s, ":"):
 			form = "h:mm:ss"
 		default:
-			p.fault(p.at[Time], "%s: %q has no unit: name it, as in time=%s@s (%s)", p.log.Taken[Time].Name, s, p.log.Taken[Time].Name, unitNames(Time))
+			p.fault(p.at[Time], "%s: %s has no unit: name it, as in time=%s@s (%s)", p.named(Time), quoted(s), p.named(Time), unitNames(Time))
 			return 0, false
 		}
 		if p.form == "" {
 			p.form = form
 		}
 		if p.form != form {
-			p.fault(p.at[Time], "%s: want a time as %s like those before, got %q", p.log.Taken[Time].Name, p.form, s)
+			p.fault(p.at[Time], "%s: want a time as %s like those before, got %s", p.named(Time), p.form, quoted(s))
 			return 0, false
 		}
 	}
@@ -580,7 +600,7 @@ func (p *parser) time() (time.Duration, bool) {
 	case "rfc3339":
 		at, err := time.Parse(time.RFC3339, strings.ToUpper(s))
 		if err != nil || at.Year() < 1970 || at.Year() > 2200 {
-			p.fault(p.at[Time], "%s: want an instant such as 2030-05-14T21:00:00Z, got %q", p.log.Taken[Time].Name, s)
+			p.fault(p.at[Time], "%s: want an instant such as 2030-05-14T21:00:00Z, got %s", p.named(Time), quoted(s))
 			return 0, false
 		}
 		if p.instant.IsZero() {
@@ -601,7 +621,7 @@ func (p *parser) time() (time.Duration, bool) {
 		if want == "" {
 			want = "a time in " + form
 		}
-		p.fault(p.at[Time], "%s: want %s, got %q", p.log.Taken[Time].Name, want, s)
+		p.fault(p.at[Time], "%s: want %s, got %s", p.named(Time), want, quoted(s))
 	}
 	return d, ok
 }
@@ -675,7 +695,7 @@ func (p *parser) order() {
 				why = "; over midnight, write dates too (2030-05-14T23:59:30Z)"
 			}
 			p.faults = append(p.faults, Fault{p.name, r.Line, p.stamps[i].column,
-				fmt.Sprintf("%s: %q is not after the time of line %d%s", p.log.Taken[Time].Name, p.stamps[i].text, out[n-1].Line, why)})
+				fmt.Sprintf("%s: %s is not after the time of line %d%s", p.named(Time), quoted(p.stamps[i].text), out[n-1].Line, why)})
 		}
 		out = append(out, r)
 	}

@@ -107,7 +107,7 @@ func TestFaultsNameFileLineAndColumn(t *testing.T) {
 		want       []string
 	}{
 		{"nothing", "", []string{"log.csv:1: the file is empty"}},
-		{"head only", "t_s,level\n", []string{"log.csv: no readings below the head"}},
+		{"head only", "# by hand\nt_s,level\n", []string{"log.csv:2: no readings below the head"}},
 		{"no time", "when,level\n1,2\n", []string{`log.csv:1:1: no column is recognised as the time`}},
 		{"nothing to compute", "t_s,volts\n1,2\n", []string{`log.csv:1:1: no column is recognised as a level`}},
 		{"all faults at once", "t_s,level\n0,93\n60,abc\n120,101\n110,91\n,90\n", []string{
@@ -117,7 +117,16 @@ func TestFaultsNameFileLineAndColumn(t *testing.T) {
 			`log.csv:6:1: t_s: no time`,
 		}},
 		{"a line cut short", "t_s,level\n0,93\n60\n", []string{"log.csv:3: 1 fields, and the head names 2 columns"}},
-		{"a quote left open", "t_s,level\n0,\"93\n", []string{"log.csv:"}},
+		{"a quote left open", "t_s,level\n0,93\n60,\"92\n120,91\n180,90\n", []string{"log.csv:3: a quoted field that begins in this line is not closed"}},
+		{"a quote left open in the last line", "t_s,level\n0,93\n60,\"92", []string{"log.csv:3: a quoted field"}},
+		{"a quote left open in the head", "t_s,\"level\n0,93\n", []string{"log.csv:1: a quoted field"}},
+		{"a quote within a field", "t_s,level\n0,9\"3\n", []string{"log.csv:2:4: a quotation mark within a field"}},
+		{"lines that end in CR alone", "t_s,level\r0,93\r60,92\r", []string{"log.csv:1: the lines end in CR alone"}},
+		{"a column that is named twice", "t_s,level,Level\n0,93,40\n", []string{"log.csv:1:11: the head names level twice, as columns 2 and 3"}},
+		{"a head of control characters", "\x1b[31mred,t_s\n1,2\n", []string{`the head has "\x1b[31mred", t_s;`}},
+		{"a field of control characters", "t_s,level\n0,\x1b[2J\n", []string{`log.csv:2:3: level: want a level of 0 to 100 %, got "\x1b[2J"`}},
+		{"zero bytes", "t_s,level\n0,9\x003\n", []string{"log.csv:2:4: a zero byte"}},
+		{"a line without an end", "t_s,level\n0," + strings.Repeat("9", 70_000), []string{"log.csv:2: a line of more than 64 KiB"}},
 		{"midnight", "time,level\n23:59:00,93\n0:01:00,92\n", []string{"over midnight, write dates too"}},
 		{"two forms", "time,level\n0:00:00,93\n2030-05-14T21:00:00Z,92\n", []string{"want a time as h:mm:ss like those before"}},
 		{"a bare number", "time,level\n0,93\n", []string{`"0" has no unit: name it, as in time=time@s`}},

@@ -129,7 +129,7 @@ func (l Log) Scores() ([]float64, error) {
 	return list, nil
 }
 
-func (l Log) lacks(says string) error { return fmt.Errorf("%s: %w: %s", l.File, ErrLacks, says) }
+func (l Log) lacks(says string) error { return fmt.Errorf("%s: %w: %s", Plain(l.File), ErrLacks, says) }
 
 // whole is a row's level, which the calculators take in the whole per cent that a handset shows.
 func (l Log) whole(r Row) (level int, ok bool, err error) {
@@ -137,7 +137,7 @@ func (l Log) whole(r Row) (level int, ok bool, err error) {
 		return 0, false, nil
 	}
 	if *r.Level != math.Trunc(*r.Level) {
-		return 0, false, Faults{{File: l.File, Line: r.Line, Says: fmt.Sprintf("%s: want the whole per cent that the handset shows, got %g", l.Taken[Level].Name, *r.Level)}}
+		return 0, false, Faults{{File: l.File, Line: r.Line, Says: fmt.Sprintf("%s: want the whole per cent that the handset shows, got %g", heading(l.Taken[Level].Name), *r.Level)}}
 	}
 	return int(*r.Level), true, nil
 }
