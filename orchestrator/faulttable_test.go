@@ -157,6 +157,18 @@ var faultTable = []fault{
 		want: outcomes{fine, stopped, fine, fine, fine, fine, fine},
 	},
 	{
+		name: "power gate says open and is not", reasons: []string{"still says no power"},
+		how:   "the handset sees no power: the run ends and says so",
+		begin: func(v victim) { v.LieOpening(-1) }, end: func(v victim) { v.LieOpening(0) },
+		want: outcomes{fine, stopped, fine, fine, fine, fine, fine},
+	},
+	{
+		name: "charger plugged in that no gate switches", reasons: []string{"still says power seen"}, lasts: 8 * minutes,
+		how:   "a person is asked to unplug it; a segment that has power is repeated, but begins only once the handset shows none",
+		begin: func(v victim) { v.PlugCharger(true) }, end: func(v victim) { v.PlugCharger(false) },
+		want: outcomes{stopped, fine, stopped, stopped, fine, fine, fine},
+	},
+	{
 		name: "battery saver comes on", reasons: []string{"battery_saver"},
 		how:   "switched off before a segment; during one it is drift",
 		begin: func(v victim) { v.SetBatterySaver(true) },
