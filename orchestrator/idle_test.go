@@ -2,6 +2,7 @@ package orchestrator_test
 
 import (
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -100,6 +101,116 @@ func TestSegmentsAreNotReadBeside(t *testing.T) {
 		o.Asked = func(command string) {
 			drift := strings.Contains(command, "settings") // which is read with many other things, as the plan says
 			if strings.Contains(command, "dumpsys battery") && !drift {
+				readings.Add(1)
+			}
+		}
+	})
+}
+
+// A handset that rests in a segment is looked at as often as the plan says and no more, also
+// by a daemon that has just begun: nothing else reads it. Power that comes meanwhile is asked
+// about within two minutes of the next look, or was ended by the recorder and is gone.
+func TestARestIsReadByNobody(t *testing.T) {
+	var mu sync.Mutex
+	var asked []time.Time
+	bubbleBench(t, []string{"Alder"}, restPlan, func(b *bench) {
+		t := b.t
+		h := b.handsets["Alder"]
+		b.startDaemon()
+		b.queue("rest")
+		b.soon(6*time.Hour, "it measures", func() bool { return b.status("Alder").State == string(orchestrator.Draining) })
+		time.Sleep(90 * time.Minute)
+		b.stopDaemon()
+		b.startDaemon()
+		from := b.clock.Now()
+		time.Sleep(5 * time.Hour)
+		if s := b.status("Alder"); s.State != string(orchestrator.Draining) {
+			t.Fatalf("it is %s", s.State)
+		}
+		mu.Lock()
+		looks, last := 0, from.Add(time.Minute) // the first look takes the segment up
+		for _, at := range asked {
+			if at.Sub(last) > time.Minute {
+				looks++
+				last = at
+			}
+		}
+		mu.Unlock()
+		if looks < 5 || looks > 20 {
+			t.Errorf("asked %d times in 5 h, want 20 at most", looks)
+		}
+		next := b.status("Alder").NextLook
+		h.PlugCharger(true)
+		from = b.clock.Now()
+		if late := next.Sub(from); late > 75*time.Minute || late < 0 {
+			t.Fatalf("the next look is at %v", next)
+		}
+		b.askedSoon(next)
+		h.PlugCharger(false)
+	}, func(_ string, o *simulated.Options) {
+		o.LevelPct = 93
+		o.Asked = func(string) {
+			mu.Lock()
+			defer mu.Unlock()
+			asked = append(asked, time.Now())
+		}
+	})
+}
+
+const restPlan = `
+plans:
+  rest:
+    drain: 7
+    start_level_pct: {least: 70, most: 94}
+    segments: [idle]
+    segment_limit: 5 d
+`
+
+// What reading an idle handset every 5 minutes costs it: part of what README says.
+func TestWhatIdleReadingsCost(t *testing.T) {
+	bubbleBench(t, []string{"Alder"}, unwantedPlans, func(b *bench) {
+		t := b.t
+		h := b.handsets["Alder"]
+		b.startDaemon()
+		time.Sleep(time.Hour)
+		before := h.Wakes().LookJ
+		time.Sleep(24 * time.Hour)
+		perDay := (h.Wakes().LookJ - before) / (4500 * 3.6 * 3.85) * 100
+		t.Logf("%.0f J a day, %.2f %% of its charge", h.Wakes().LookJ-before, perDay)
+		if perDay <= 0 || perDay > 1 {
+			t.Errorf("its readings draw %.2f %% a day, want 1 at most", perDay)
+		}
+	}, low(80))
+}
+
+// A run that is held reads nothing by itself; power that comes is found all the same, and
+// the handset is read no more often than an idle one.
+func TestPowerInARunThatIsHeld(t *testing.T) {
+	var readings atomic.Int64
+	bubbleBench(t, []string{"Alder"}, unwantedPlans, func(b *bench) {
+		t := b.t
+		h := b.handsets["Alder"]
+		b.startDaemon()
+		item := b.queue("short")[0]
+		b.soon(time.Hour, "it measures", func() bool { return b.status("Alder").State == string(orchestrator.Draining) })
+		if _, err := b.daemon.Pause(item.ID); err != nil {
+			t.Fatal(err)
+		}
+		h.Reboot() // so that it is carried out again, and waits to be resumed first
+		b.soon(2*time.Hour, "it waits", func() bool { return b.status("Alder").WaitsFor == "to be resumed" })
+		time.Sleep(10 * time.Minute)
+		before := readings.Load()
+		time.Sleep(time.Hour)
+		if n := readings.Load() - before; n < 8 || n > 14 {
+			t.Errorf("read %d times in an hour", n)
+		}
+		h.PlugCharger(true)
+		b.askedSoon(b.clock.Now().Add(5 * time.Minute))
+		h.PlugCharger(false)
+		b.soon(10*time.Minute, "it is over", func() bool { return b.status("Alder").Unwanted == nil })
+	}, low(89), func(_ string, o *simulated.Options) {
+		o.Asked = func(command string) {
+			if strings.Contains(command, "dumpsys battery") {
 				readings.Add(1)
 			}
 		}
