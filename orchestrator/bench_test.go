@@ -179,7 +179,7 @@ func (b *bench) startDaemon() {
 	if b.hostClock != nil {
 		clock = b.hostClock
 	}
-	log := zerolog.New(zerolog.SyncWriter(b.log))
+	log := zerolog.New(zerolog.SyncWriter(b.log)).With().Timestamp().Logger()
 	if b.quiet {
 		log = zerolog.Nop()
 	}

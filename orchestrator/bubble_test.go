@@ -115,8 +115,9 @@ type memoryServer struct {
 
 	mu       sync.Mutex
 	up       bool
-	cut      int           // bytes of output after which an answer is lost; 0: none
-	latency  time.Duration // of each call
+	cut      int                      // bytes of output after which an answer is lost; 0: none
+	latency  time.Duration            // of each call
+	lag      map[string]time.Duration // and more to some handsets, by serial
 	changed  chan struct{}
 	epoch    context.Context
 	endEpoch context.CancelFunc
@@ -233,8 +234,8 @@ type memoryLink struct {
 
 // within gives a call its context: it ends with its deadline and with the server.
 func (l memoryLink) within(ctx context.Context, limit time.Duration) (bounded context.Context, end func(error) error, err error) {
-	if l.server.latency > 0 {
-		t := time.NewTimer(l.server.latency)
+	if latency := l.server.latency + l.server.lag[l.h.Serial()]; latency > 0 {
+		t := time.NewTimer(latency)
 		defer t.Stop()
 		select {
 		case <-t.C:

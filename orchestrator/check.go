@@ -63,11 +63,16 @@ func (d *Daemon) Check(ctx context.Context, handset, plan string, apply bool) (p
 	return report, err
 }
 
-// Undo puts back what checks have set on a handset, and returns what that was.
+// Undo puts back what checks have set on a handset, and returns what that was. ErrNotNow
+// while a run is under way, which would be measured under other conditions, or while another
+// daemon holds the handset.
 func (d *Daemon) Undo(ctx context.Context, handset string) ([]preconditions.Change, error) {
 	h, link, err := d.atHand(handset)
 	if err != nil {
 		return nil, err
+	}
+	if run := d.busy(handset); run != "" {
+		return nil, fmt.Errorf("%w: %s is in run %s, which puts it back at its end", ErrNotNow, handset, run)
 	}
 	if err := d.notHeld(ctx, h); err != nil {
 		return nil, err

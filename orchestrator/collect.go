@@ -213,6 +213,7 @@ func (r *run) conclude() error {
 	if err := r.settleCurrent(samples); err != nil {
 		return err
 	}
+	g.rec.Wakes = r.wakes(g.rec) // its gauge is judged, and its figure made, by how it slept
 	r.judgeGauge(samples)
 	r.settleOutcome()
 	r.unmeasuredBecause()

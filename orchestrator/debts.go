@@ -200,6 +200,13 @@ func (d *Daemon) collectOther(ctx context.Context, h scenarios.Handset, l device
 	}
 	r := &run{d: d, h: h, log: d.log.With().Str("handset", h.Name).Logger(), e: &entry{RunID: rec.RunID, Segment: &u}}
 	r.live = &segment{rec: rec, u: &u}
+	if !known { // by the units that this handset's readings have, as far as that is known
+		if units, err := d.lookAtUnits(ctx, l, h); err == nil {
+			r.live.setUnits(units.Units)
+		} else if linkDown(err) || ctx.Err() != nil {
+			return f, err
+		}
+	}
 	if err := r.pullSamples(ctx, l); err != nil {
 		return f, err
 	}

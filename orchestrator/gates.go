@@ -311,7 +311,7 @@ func (r *run) switched(err error) error {
 }
 
 // TestGate proves a handset's power gate: closed, open and closed again, each read on the
-// handset. ErrNotNow while a run is under way; ErrRequest when nothing here switches power.
+// handset. ErrNotNow while a run is under way or another daemon holds it; ErrRequest when nothing here switches power.
 func (d *Daemon) TestGate(ctx context.Context, handset string) ([]GateStep, error) {
 	h, known := d.file.Handset(handset)
 	gate := d.gates[handset]
@@ -326,6 +326,14 @@ func (d *Daemon) TestGate(ctx context.Context, handset string) ([]GateStep, erro
 	case hand:
 		return nil, fmt.Errorf("%w: handset %s has a person for its power gate: nothing here switches its power", ErrRequest, handset)
 	}
+	// Power that comes in between would spoil what another daemon measures there.
+	if err := d.notHeld(ctx, h); err != nil {
+		return nil, err
+	}
+	if !d.engaged.takeSoon(ctx, handset) {
+		return nil, fmt.Errorf("%w: %s is being calibrated, or something is settled on it at this moment", ErrNotNow, handset)
+	}
+	defer d.engaged.give(handset)
 	if _, err := d.linkTo(h); err != nil {
 		return nil, err
 	}

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"rundown/devices"
 	"rundown/devices/onboard"
 	"rundown/results"
 	"rundown/results/sustain"
@@ -162,6 +163,9 @@ func (r *run) endedBy(reason string) (Event, error) {
 	}
 	if reached {
 		if missing := r.live.witness.never(); missing != "" && !goal.drains() {
+			if reason == onboard.EndFull {
+				return r.spoil("the battery is full: nothing was charged, so that there was %s until its end", missing)
+			}
 			return r.spoil("%s until its end", missing)
 		}
 		return TargetReached, nil
@@ -183,6 +187,30 @@ func (r *run) endedBy(reason string) (Event, error) {
 		return r.spoil("the power went before the battery was full")
 	}
 	return r.spoil("the recorder ended by itself: %s", reason)
+}
+
+// afterRestart judges a segment whose handset has restarted since. One whose recorder had
+// come to its end before is what its files say, which outlive a restart: its daemon may
+// have been away meanwhile.
+func (r *run) afterRestart(ctx context.Context, l devices.Link, state onboard.State) (Event, error) {
+	g := r.live
+	if state.Exists {
+		if err := r.takeIn(ctx, l); err != nil {
+			return "", err
+		}
+	}
+	if g.u.Ended == "" {
+		return r.spoil("the handset restarted during the segment")
+	}
+	r.hearStage()
+	g.lookedAt = g.phoneUntil
+	g.note(r.d.now(), "the handset restarted after the recorder had ended")
+	if r.e.State == Settling {
+		if event, err := r.begun(); event != "" || err != nil {
+			return event, err
+		}
+	}
+	return r.endedBy(g.u.Ended)
 }
 
 // cyclesDone is how many cycles of work the stage was told of in this segment.

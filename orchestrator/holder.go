@@ -30,9 +30,11 @@ const (
 	// abandonedAfter is twice as long as a run waits for a handset that is away: a daemon
 	// that could still come back to its run has come back by then.
 	abandonedAfter = 2 * linkPatience
-	// heldLook is how often a handset that another daemon holds is looked at: each look costs
-	// it some of the charge that is being measured.
-	heldLook = 5 * time.Minute
+	// heldLook is how often a handset that another daemon holds is looked at, at first and, once
+	// it has been held for long under one number, at the least: each look costs it some of the
+	// charge that is being measured, and wakes it when it rests.
+	heldLook      = 5 * time.Minute
+	heldLookLeast = 30 * time.Minute
 	// keepEvery is how often a run that only waits says on the handset that it is there, and
 	// looks whether it still has it.
 	keepEvery = time.Minute
@@ -66,6 +68,13 @@ type HeldBy struct {
 	Problem string    `json:"problem,omitempty"` // why it cannot be said by whom
 	Running []string  `json:"running,omitempty"` // segments of it that run there
 	SeenAt  time.Time `json:"seen_at"`
+
+	first time.Time // when it was seen first under this number
+}
+
+// nextLook is how long after a look the next one is due.
+func (h HeldBy) nextLook() time.Duration {
+	return min(max(h.SeenAt.Sub(h.first)/2, heldLook), heldLookLeast)
 }
 
 // String says by whom, for a sentence: "bench lab 2 on north, since 14 May 21:00".
@@ -136,7 +145,12 @@ func (d *Daemon) holding(handset string) (h holding) {
 
 // elsewhere says who else holds a handset, from a look at it; nil: nobody.
 func (d *Daemon) elsewhere(h scenarios.Handset, look onboard.Holding) *HeldBy {
-	by := &HeldBy{Number: look.Number, SeenAt: d.now()}
+	by := &HeldBy{Number: look.Number, SeenAt: d.now(), first: d.now()}
+	d.tell(h.Name, func(s *HandsetStatus) {
+		if s.HeldBy != nil && s.HeldBy.Number == look.Number {
+			by.first = s.HeldBy.first
+		}
+	})
 	for _, key := range look.Keys() {
 		if !d.knows(key) {
 			by.Running = append(by.Running, key)
@@ -204,7 +218,7 @@ func (d *Daemon) showHeld(handset string, by *HeldBy) {
 func (d *Daemon) heldElsewhere(ctx context.Context, h scenarios.Handset) (*HeldBy, error) {
 	var seen *HeldBy
 	d.tell(h.Name, func(s *HandsetStatus) { seen = s.HeldBy })
-	if seen != nil && d.now().Sub(seen.SeenAt).Abs() < heldLook {
+	if seen != nil && d.now().Sub(seen.SeenAt).Abs() < seen.nextLook() {
 		return seen, nil
 	}
 	l, err := d.linkTo(h)
@@ -339,7 +353,11 @@ func (r *run) takeHandset(ctx context.Context) (Event, error) {
 			return r.giveUp(ctx, "the night ended while the handset was not free: %s", r.saysHeld(held))
 		}
 		r.waitsFor(r.saysHeld(held))
-		for next := waited.read() + heldLook; waited.read() < next && !r.cancelled(); {
+		pause := heldLook
+		if held != nil {
+			pause = held.by.nextLook()
+		}
+		for next := waited.read() + pause; waited.read() < next && !r.cancelled(); {
 			if held == nil || r.handsetFree() {
 				next = 0 // its calls end soon, or a person has just taken it over
 			}

@@ -1,10 +1,12 @@
 package orchestrator_test
 
 import (
+	"bytes"
 	"strings"
 	"testing"
 	"time"
 
+	"rundown/devices/onboard"
 	"rundown/orchestrator"
 	"rundown/results"
 )
@@ -36,4 +38,44 @@ func TestStartEdgeThatCouldNotBeWritten(t *testing.T) {
 		}
 		b.nothingLeft("Alder")
 	})
+}
+
+// A segment that came to its end while no daemon looked is what its files say, also when the
+// handset has restarted since.
+func TestRestartAfterTheEnd(t *testing.T) {
+	t.Parallel()
+	bubbleBench(t, []string{"Alder"}, holderPlan, func(b *bench) {
+		b.startDaemon()
+		b.queue("film")
+		b.inState("Alder", orchestrator.Draining)
+		h := b.handsets["Alder"]
+		look, err := onboard.Held(b.t.Context(), h)
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		b.stopDaemon()
+		within(b.t, time.Minute, "its segment ends", func() bool {
+			var end bytes.Buffer
+			_, err := h.Pull(b.t.Context(), onboard.Root+"/"+look.Who.Segment+"/end.txt", 0, &end)
+			return err == nil && end.Len() > 0
+		})
+		h.Reboot()
+		time.Sleep(2 * time.Minute)
+		b.startDaemon()
+		list := b.finish(time.Minute)["Alder"]
+		if len(list) != 1 || list[0].Outcome != results.Measured || list[0].EndedBy != onboard.EndTarget {
+			b.t.Fatalf("segments %+v; want one that is measured", list)
+		}
+		b.hasFigure(list[0])
+		b.nothingLeft("Alder")
+	})
+}
+
+// hasFigure wants that a segment has a figure.
+func (b *bench) hasFigure(g results.Segment) {
+	b.t.Helper()
+	figures, err := b.daemon.Figures(orchestrator.FigureFilter{Run: g.RunID})
+	if err != nil || len(figures) != 1 || len(figures[0].Each) != 1 || figures[0].Each[0].Hours.Value <= 0 {
+		b.t.Errorf("figures %+v, %v; want one", figures, err)
+	}
 }

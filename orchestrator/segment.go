@@ -380,7 +380,7 @@ func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 	}
 	switch {
 	case g.u.BootID != "" && state.BootID != g.u.BootID:
-		return r.spoil("the handset restarted during the segment")
+		return r.afterRestart(ctx, l, state)
 	case !state.Exists:
 		return r.spoil("its files are gone from the handset")
 	}

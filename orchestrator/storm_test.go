@@ -1,13 +1,14 @@
 package orchestrator_test
 
 import (
+	"bytes"
 	"cmp"
 	"flag"
 	"fmt"
 	"maps"
-	"math"
 	"math/rand/v2"
 	"os"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -69,6 +70,28 @@ func (s *stormTotal) held() (n int) {
 	return n
 }
 
+// byKind says for each kind of event how many of the figures that it befell hold their truth.
+func (s *stormTotal) byKind() string {
+	held, of := map[string]int{}, map[string]int{}
+	for _, f := range s.figures {
+		kinds := f.befell
+		if len(kinds) == 0 {
+			kinds = []string{"(nothing)"}
+		}
+		for _, k := range kinds {
+			of[k]++
+			if f.held {
+				held[k]++
+			}
+		}
+	}
+	var list []string
+	for _, k := range slices.Sorted(maps.Keys(of)) {
+		list = append(list, fmt.Sprintf("%s %d of %d", k, held[k], of[k]))
+	}
+	return strings.Join(list, ", ")
+}
+
 func counts(m map[string]int) string {
 	var list []string
 	for _, k := range slices.Sorted(maps.Keys(m)) {
@@ -115,6 +138,7 @@ func TestStorm(t *testing.T) {
 	share := float64(total.held()) / float64(max(1, len(total.figures)))
 	fmt.Printf("storm from seed %d: %d nights; events: %s; segments: %s; %d of %d figures hold the truth (%.1f %%), the worst is off by %.2f half-widths\n",
 		first, total.nights, counts(total.happened), counts(total.outcomes), total.held(), len(total.figures), 100*share, total.worst)
+	fmt.Printf("of the figures, those that something befell: %s\n", total.byKind())
 	if os.Getenv("RUNDOWN_STORM_REASONS") != "" {
 		for _, k := range slices.Sorted(maps.Keys(total.reasons)) {
 			fmt.Printf("%4d %s\n", total.reasons[k], k)
@@ -156,11 +180,11 @@ func oneStorm(t *testing.T, seed uint64, calm calmWatts, total *stormTotal) {
 			t.Fatal(err)
 		}
 	}
-	counted, said := false, false
+	counted, said, kept := false, false, false
 	rapid.Check(t, func(rt *rapid.T) {
 		began()
 		plan := drawStorm(rt)
-		n := carryOutStorm(t, plan, calm)
+		n := carryOutStorm(t, seed, plan, calm)
 		if !counted {
 			counted = true
 			total.add(n)
@@ -176,11 +200,33 @@ func oneStorm(t *testing.T, seed uint64, calm calmWatts, total *stormTotal) {
 		for _, w := range n.wrong {
 			say("%s: %s", w.what, w.detail)
 		}
-		if path := os.Getenv("RUNDOWN_STORM_LOG"); path != "" {
-			_ = os.WriteFile(path, n.log.Bytes(), 0o644)
+		path := cmp.Or(os.Getenv("RUNDOWN_STORM_LOG"), filepath.Join(os.TempDir(), fmt.Sprintf("rundown-storm-%d.log", seed)))
+		if !kept {
+			kept = true
+			n.keepLog(t, path, plan)
 		}
 		rt.Fatalf("%s (again: RUNDOWN_STORM=1 RUNDOWN_STORM_SEED=%d go test ./orchestrator -run '^TestStorm$')", n.wrong[0].what, seed)
 	})
 }
 
-var _ = math.Inf
+// keepLog keeps what was said in a night that failed: chance is not wholly in its seed, so
+// that the next time may be another night.
+func (n *stormNight) keepLog(t *testing.T, path string, plan stormPlan) {
+	var all bytes.Buffer
+	fmt.Fprintf(&all, "%v\nwhat happened:\n", plan)
+	for _, e := range n.befell {
+		fmt.Fprintf(&all, "%s %v\n", e.handset, e)
+	}
+	for _, w := range n.wrong {
+		fmt.Fprintf(&all, "%s: %s\n", w.what, w.detail)
+	}
+	fmt.Fprintf(&all, "\nthe daemon's log:\n%s", n.log)
+	if n.rival != nil {
+		fmt.Fprintf(&all, "\nthe log of %s:\n%s", rivalName, n.rival.log)
+	}
+	if err := os.WriteFile(path, all.Bytes(), 0o644); err != nil {
+		t.Log(err)
+		return
+	}
+	t.Logf("the logs of this night are in %s", path)
+}

@@ -2,6 +2,7 @@ package orchestrator_test
 
 import (
 	"bytes"
+	"context"
 	"encoding/csv"
 	"fmt"
 	"maps"
@@ -71,20 +72,30 @@ func (n *stormNight) since(from map[string]time.Time, handset string, now time.T
 	}
 }
 
-func pluggedIn(h *simulated.Handset) bool { return h.PlugWatts() > 0 }
+func pluggedIn(h *simulated.Handset) bool { return h.Powered() }
 
 // stormStopTempC is the plans' temperature limit, °C.
 const stormStopTempC = 45
 
+// stormStopLevelPct are the plans' level limits, %, stormLimits those of a segment's time.
+var (
+	stormStopLevelPct = map[string]int{"pages": 56, "pictures": 10, "charged": 10, "resting": 10}
+	stormLimits       = map[string]time.Duration{
+		"browse": 70 * time.Minute, "video": 70 * time.Minute, "camera": 70 * time.Minute, "game": 70 * time.Minute, "call": 70 * time.Minute, "topping": 4 * time.Hour,
+	}
+)
+
 // A stormFigure is a figure beside the truth of the activity that it names.
 type stormFigure struct {
+	seed              string // of the night
 	handset, scenario string
 	value, low, high  float64 // hours
 	truth, ran        float64 // of the activity as it should be; and of what ran in the window
 	points            int
 	method, said      string
 	held              bool
-	halfWidths        float64 // how far off it is, in half-widths of its interval
+	halfWidths        float64  // how far off it is, in half-widths of its interval
+	befell            []string // kinds of events that befell it
 }
 
 // calmWatts are the mean powers of the scenarios on a handset of each flavour when they go
@@ -174,8 +185,13 @@ func (n *stormNight) judgeFigure(g results.Segment, f orchestrator.SegmentFigure
 		return
 	}
 	one := stormFigure{
-		handset: g.Handset, scenario: g.Scenario, value: f.Hours.Value, low: f.Hours.Low, high: f.Hours.High, points: f.Points, method: f.Method,
+		seed: n.seed, handset: g.Handset, scenario: g.Scenario, value: f.Hours.Value, low: f.Hours.Low, high: f.Hours.High, points: f.Points, method: f.Method,
 		truth: n.handsets[g.Handset].TruthHoursAt(watts),
+	}
+	for _, e := range n.during(g.Handset, g.StartedAt, g.EndedAt) {
+		if !slices.Contains(one.befell, e.kind) {
+			one.befell = append(one.befell, e.kind)
+		}
 	}
 	first, last, _ := g.Window()
 	one.ran = n.handsets[g.Handset].TruthHours(time.Duration(first)*time.Millisecond, time.Duration(last)*time.Millisecond)
@@ -202,14 +218,16 @@ var causes = []struct {
 	{"samples missing", []string{"storage full"}},
 	{"restarted", []string{"reboot", "switched off"}},
 	{"recorder is gone", []string{"adbd restarts", "reboot", "switched off"}},
-	{"power seen", []string{"power comes"}},
-	{"the power went", []string{"power comes", "daemon stopped", "daemon killed", "switched off"}},
+	{"power seen", powerKinds},
+	{"the power went", slices.Concat(powerKinds, daemonKinds, []string{"switched off"})},
 	{"not heard of", slices.Concat(linkKinds, []string{"switched off", "settings barred"})},
 	{"could not be started", slices.Concat(linkKinds, deviceKinds)},
+	{"battery is full", nil},
 	{"workload loop is gone", slices.Concat(linkKinds, deviceKinds)},
-	{"evidence", slices.Concat(linkKinds, deviceKinds, []string{"daemon stopped", "daemon killed"})},
-	{"the activity went on in", slices.Concat(linkKinds, deviceKinds, []string{"daemon stopped", "daemon killed", "answers late"})},
-	{"no figure", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "storage full", "shell hangs", "CR LF", "warnings first", "hot room", "dims itself"}},
+	{"evidence", slices.Concat(linkKinds, deviceKinds, daemonKinds, powerKinds)},
+	{"no figure", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "counter jumps", "storage full", "shell hangs", "CR LF", "warnings first", "hot room", "dims itself"}},
+	{"found on the handset", []string{"collected by hand", "another daemon", "taken over"}},
+	{"the activity went on in", slices.Concat(linkKinds, deviceKinds, daemonKinds, powerKinds, []string{"handset clock jumps", "saver on"})},
 	{"time limit", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "shell hangs", "storage full", "dims itself"}},
 	{"the gauge raised its level", []string{"gauge re-anchors", "gauge skips", "gauge frozen"}},
 	{"the gauge lowered its level", []string{"gauge re-anchors", "gauge skips", "gauge frozen"}},
@@ -230,13 +248,19 @@ var causes = []struct {
 // linkKinds are events that keep the daemon and the stage from a handset, deviceKinds those
 // that keep an activity from going on.
 var (
-	linkKinds = []string{
+	powerKinds  = []string{"power comes", "charger plugged in", "laid on a pad", "gate does not close", "gate switches late", "gate does not open", "gate tested"}
+	daemonKinds = []string{"daemon stopped", "daemon killed", "another daemon", "taken over"}
+	linkKinds   = []string{
 		"link lost", "no longer authorised", "link blips", "adb server down", "answers cut", "adbd restarts", "stage out of reach", "shell hangs", "Wi-Fi lost",
 	}
 	deviceKinds = []string{
 		"reboot", "switched off", "dialog on top", "call on top", "app crashes", "app hangs", "app disabled", "screen off", "storage full", "input refused",
 	}
 )
+
+// causeWithin is how long before a segment or after its last sample its cause may have been:
+// so long is a handset waited for that is away.
+const causeWithin = 35 * time.Minute
 
 func (n *stormNight) judgeReason(g results.Segment) {
 	switch g.Outcome {
@@ -248,15 +272,13 @@ func (n *stormNight) judgeReason(g results.Segment) {
 	}
 	n.reasons[g.Outcome+": "+g.Reason]++
 	named := false
+	befell := n.during(g.Handset, g.StartedAt.Add(-causeWithin), g.EndedAt.Add(causeWithin))
 	for _, c := range causes {
 		if !strings.Contains(g.Reason, c.says) {
 			continue
 		}
 		named = true
-		befell := func(kind string) bool {
-			return slices.Contains(n.on[g.Handset], kind) || slices.Contains(n.on[""], kind)
-		}
-		if c.of == nil || slices.ContainsFunc(c.of, befell) {
+		if c.of == nil || slices.ContainsFunc(befell, func(e *stormEvent) bool { return slices.Contains(c.of, e.kind) }) {
 			return
 		}
 	}
@@ -266,7 +288,7 @@ func (n *stormNight) judgeReason(g results.Segment) {
 	case !named:
 		n.fault("what is not measured names its cause", "%s", n.say(g))
 	default:
-		n.fault("what is not measured names a cause that was there", "%s; %s befell it, and the bench %s", n.say(g), n.on[g.Handset], n.on[""])
+		n.fault("what is not measured names a cause that was there", "%s; it was befallen by %v", n.say(g), befell)
 	}
 }
 
@@ -275,14 +297,28 @@ func (n *stormNight) judgeLimits(g results.Segment, samples []results.Sample) {
 	if !stormHoldsLimits {
 		return
 	}
-	over := 0
+	stopLevelPct := stormStopLevelPct[g.Plan]
+	hot, low := 0, 0
 	for _, s := range samples {
 		if s.TempC != nil && *s.TempC >= stormStopTempC {
-			over++
+			hot++
+		}
+		if s.LevelPct <= stopLevelPct && g.Scenario != "topping" {
+			low++
 		}
 	}
-	if over > 2 {
-		n.fault("no limit is passed by more than two samples", "%s: %d samples at %d °C or above", n.say(g), over, stormStopTempC)
+	if hot > 2 {
+		n.fault("no limit is passed by more than two samples", "%s: %d samples at %d °C or above", n.say(g), hot, stormStopTempC)
+	}
+	if low > 2 {
+		n.fault("no limit is passed by more than two samples", "%s: %d samples at %d %% or below", n.say(g), low, stopLevelPct)
+	}
+	// A handset that rests sees the time only when it wakes, which it does by itself now and then.
+	most := stormLimits[g.Scenario]
+	if len(samples) > 0 && most > 0 {
+		if took := time.Duration(samples[len(samples)-1].UptimeMS-samples[0].UptimeMS) * time.Millisecond; took > most+30*time.Second {
+			n.fault("no limit is passed by more than two samples", "%s: recorded for %v, allowed were %v", n.say(g), took, most)
+		}
 	}
 }
 
@@ -338,7 +374,7 @@ func (n *stormNight) judgeSettings(name string) {
 	is := strings.Split(after, "\n")
 	changed := slices.DeleteFunc(slices.Concat(only(was, is), only(is, was)), func(line string) bool {
 		// The saver was the storm's own doing.
-		return strings.Contains(line, "low_power") && slices.Contains(n.on[name], "saver on")
+		return strings.Contains(line, "low_power") && slices.ContainsFunc(n.befell, func(e *stormEvent) bool { return e.handset == name && e.kind == "saver on" })
 	})
 	if len(changed) == 0 || n.left[name] {
 		return
@@ -441,21 +477,40 @@ plans:
   calm:
     drain: 5
     start_level_pct: {least: 20, most: 96}
-    segments: [browse, video, call, camera, game]
+    segments: [browse, video, call, camera, game, idle]
+    segment_limit: 30 h
 `, func(b *bench) {
+		for _, name := range b.names {
+			silence(b.handsets[name])
+		}
 		b.startDaemon()
 		b.queue("calm")
-		for name, list := range b.finish(80 * time.Hour) {
-			for _, g := range list {
+		lists := b.finish(120 * time.Hour)
+		for _, name := range b.names {
+			if len(lists[name]) != 6 {
+				b.t.Fatalf("a calm night on Android %v: %d segments, want 6: %+v", flavours[name], len(lists[name]), b.status(name))
+			}
+			for _, g := range lists[name] {
 				first, last, ok := g.Window()
 				if !ok || g.Outcome != results.Measured {
 					b.t.Fatalf("a calm night on Android %v: %s %s %s", flavours[name], g.Scenario, g.Outcome, g.Reason)
 				}
-				calm[flavours[name]][g.Scenario] = b.handsets[name].MeanWatts(time.Duration(first)*time.Millisecond, time.Duration(last)*time.Millisecond)
+				from, to := time.Duration(first)*time.Millisecond, time.Duration(last)*time.Millisecond
+				calm[flavours[name]][g.Scenario] = b.handsets[name].MeanWatts(from, to)
+				if g.Scenario == "idle" { // what it draws with nobody looking
+					calm[flavours[name]][g.Scenario] = b.handsets[name].RestWatts(from, to)
+				}
 			}
 		}
 	}, func(name string, o *simulated.Options) {
 		o.Android, o.ScalePower, o.Heat = flavours[name], stormScale, stormHeat
 	})
 	return calm
+}
+
+// silence is somebody who switches do not disturb to priority on a handset, which the shell
+// may not do on the oldest of them.
+func silence(h *simulated.Handset) {
+	var out bytes.Buffer
+	h.Exec(context.Background(), "settings put global zen_mode 1", nil, &out, &out)
 }

@@ -26,6 +26,7 @@ import (
 // is still to happen on it, and what was seen to be wrong. One goroutine carries it out.
 type stormNight struct {
 	*bench
+	seed     string
 	plan     stormPlan
 	programs map[string]*programs
 	files    *kept
@@ -44,8 +45,8 @@ type stormNight struct {
 	cancelledAt map[string]time.Time // queue items, by ID
 	left        map[string]bool      // handsets whose settings a person has left as they were
 
-	happened map[string]int      // events by kind
-	on       map[string][]string // kinds that befell each handset; those of the whole bench under ""
+	happened map[string]int // events by kind
+	befell   []*stormEvent
 	wrong    []stormWrong
 	figures  []stormFigure
 	outcomes map[string]int
@@ -64,8 +65,9 @@ func (n *stormNight) fault(what, format string, args ...any) {
 
 // A stormEnd is the end of something that lasts.
 type stormEnd struct {
-	at  time.Time
-	act stormAct
+	at    time.Time
+	act   stormAct
+	event *stormEvent
 }
 
 // stormStates are the states that the runs were last seen to enter.
@@ -95,7 +97,8 @@ scenarios:
 plans:
   pages:
     drain: 3
-    start_level_pct: {least: 40, most: 96}
+    start_level_pct: {least: 60, most: 96}
+    stop_level_pct: 56
     segment_limit: 70 min
     settle_limit: 25 min
     recharge_limit: 4 h
@@ -117,6 +120,13 @@ plans:
     recharge_limit: 4 h
     drift_every: 2 min
     segments: [video, call]
+  resting:
+    drain: 3
+    start_level_pct: {least: 40, most: 96}
+    segment_limit: 30 h
+    settle_limit: 2 h
+    recharge_limit: 4 h
+    segments: [idle]
   topping:
     segment_limit: 4 h
     settle_limit: 25 min
@@ -124,7 +134,7 @@ plans:
     segments: [topping]
 `
 
-var stormPlanNames = []string{"pages", "pictures", "charged", "topping"}
+var stormPlanNames = []string{"pages", "pictures", "charged", "topping", "resting"}
 
 // stormFlavours are the systems of the storm's handsets.
 var stormFlavours = []simulated.Flavour{simulated.Android9, simulated.Android12, simulated.Android14, simulated.Android16}
@@ -151,12 +161,12 @@ func stormOptions(h stormHandset, o *simulated.Options) (phone fleet.Phone) {
 }
 
 // carryOutStorm carries a night out in a bubble of its own and returns what was wrong.
-func carryOutStorm(t *testing.T, plan stormPlan, calm calmWatts) *stormNight {
+func carryOutStorm(t *testing.T, seed uint64, plan stormPlan, calm calmWatts) *stormNight {
 	warmUp()
 	n := &stormNight{
-		plan: plan, programs: map[string]*programs{}, files: &kept{files: map[string][]byte{}}, before: map[string]string{},
+		seed: fmt.Sprint(seed), plan: plan, programs: map[string]*programs{}, files: &kept{files: map[string][]byte{}}, before: map[string]string{},
 		states: &stormStates{by: map[string]orchestrator.State{}}, powered: map[string]time.Time{}, hot: map[string]time.Time{},
-		cancelledAt: map[string]time.Time{}, left: map[string]bool{}, happened: map[string]int{}, on: map[string][]string{}, outcomes: map[string]int{}, reasons: map[string]int{},
+		cancelledAt: map[string]time.Time{}, left: map[string]bool{}, happened: map[string]int{}, outcomes: map[string]int{}, reasons: map[string]int{},
 	}
 	data := memoryFolder(t)
 	defer os.RemoveAll(data)
@@ -182,11 +192,13 @@ func carryOutStorm(t *testing.T, plan stormPlan, calm calmWatts) *stormNight {
 		}
 		n.data, n.listen = data, air.Listen
 		n.memory = newMemoryServer(n.bench)
-		n.memory.latency = 40 * time.Millisecond
+		n.memory.latency, n.memory.lag = 40*time.Millisecond, n.lag()
 		n.bench.watch = n.states.entered
 		for _, name := range names {
+			silence(n.handsets[name])
 			n.before[name] = allSettings(t, n.handsets[name])
 		}
+		time.Sleep(1300 * time.Microsecond)
 		n.startStormDaemon()
 		for i, p := range plan.First {
 			n.enqueue(stormPlanNames[p], names[i])
@@ -205,6 +217,16 @@ func carryOutStorm(t *testing.T, plan stormPlan, calm calmWatts) *stormNight {
 		n.judgeStore(n.rivalData)
 	}
 	return n
+}
+
+// lag keeps the handsets' answers from coming at one instant of the bubble's clock: what
+// happens at one instant happens in any order, and no seed says in which.
+func (n *stormNight) lag() map[string]time.Duration {
+	lag := map[string]time.Duration{}
+	for i, name := range n.names {
+		lag[n.serials[name]] = time.Duration(i) * 700 * time.Microsecond
+	}
+	return lag
 }
 
 // A tether is a daemon's hold on the bench. Cut, nothing of what the daemon still wants to
@@ -295,6 +317,9 @@ func (n *stormNight) tick() {
 		e := n.ends[0]
 		n.ends = n.ends[1:]
 		stormKinds[e.act.Kind].end(n, e.act)
+		if e.event != nil {
+			e.event.until = now
+		}
 	}
 	if now.Sub(n.watchAt) >= 10*time.Second {
 		n.watchAt = now
@@ -307,7 +332,7 @@ const stormPatience = 45 * time.Minute
 
 func (n *stormNight) await(a stormAct) {
 	if a.State != "" {
-		for until := time.Now().Add(stormPatience); n.states.of(a.handset(n)) != a.State && time.Now().Before(until); {
+		for until := time.Now().Add(stormPatience); n.states.of(a.handset(n)) != a.State && time.Now().Before(until) && n.underway(); {
 			n.tick()
 		}
 	}
@@ -316,24 +341,58 @@ func (n *stormNight) await(a stormAct) {
 	}
 }
 
+// underway reports whether something is queued that has not ended, or no daemon is there
+// to say so.
+func (n *stormNight) underway() bool {
+	for _, d := range n.daemons() {
+		for _, it := range d.Queue() {
+			if it.Outcome == "" {
+				return true
+			}
+		}
+	}
+	return n.tether == nil
+}
+
 func (n *stormNight) begin(a stormAct) {
-	k := stormKinds[a.Kind]
+	k, from := stormKinds[a.Kind], time.Now()
 	if !k.begin(n, a) {
 		return
 	}
 	n.happened[a.Kind]++
-	where := a.handset(n)
+	e := &stormEvent{kind: a.Kind, handset: a.handset(n), from: from, until: time.Now()}
 	if k.bench {
-		where = ""
+		e.handset = ""
 	}
-	n.on[where] = append(n.on[where], a.Kind)
+	n.befell = append(n.befell, e)
 	if k.end != nil {
-		n.endAfter(a)
+		e.until = from.Add(1000 * time.Hour)
+		n.endAfter(a, e)
 	}
 }
 
-func (n *stormNight) endAfter(a stormAct) {
-	e := stormEnd{time.Now().Add(a.For), a}
+// A stormEvent is something that befell a handset, or with none the whole bench.
+type stormEvent struct {
+	kind, handset string
+	from, until   time.Time
+}
+
+func (e *stormEvent) String() string {
+	return fmt.Sprintf("%s %s to %s", e.kind, e.from.Format(time.TimeOnly), e.until.Format(time.TimeOnly))
+}
+
+// during are the events that befell a handset within a stretch of time.
+func (n *stormNight) during(handset string, from, to time.Time) (list []*stormEvent) {
+	for _, e := range n.befell {
+		if (e.handset == handset || e.handset == "") && !e.from.After(to) && !e.until.Before(from) {
+			list = append(list, e)
+		}
+	}
+	return list
+}
+
+func (n *stormNight) endAfter(a stormAct, event *stormEvent) {
+	e := stormEnd{time.Now().Add(a.For), a, event}
 	i, _ := slices.BinarySearchFunc(n.ends, e, func(a, b stormEnd) int { return a.at.Compare(b.at) })
 	n.ends = slices.Insert(n.ends, i, e)
 }
@@ -353,6 +412,10 @@ func (n *stormNight) calmDown() {
 	for _, name := range n.names {
 		h := n.handsets[name]
 		h.SetAmbientC(22)
+		h.PlugCharger(false)
+		h.LayOnPad(false)
+		h.LieClosing(0)
+		h.LieOpening(0)
 		h.SwitchOn()
 		h.RestoreLink()
 	}
@@ -408,6 +471,11 @@ func (n *stormNight) calmDown() {
 			n.tick()
 		}
 		n.personLooks()
+	}
+	for _, d := range n.daemons() { // what somebody has set to look at it
+		for _, name := range n.names {
+			_, _ = d.Undo(n.t.Context(), name)
+		}
 	}
 	for range 5 * 60 / 2 { // what is owed is tried at once, and a little later again
 		n.tick()

@@ -236,6 +236,10 @@ func init() { // it refers to itself, by way of the night
 		}, func(n *stormNight, a stormAct) { a.on(n).SetCounter(simulated.CounterSound) }),
 		"handset clock jumps": once(func(n *stormNight, a stormAct) { a.on(n).JumpWallClock(time.Duration(a.N-5) * 20 * time.Minute) }),
 
+		"counter jumps": atMost(2, once(func(n *stormNight, a stormAct) {
+			a.on(n).JumpCounter([]int{-1, 1}[a.N%2] * (1 + a.N/2) * 30_000)
+		})),
+
 		// Power.
 		"power comes": lasting(func(n *stormNight, a stormAct) { a.on(n).Plug(true) }, func(n *stormNight, a stormAct) {
 			if !n.charging(a.handset(n)) { // where it is the charger's own plug
@@ -255,7 +259,7 @@ func init() { // it refers to itself, by way of the night
 			_, err := n.daemon.Cancel(it.ID)
 			if err == nil {
 				n.cancelledAt[it.ID] = time.Now()
-				n.on[it.Handset] = append(n.on[it.Handset], "cancel") // which need not be the act's
+				n.befell = append(n.befell, &stormEvent{kind: "cancel", handset: it.Handset, from: time.Now(), until: time.Now()}) // which need not be the act's
 			}
 			return err == nil
 		}, hand: true},
@@ -310,7 +314,7 @@ func startAgain(n *stormNight, _ stormAct) {
 func enableApp(n *stormNight, a stormAct) {
 	if a.on(n).State() != "device" {
 		a.For = time.Minute // not to be told now
-		n.endAfter(a)
+		n.endAfter(a, nil)
 		return
 	}
 	shellOn(n, a, "pm enable "+playerPackage)

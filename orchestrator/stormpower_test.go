@@ -34,7 +34,8 @@ func (n *stormNight) unasked(name string) (unasked bool, within time.Duration) {
 				slices.ContainsFunc(prompts, func(p results.Prompt) bool {
 					return p.Handset == name && strings.HasPrefix(p.Text, "unplug handset ")
 				})
-			unasked = unasked && !due && !left && !asked
+			rests := !s.NextLook.IsZero() // and is looked at when its plan allows
+			unasked = unasked && !due && !left && !asked && !rests
 			idles := s.State == "" || state == orchestrator.Done || state == orchestrator.Stopped || s.HeldBy != nil
 			waits := strings.HasSuffix(s.WaitsFor, " to be free") || s.WaitsFor == "to be resumed"
 			if !idles && !waits {
@@ -58,14 +59,8 @@ func init() {
 	} {
 		stormKinds[name] = kind
 	}
-	comes := []string{"charger plugged in", "laid on a pad", "gate does not close", "gate switches late"}
-	for i, c := range causes {
-		if c.says == "power seen" || c.says == "the power went" {
-			causes[i].of = slices.Concat(c.of, comes, []string{"another daemon"}) // which closes its gates when it ends
-		}
-	}
 	causes = append(causes, struct {
 		says string
 		of   []string
-	}{"power gate", slices.Concat(linkKinds, comes, []string{"gate does not open", "power comes", "daemon stopped", "daemon killed", "switched off"})})
+	}{"power gate", slices.Concat(linkKinds, powerKinds, daemonKinds, []string{"switched off"})})
 }

@@ -30,7 +30,7 @@ func (n *stormNight) rivalArrives() {
 		r.daemon, r.log, r.data, r.watch = nil, &bytes.Buffer{}, n.rivalData, r.states.entered
 		r.file.Bench.Name = rivalName
 		r.memory = newMemoryServer(n.bench)
-		r.memory.latency = n.memory.latency + n.memory.latency/7
+		r.memory.latency, r.memory.lag = n.memory.latency+n.memory.latency/7, n.lag()
 		n.rival = r
 	}
 	if n.rival.tether != nil {
@@ -123,6 +123,31 @@ func rivalKinds() map[string]stormKind {
 				shellOn(n, a, fmt.Sprintf(holderFiles[a.N%len(holderFiles)], onboard.Root+"/holders"))
 			}
 		}),
+		"collected by hand": {hand: true, begin: func(n *stormNight, a stormAct) bool {
+			if n.tether == nil {
+				return false
+			}
+			_, err := n.daemon.Collect(n.t.Context(), a.handset(n))
+			return err == nil
+		}},
+		"gate tested": {hand: true, begin: func(n *stormNight, a stormAct) bool {
+			if n.tether == nil {
+				return false
+			}
+			_, err := n.daemon.TestGate(n.t.Context(), a.handset(n))
+			return err == nil
+		}},
+		"conditions set by hand": {hand: true, begin: func(n *stormNight, a stormAct) bool {
+			if n.tether == nil {
+				return false
+			}
+			_, err := n.daemon.Check(n.t.Context(), a.handset(n), stormPlanNames[a.N%len(stormPlanNames)], a.N%3 > 0)
+			return err == nil
+		}, end: func(n *stormNight, a stormAct) {
+			if n.tether != nil {
+				_, _ = n.daemon.Undo(n.t.Context(), a.handset(n)) // else the next run puts it back, or somebody in the morning
+			}
+		}},
 		"settings left": {hand: true, begin: func(n *stormNight, a stormAct) bool {
 			if n.tether == nil {
 				return false
