@@ -215,6 +215,7 @@ func (r *run) conclude() error {
 	}
 	g.rec.Wakes = r.wakes(g.rec) // its gauge is judged, and its figure made, by how it slept
 	r.judgeGauge(samples)
+	r.judgePower(samples)
 	r.settleOutcome()
 	r.unmeasuredBecause()
 	r.settleWakes(samples)
@@ -266,6 +267,9 @@ func (r *run) settleOutcome() {
 	}
 	if short := r.shortOfActivity(wanted.FlagBelowPct, missing); short != "" {
 		flags = append(flags, short)
+	}
+	if beside := r.stepBeside(missing); beside != "" {
+		flags = append(flags, beside)
 	}
 	if len(flags) > 0 {
 		g.rec.Outcome, g.rec.Reason = results.Flagged, strings.Join(flags, "; ")

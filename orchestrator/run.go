@@ -355,10 +355,11 @@ func (r *run) apply(ctx context.Context) (report preconditions.Report, err error
 	return report, stored(r.d.store.PutRun(r.rec))
 }
 
-// worthWaiting reports whether time alone mends everything that is unmet.
+// worthWaiting reports whether time alone mends everything that is unmet. A call ends, and a
+// dialog is answered by whoever passes by.
 func worthWaiting(unmet []preconditions.Line) bool {
 	for _, l := range unmet {
-		if l.Mender != preconditions.ByWaiting {
+		if l.Mender != preconditions.ByWaiting && l.Name != preconditions.OnTop {
 			return false
 		}
 	}

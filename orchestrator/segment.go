@@ -51,6 +51,7 @@ type segment struct {
 	oddVoltage bool               // the same of a voltage
 	lookNext   lookAfter          // of a handset that rests
 	unwritten  int                // samples that are missing between the first and the last
+	powerStep  *powerStep         // a step in the handset's own power; nil: none, or not looked for
 	freeBytes  *int64             // storage that was free when its files were collected; nil: not read
 }
 

@@ -317,6 +317,30 @@ func nominal(steps []Step) time.Duration {
 	return d
 }
 
+// Cycle is after how many passes the loop begins anew with what it opens: {n of 12} counts to
+// twelve. At most mostCycle: what takes longer is no cycle that a segment would see.
+func (s Scenario) Cycle() int {
+	cycle := 1
+	for _, st := range s.Loop {
+		pieces, err := template(st.Text)
+		if err != nil {
+			continue // refused when it was read
+		}
+		for _, p := range pieces {
+			if p.count && p.of > 0 {
+				a, b := cycle, p.of
+				for b > 0 {
+					a, b = b, a%b
+				}
+				cycle = min(cycle/a*p.of, mostCycle)
+			}
+		}
+	}
+	return cycle
+}
+
+const mostCycle = 1000
+
 // A piece of a template is literal text, or a placeholder.
 type piece struct {
 	text  string

@@ -205,6 +205,9 @@ func (h *Handset) Ring() {
 	})
 }
 
+// Busy makes something behind the activity draw so much for a time, as an update does.
+func (h *Handset) Busy(watts float64, d time.Duration) { h.fault(func() { h.burst(watts, d) }) }
+
 func (h *Handset) notice(string) {
 	if h.poweredOff {
 		return
