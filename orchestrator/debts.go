@@ -181,10 +181,13 @@ func (d *Daemon) collectOther(ctx context.Context, h scenarios.Handset, l device
 		return f, nil
 	}
 	rec, err := d.store.Segment(key)
-	known := err == nil
-	if !known && !errors.Is(err, results.ErrNotFound) {
+	have := err == nil
+	if !have && !errors.Is(err, results.ErrNotFound) {
 		return f, err
 	}
+	// What belongs to no run of this store is another daemon's, also when it was found before:
+	// it is kept here and stays on the handset for whom it belongs to.
+	known := have && rec.RunID != ""
 	var u underway
 	if known {
 		u = underway{ID: key, Key: key, BootID: rec.BootID, HostZero: d.hostZeroOf(rec)}
@@ -193,6 +196,8 @@ func (d *Daemon) collectOther(ctx context.Context, h scenarios.Handset, l device
 		if state.BootID == state.StartedBootID {
 			u.HostZero = d.now().Add(-time.Duration(state.UptimeMS) * time.Millisecond)
 		}
+	}
+	if !have {
 		rec = results.Segment{
 			ID: key, Handset: h.Name, Scenario: "unknown", Outcome: results.Spoiled, BootID: u.BootID,
 			Reason: "found on the handset; this store knows nothing of its run, so that no figure is made of it",
@@ -215,7 +220,7 @@ func (d *Daemon) collectOther(ctx context.Context, h scenarios.Handset, l device
 		return f, err
 	}
 	f.Scenario, f.Outcome, f.Samples = rec.Scenario, rec.Outcome, len(samples)
-	if rec = r.live.rec; !known || rec.Samples != len(samples) {
+	if rec = r.live.rec; !have || rec.Samples != len(samples) {
 		rec.Samples, rec.Edges = len(samples), edges(samples)
 		rec.Notes = append(rec.Notes, results.Note{At: d.now(), Text: fmt.Sprintf("collected from the handset: %d samples", len(samples))})
 		if len(samples) > 0 {

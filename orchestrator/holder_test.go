@@ -494,6 +494,11 @@ func TestHolderThatIsGone(t *testing.T) {
 		if len(g) != 1 || g[0].Outcome != results.Measured {
 			b.t.Fatalf("north's segments %+v; want one that is measured", g)
 		}
+		for range 2 { // whoever collects it, twice, takes nothing away
+			if found, err := north.daemon.Collect(b.t.Context(), "Alder"); err != nil || len(found) != 1 || found[0].Removed {
+				b.t.Errorf("collected by north: %+v, %v; want it left on the handset", found, err)
+			}
+		}
 		// The other daemon comes back after all: it finds its segment whole.
 		b.startDaemon()
 		mine := b.finish(time.Minute)["Alder"]

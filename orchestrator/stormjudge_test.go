@@ -177,6 +177,14 @@ func (n *stormNight) say(g results.Segment) string {
 	return fmt.Sprintf("%s %s attempt %d (%s to %s, %s, %q, ended by %q; notes: %s)", g.Handset, g.Scenario, g.Attempt, g.StartedAt.Format(time.TimeOnly), g.EndedAt.Format(time.TimeOnly), g.Outcome, g.Reason, g.EndedBy, strings.Join(notes, "; "))
 }
 
+// unwatched reports whether no daemon, or no link, was there for long while a segment was
+// measured: what comes and goes meanwhile is in no record.
+func (n *stormNight) unwatched(g results.Segment) bool {
+	return slices.ContainsFunc(n.during(g.Handset, g.StartedAt, g.EndedAt), func(e *stormEvent) bool {
+		return slices.Contains(daemonKinds, e.kind) || slices.Contains(linkKinds, e.kind)
+	}) || slices.ContainsFunc(g.Notes, func(note results.Note) bool { return strings.Contains(note.Text, "by a restarted daemon") })
+}
+
 func (n *stormNight) judgeFigure(g results.Segment, f orchestrator.SegmentFigure, calm calmWatts) {
 	spec := n.plan.Handsets[slices.Index(n.names, g.Handset)]
 	watts, ok := calm[stormFlavours[spec.Flavour]][g.Scenario]
@@ -192,6 +200,9 @@ func (n *stormNight) judgeFigure(g results.Segment, f orchestrator.SegmentFigure
 		if !slices.Contains(one.befell, e.kind) {
 			one.befell = append(one.befell, e.kind)
 		}
+	}
+	if slices.Contains(one.befell, "saver on") && n.unwatched(g) {
+		return // a known limit: the saver came, and went again with power, while no daemon looked
 	}
 	first, last, _ := g.Window()
 	one.ran = n.handsets[g.Handset].TruthHours(time.Duration(first)*time.Millisecond, time.Duration(last)*time.Millisecond)
@@ -225,6 +236,7 @@ var causes = []struct {
 	{"battery is full", nil},
 	{"workload loop is gone", slices.Concat(linkKinds, deviceKinds)},
 	{"evidence", slices.Concat(linkKinds, deviceKinds, daemonKinds, powerKinds)},
+	{"no figure: handset was on power", powerKinds},
 	{"no figure", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "counter jumps", "storage full", "shell hangs", "CR LF", "warnings first", "hot room", "dims itself"}},
 	{"found on the handset", []string{"collected by hand", "another daemon", "taken over"}},
 	{"the activity went on in", slices.Concat(linkKinds, deviceKinds, daemonKinds, powerKinds, []string{"handset clock jumps", "saver on"})},
