@@ -480,7 +480,7 @@ func (n *stormNight) calmDown() {
 	for range 5 * 60 / 2 { // what is owed is tried at once, and a little later again
 		n.tick()
 	}
-	for range 20 * 60 / 2 { // a gate is closed again each quarter of an hour at least
+	for range 3 * 60 * 60 / 2 { // a gate is closed again each quarter of an hour at least; parking takes longer
 		if !slices.ContainsFunc(n.names, func(name string) bool { return pluggedIn(n.handsets[name]) }) {
 			break
 		}

@@ -21,14 +21,17 @@ const (
 // so far, and within what time somebody has to be.
 func (n *stormNight) unasked(name string) (unasked bool, within time.Duration) {
 	unasked, within = pluggedIn(n.handsets[name]) && n.linkWhole(name), idleReading+askedWithin
+	minded := false // by a daemon that does not leave it to another one, which holds it
 	for _, d := range n.daemons() {
 		prompts := d.Prompts()
 		for _, s := range d.Handsets() {
 			if s.Name != name {
 				continue
 			}
+			minded = minded || s.HeldBy == nil
 			state := orchestrator.State(s.State)
-			due := state == orchestrator.Recharging || state == orchestrator.Charging || state == orchestrator.Settling && s.Scenario == "topping"
+			due := state == orchestrator.Recharging || state == orchestrator.Charging || state == orchestrator.Settling && s.Plan == "topping"
+			due = due || s.Parking != nil && s.Parking.State == orchestrator.ParkCharging
 			left := strings.HasPrefix(s.OnCharge, "left on charge by ") // a person's word
 			asked := slices.ContainsFunc(s.NeedsHand, func(what string) bool { return strings.HasPrefix(what, "unplug it, or cut its power by hand") }) &&
 				slices.ContainsFunc(prompts, func(p results.Prompt) bool {
@@ -43,7 +46,7 @@ func (n *stormNight) unasked(name string) (unasked bool, within time.Duration) {
 			}
 		}
 	}
-	return unasked, within
+	return unasked && minded, within
 }
 
 func init() {
