@@ -1,7 +1,6 @@
 package accuracy
 
 import (
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -13,95 +12,6 @@ import (
 	"rundown/results/samplesets"
 )
 
-// A correction is what a gauge does to itself at a random instant of a window.
-type correction struct {
-	name    string
-	level   int // points by which the level is raised from then on
-	counter int // points' worth by which the counter is
-}
-
-var corrections = []correction{
-	{"level up", 1, 0}, {"level down", -1, 0},
-	{"both up", 1, 1}, {"both down", -1, -1},
-	{"counter up", 0, 1}, {"counter down", 0, -1},
-}
-
-// at gives a drain the correction from an instant on.
-func (c correction) at(in endurance.Input, when time.Duration) endurance.Input {
-	point := 0.0
-	if a, b := in.Samples[0], in.Samples[len(in.Samples)-1]; a.Counter != nil && b.Counter != nil {
-		point = math.Abs(*a.Counter-*b.Counter) / float64(max(1, a.LevelPct-b.LevelPct))
-	}
-	out := make([]endurance.Sample, len(in.Samples))
-	for i, s := range in.Samples {
-		if s.T >= when {
-			s.LevelPct = max(0, min(100, s.LevelPct+c.level))
-			if s.Counter != nil {
-				v := *s.Counter + float64(c.counter)*point
-				s.Counter = &v
-			}
-		}
-		out[i] = s
-	}
-	in.Samples = out
-	return in
-}
-
-// A view is what a lab has of a drain.
-type view struct {
-	name             string
-	current, counter bool
-}
-
-var views = []view{{"level only", false, false}, {"with current", true, false}, {"with counter and current", true, true}}
-
-func (v view) of(in endurance.Input, class physics.CounterClass) endurance.Input {
-	if v.name != "with counter and current" {
-		in.LearnedCounter, in.LearnedCurrent = nil, nil
-	}
-	out := make([]endurance.Sample, len(in.Samples))
-	for i, s := range in.Samples {
-		if !v.current {
-			s.Current = nil
-		}
-		if !v.counter && class != physics.CoarseCounter { // a coarse counter is the level in other words
-			s.Counter = nil
-		}
-		out[i] = s
-	}
-	in.Samples = out
-	return in
-}
-
-type tally struct{ n, held, noticed, certain, either int }
-
-func (x *tally) add(f endurance.Figure, err error, truth float64) {
-	x.n++
-	if err != nil { // no figure is no wrong one
-		x.either++
-		return
-	}
-	held := f.Hours.Low <= truth && truth <= f.Hours.High
-	noticed := f.Reanchoring != nil || f.Corrected != ""
-	if held {
-		x.held++
-	}
-	if noticed {
-		x.noticed++
-	}
-	if f.Corrected != "" {
-		x.certain++
-	}
-	if held || noticed {
-		x.either++
-	}
-}
-
-func (x tally) String() string {
-	pct := func(a int) float64 { return 100 * float64(a) / float64(max(1, x.n)) }
-	return fmt.Sprintf("%4d: interval holds %5.1f %%, noticed %5.1f, beyond doubt %5.1f, holds or noticed %5.1f", x.n, pct(x.held), pct(x.noticed), pct(x.certain), pct(x.either))
-}
-
 // A gauge that corrects its level or its counter by a point for good, at a random instant of the
 // window: in 95 of 100 drains the interval holds the truth, or it is noticed.
 func TestCorrectionsAreNoticed(t *testing.T) {
@@ -112,33 +22,7 @@ func TestCorrectionsAreNoticed(t *testing.T) {
 	for _, how := range []Conditions{{EveryS: 10}, {EveryS: 30}, {EveryS: 10, Points: 3}, {EveryS: 30, Points: 20, StartPct: -1}} {
 		for _, class := range Classes {
 			how.Seed, how.PerClass = 2024, perClass
-			tallies := map[string]*tally{}
-			var names []string
-			Cases(how, class, func(i int, x Case) {
-				sound, err := endurance.Estimate(x.Input)
-				if err != nil {
-					return
-				}
-				for _, v := range views {
-					for _, c := range corrections {
-						if c.counter != 0 && (!v.counter || class == physics.NoCounter || class == physics.CoarseCounter) {
-							continue
-						}
-						if v.counter && class == physics.NoCounter {
-							continue
-						}
-						r := rand.New(rand.NewPCG(uint64(i), uint64(len(c.name))))
-						when := sound.WindowStart + time.Duration((0.01+0.98*r.Float64())*float64(sound.WindowStop-sound.WindowStart))
-						f, err := endurance.Estimate(c.at(v.of(x.Input, class), when))
-						name := v.name + ", " + c.name
-						if tallies[name] == nil {
-							tallies[name] = &tally{}
-							names = append(names, name)
-						}
-						tallies[name].add(f, err, x.Drain.Hours)
-					}
-				}
-			})
+			names, tallies := tryCorrections(how, class)
 			for _, name := range names {
 				x := tallies[name]
 				t.Logf("%2.0f s, %2d points, %-6s %-40s %s", how.EveryS, how.filled().Points, class, name, *x)

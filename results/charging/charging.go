@@ -184,7 +184,7 @@ func Estimate(in Input) (Figure, error) {
 	case in.NoLevels || to <= from:
 		return Figure{}, fmt.Errorf("%w: the level does not rise, and there are too few readings of power", ErrNoCharge)
 	default:
-		b.warn("no power was measured: times only")
+		b.warn("no power was measured: times only; by charge they suppose that the level follows charge, and a handset that shows 100 %% early would not be seen")
 		b.end(trace{}, trace{}, 0, 0)
 		b.times(nil)
 		return f, nil
@@ -227,9 +227,10 @@ func (b *book) power(batt, plug trace) error {
 	case peak <= 0:
 		return fmt.Errorf("%w: no power flowed into the handset", ErrNoCharge)
 	case everyS > slack*MostEveryS:
-		b.warn("power was read every %.0f s: peak, hold, taper and energy want %.0f s or less, and are not given", everyS, MostEveryS)
+		b.warn("power was read every %.0f s: peak, hold, taper, energy and times by charge want %.0f s or less, and are not given", everyS, MostEveryS)
 		b.end(trace{}, trace{}, 0, 0)
 		b.times(nil)
+		b.asShownOnly()
 		return nil
 	case everyS > slack*peakEveryS:
 		b.warn("power was read every %.0f s: peak and hold want %.0f s or less, and are not given", everyS, peakEveryS)
@@ -365,6 +366,24 @@ func (b *book) times(c *counted) {
 		if s, ok := b.levels.span(x[0], x[1], c, refresh); ok {
 			b.f.Spans = append(b.f.Spans, s)
 		}
+	}
+}
+
+// asShownOnly leaves out the times that charge took to each level: readings too far apart do not show whether the handset
+// shows 100 % early, and its other levels with it.
+func (b *book) asShownOnly() {
+	kept := b.f.Times[:0]
+	for _, t := range b.f.Times {
+		if t.LevelPct != 100 { // that is when the charge ended, by the handset's own word
+			t.ChargeS = nil
+		}
+		if t.S != nil || t.ChargeS != nil {
+			kept = append(kept, t)
+		}
+	}
+	b.f.Times = kept
+	for i := range b.f.Spans {
+		b.f.Spans[i].ChargeS = nil
 	}
 }
 

@@ -47,6 +47,11 @@ func TestSlowLogsOfIndependentSamples(t *testing.T) {
 				if f.Taper != nil || f.BattWh != nil || f.PlugWh != nil || f.PeakW != nil || f.HoldS != nil || !strings.Contains(strings.Join(f.Warnings, ";"), fmt.Sprintf("want %.0f s or less", MostEveryS)) && f.Source != "" {
 					t.Errorf("%s every %.0f s: taper %v, energies %v and %v, peak %v, warnings %q", truth["file"], every, f.Taper, f.BattWh, f.PlugWh, f.PeakW, f.Warnings)
 				}
+				for _, x := range f.Times {
+					if x.ChargeS != nil && x.LevelPct != 100 && f.Source != "" {
+						t.Errorf("%s every %.0f s: %d %% by charge after %v: nobody could see whether 100 %% was shown early", truth["file"], every, x.LevelPct, x.ChargeS)
+					}
+				}
 				continue
 			}
 			tried++
