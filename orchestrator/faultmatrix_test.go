@@ -381,7 +381,10 @@ func faultsIn(t *testing.T, front faultFront, state orchestrator.State) {
 				v.recording()
 				// The activity is well on its way; while settling, its first evidence has come.
 				wait := 30 * time.Second
-				if s == orchestrator.Settling {
+				switch {
+				case s == orchestrator.Settling && f.early:
+					wait = 0
+				case s == orchestrator.Settling:
 					wait = 100 * time.Second
 				}
 				_ = b.clock.Sleep(context.Background(), wait)
