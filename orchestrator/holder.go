@@ -236,9 +236,18 @@ func (d *Daemon) heldElsewhere(ctx context.Context, h scenarios.Handset) (*HeldB
 
 // notHeld refuses what a person asks for on a handset that another daemon holds.
 func (d *Daemon) notHeld(ctx context.Context, h scenarios.Handset) error {
-	by, err := d.heldElsewhere(ctx, h)
-	if err != nil || by == nil {
+	l, err := d.linkTo(h)
+	if err != nil {
 		return err
+	}
+	look, err := onboard.Held(ctx, l) // as it is now: it may have been given back since it was seen
+	if err != nil {
+		return err
+	}
+	by := d.elsewhere(h, look)
+	d.showHeld(h.Name, by)
+	if by == nil {
+		return nil
 	}
 	return fmt.Errorf("%w: %w", ErrNotNow, &heldError{h.Name, *by})
 }
@@ -437,8 +446,12 @@ func (r *run) outOfHand(ctx context.Context, l devices.Link) (Event, error) {
 		r.takenBy(*by)
 		return r.spoil("%s", r.e.TakenOver)
 	}
-	if look.Condition == onboard.HoldsHeld && look.Who.Segment != r.live.u.Key {
-		return r.spoil("the handset was taken for segment %s meanwhile", look.Who.Segment)
+	switch who := look.Who; {
+	case who.Daemon != "" && who.Daemon != r.d.self.Daemon: // and given back, or left
+		by := HeldBy{Bench: who.Bench, Host: who.Host, Run: who.Run, Since: who.Since}
+		return r.spoil("%s, and has been given back", sayTaken(by))
+	case look.Condition == onboard.HoldsHeld && who.Segment != r.live.u.Key:
+		return r.spoil("the handset was taken for segment %s meanwhile", who.Segment)
 	}
 	return r.spoil("the handset's holder was removed there by hand (%s/holders)", onboard.Root)
 }

@@ -235,7 +235,7 @@ var causes = []struct {
 	{"could not be started", slices.Concat(linkKinds, deviceKinds)},
 	{"battery is full", nil},
 	{"workload loop is gone", slices.Concat(linkKinds, deviceKinds)},
-	{"evidence", slices.Concat(linkKinds, deviceKinds, daemonKinds, powerKinds)},
+	{"evidence", slices.Concat(linkKinds, deviceKinds, daemonKinds, powerKinds, []string{"handset clock jumps"})}, // by which captures are told apart
 	{"no figure: handset was on power", powerKinds},
 	{"no figure", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "counter jumps", "storage full", "shell hangs", "CR LF", "warnings first", "hot room", "dims itself"}},
 	{"found on the handset", []string{"collected by hand", "another daemon", "taken over"}},
