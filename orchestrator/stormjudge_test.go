@@ -298,7 +298,7 @@ func (n *stormNight) judgeReason(g results.Segment) {
 	case strings.TrimSpace(g.Reason) == "":
 		n.fault("what is not measured says why", "%s", n.say(g))
 	case !named:
-		n.fault("what is not measured names its cause", "%s", n.say(g))
+		n.fault("what is not measured names its cause", "%s; edges %+v, activity at %.1f s, warm-up %.0f s", n.say(g), g.Edges, g.ActivityUpS, g.WarmUpS)
 	default:
 		n.fault("what is not measured names a cause that was there", "%s; it was befallen by %v", n.say(g), befell)
 	}
