@@ -237,6 +237,7 @@ var causes = []struct {
 	{"workload loop is gone", slices.Concat(linkKinds, deviceKinds)},
 	{"evidence", slices.Concat(linkKinds, deviceKinds, daemonKinds, powerKinds, []string{"handset clock jumps"})}, // by which captures are told apart
 	{"no figure: handset was on power", powerKinds},
+	{"the handset's own power was", slices.Concat(linkKinds, deviceKinds, daemonKinds, powerKinds, []string{"saver on", "dims itself", "hot room"})},
 	{"no figure", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "counter jumps", "storage full", "shell hangs", "CR LF", "warnings first", "hot room", "dims itself"}},
 	{"found on the handset", []string{"collected by hand", "another daemon", "taken over"}},
 	{"the activity went on in", slices.Concat(linkKinds, deviceKinds, daemonKinds, powerKinds, []string{"handset clock jumps", "saver on"})},
