@@ -250,7 +250,7 @@ var faultTable = []fault{
 		want:  outcomes{fine, fine, fine, again, fine, fine, fine},
 	},
 	{
-		name: "charge counter jumps a point", reasons: []string{"the charge counter went up"}, early: true,
+		name: "charge counter jumps a point", reasons: []string{"above what was drawn"}, early: true,
 		how:   "a move that no draw explains: as a gauge that jumps; more than a fifth of full charge is a broken counter, which is not used",
 		begin: func(v victim) { v.ShiftCounter(1) },
 		want:  outcomes{fine, fine, fine, again, fine, fine, fine},

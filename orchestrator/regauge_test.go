@@ -42,9 +42,9 @@ func TestGaugeThatCorrectsItself(t *testing.T) {
 		{"the level a point down", "twice", physics.FineCounter, func(h *simulated.Handset) { h.ShiftLevel(-1) }, []string{results.Spoiled, results.Measured}, "the gauge lowered its level by 1 point"},
 		{"not to be repeated", "once", physics.FineCounter, func(h *simulated.Handset) { h.ShiftLevel(1) }, []string{results.Flagged}, "the gauge raised its level by 1 point"},
 		{"without a counter", "once", physics.NoCounter, func(h *simulated.Handset) { h.ShiftLevel(1) }, []string{results.Flagged}, "as the integrated current says"},
-		{"the counter a point up", "twice", physics.FineCounter, func(h *simulated.Handset) { h.ShiftCounter(1) }, []string{results.Spoiled, results.Measured}, "the charge counter went up"},
-		{"the counter two points down", "once", physics.MediumCounter, func(h *simulated.Handset) { h.ShiftCounter(-2) }, []string{results.Flagged}, "the charge counter went down"},
-		{"both", "once", physics.FineCounter, func(h *simulated.Handset) { h.ShiftLevel(1); h.ShiftCounter(1) }, []string{results.Flagged}, "the charge counter went up"},
+		{"the counter a point up", "twice", physics.FineCounter, func(h *simulated.Handset) { h.ShiftCounter(1) }, []string{results.Spoiled, results.Measured}, "above what was drawn"},
+		{"the counter two points down", "once", physics.MediumCounter, func(h *simulated.Handset) { h.ShiftCounter(-2) }, []string{results.Flagged}, "below what was drawn"},
+		{"both", "once", physics.FineCounter, func(h *simulated.Handset) { h.ShiftLevel(1); h.ShiftCounter(1) }, []string{results.Flagged}, "above what was drawn"},
 		{"a counter that broke", "once", physics.FineCounter, func(h *simulated.Handset) { h.ShiftCounter(-60) }, []string{results.Measured}, ""},
 	} {
 		t.Run(x.name, func(t *testing.T) {

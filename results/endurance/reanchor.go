@@ -467,16 +467,16 @@ func jumpOf(in Input, w window, q series) (j counterJump) {
 	if math.Abs(most) < least {
 		return j
 	}
-	way := "up"
+	way := "above"
 	if most < 0 {
-		way = "down"
+		way = "below"
 	}
 	if from := slices.IndexFunc(q.v, func(v float64) bool { return v != q.v[0] }); from == where {
 		j.stale = where
 		return j
 	}
 	j.points, j.at = most, time.Duration(q.t[where]*float64(time.Second))
-	j.says = fmt.Sprintf("the charge counter went %s from %.0f to %.0f, %.1f points of full charge away from what was drawn, while no power came", way, q.v[where-1], q.v[where], math.Abs(most))
+	j.says = fmt.Sprintf("the charge counter went from %.0f to %.0f, %.1f points of full charge %s what was drawn leaves, while no power came", q.v[where-1], q.v[where], math.Abs(most), way)
 	return j
 }
 
