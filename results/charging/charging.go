@@ -183,6 +183,12 @@ func Estimate(in Input) (Figure, error) {
 		f.Source = "plug"
 	case in.NoLevels || to <= from:
 		return Figure{}, fmt.Errorf("%w: the level does not rise, and there are too few readings of power", ErrNoCharge)
+	case len(batt.t) > 0 || len(plug.t) > 0:
+		b.warn("power was read %d times: peak, hold, taper, energy and times by charge want %d or more, and are not given", max(len(batt.t), len(plug.t)), leastPowers)
+		b.end(trace{}, trace{}, 0, 0)
+		b.times(nil)
+		b.asShownOnly()
+		return f, nil
 	default:
 		b.warn("no power was measured: times only; by charge they suppose that the level follows charge, and a handset that shows 100 %% early would not be seen")
 		b.end(trace{}, trace{}, 0, 0)

@@ -48,8 +48,13 @@ func TestSlowLogsOfIndependentSamples(t *testing.T) {
 					t.Errorf("%s every %.0f s: taper %v, energies %v and %v, peak %v, warnings %q", truth["file"], every, f.Taper, f.BattWh, f.PlugWh, f.PeakW, f.Warnings)
 				}
 				for _, x := range f.Times {
-					if x.ChargeS != nil && x.LevelPct != 100 && f.Source != "" {
+					if x.ChargeS != nil && x.LevelPct != 100 {
 						t.Errorf("%s every %.0f s: %d %% by charge after %v: nobody could see whether 100 %% was shown early", truth["file"], every, x.LevelPct, x.ChargeS)
+					}
+				}
+				for _, x := range f.Spans {
+					if x.ChargeS != nil {
+						t.Errorf("%s every %.0f s: %d to %d %% by charge in %v", truth["file"], every, x.FromPct, x.ToPct, x.ChargeS)
 					}
 				}
 				continue
