@@ -73,12 +73,22 @@ func (r *run) unmeasuredBecause() {
 	if said := g.unwrittenSaid(); said != "" && !strings.Contains(g.rec.Reason, said) {
 		g.rec.Reason += ", " + said
 	}
-	r.e.StorageFull = full || g.unwritten > 0
+	r.e.StorageFull = full || g.unwritten > 0 || g.lastUnwritten()
+}
+
+// lastUnwritten reports whether the recorder saw its target reached in a reading that is not
+// in its file: the mark of its end is written again and again until there is room, a sample once.
+func (g *segment) lastUnwritten() bool {
+	return g.u.Ended == onboard.EndTarget && g.rec.TargetPoints > 0 && g.rec.Points() < g.rec.TargetPoints && g.u.Verdict.Enough == 0
 }
 
 // unwrittenSaid says how many samples are missing in the handset's file, or "".
 func (g *segment) unwrittenSaid() string {
-	if g.unwritten <= 0 {
+	switch {
+	case g.unwritten > 0:
+	case g.lastUnwritten():
+		return "with its last samples missing, which showed the target reached and which the handset could not write down: is its storage full?"
+	default:
 		return ""
 	}
 	return fmt.Sprintf("with %d samples missing that the handset could not write down: is its storage full?", g.unwritten)

@@ -201,6 +201,9 @@ func (n *stormNight) judgeFigure(g results.Segment, f orchestrator.SegmentFigure
 			one.befell = append(one.befell, e.kind)
 		}
 	}
+	if g.Scenario == "idle" && slices.Contains(one.befell, "gauge re-anchors") {
+		return // a known limit: what was drawn between two looks at a sleeping handset nobody saw
+	}
 	if slices.Contains(one.befell, "saver on") && n.unwatched(g) {
 		return // a known limit: the saver came, and went again with power, while no daemon looked
 	}
