@@ -247,7 +247,7 @@ var causes = []struct {
 	{"time limit", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "shell hangs", "storage full", "dims itself"}},
 	{"the gauge raised its level", []string{"gauge re-anchors", "gauge skips", "gauge frozen"}},
 	{"the gauge lowered its level", []string{"gauge re-anchors", "gauge skips", "gauge frozen"}},
-	{"the charge counter went", []string{"counter breaks", "gauge frozen"}},
+	{"the charge counter went", []string{"counter jumps", "counter breaks", "gauge frozen"}},
 	{"temperature limit", []string{"hot room"}},
 	{"battery at", []string{"hot room"}},
 	{"level limit", nil},
