@@ -145,8 +145,15 @@ func (d *Daemon) collectLeft(ctx context.Context, h scenarios.Handset, l devices
 	if g.u.Verdict.Unheard {
 		g.u.Verdict.Spoiled, g.u.Verdict.Unheard = "", false
 	}
-	if !cancelled && g.u.Verdict.Spoiled == "" && g.u.Verdict.Reason == "" && g.u.Ended != "" {
-		_, _ = r.endedBy(g.u.Ended) // for what it leaves in the verdict
+	if !cancelled && g.u.Verdict.Spoiled == "" && g.u.Verdict.Reason == "" {
+		switch { // for what it leaves in the verdict
+		case g.u.Ended != "":
+			_, _ = r.endedBy(g.u.Ended)
+		case g.u.BootID != "" && state.BootID != g.u.BootID:
+			_, _ = r.spoil("the handset restarted during the segment")
+		default:
+			_, _ = r.spoil("%s", recorderGone)
+		}
 	}
 	g.note(d.now(), "collected after its run had ended")
 	if err := r.conclude(); err != nil {

@@ -189,6 +189,9 @@ func (r *run) endedBy(reason string) (Event, error) {
 	return r.spoil("the recorder ended by itself: %s", reason)
 }
 
+// recorderGone is why a segment is spoiled whose recorder does not run and left no word.
+const recorderGone = "the recorder is gone without its end mark (adbd was restarted, or something killed it)"
+
 // afterRestart judges a segment whose handset has restarted since. One whose recorder had
 // come to its end before is what its files say, which outlive a restart: its daemon may
 // have been away meanwhile.

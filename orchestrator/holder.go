@@ -23,13 +23,16 @@ import (
 //
 // A handset that another daemon holds is left alone. It counts as free again when that
 // daemon gave it back, or when nothing of it runs there and it has not been heard of for
-// abandonedAfter: then its host is gone for good, and no measurement of it is lost. While
+// abandonedAfter, or abandonedSegment: then its host is gone for good, and no measurement of it is lost. While
 // something of it runs only a person can take the handset over.
 
 const (
 	// abandonedAfter is twice as long as a run waits for a handset that is away: a daemon
 	// that could still come back to its run has come back by then.
 	abandonedAfter = 2 * linkPatience
+	// abandonedSegment is the same where a segment was under way last: one that rests is looked
+	// at by its own daemon so seldom, and may have come to its end since.
+	abandonedSegment = abandonedAfter + deepSleep
 	// heldLook is how often a handset that another daemon holds is looked at, at first and, once
 	// it has been held for long under one number, at the least: each look costs it some of the
 	// charge that is being measured, and wakes it when it rests.
@@ -179,7 +182,11 @@ func (d *Daemon) elsewhere(h scenarios.Handset, look onboard.Holding) *HeldBy {
 			return nil
 		}
 	}
-	if !runs && look.Quiet >= abandonedAfter {
+	patience := abandonedAfter
+	if look.Condition == onboard.HoldsHeld && look.Who.Segment != "" {
+		patience = abandonedSegment
+	}
+	if !runs && look.Quiet >= patience {
 		return nil
 	}
 	return by

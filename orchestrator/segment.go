@@ -427,7 +427,7 @@ func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 	case !state.RecorderAlive && state.Ended:
 		return r.spoil("the recorder ended without its end mark (%s)", state.EndReason)
 	case !state.RecorderAlive:
-		return r.spoil("the recorder is gone without its end mark (adbd was restarted, or something killed it)")
+		return r.spoil("%s", recorderGone)
 	}
 	if event, err := r.overLimit(ctx, l); event != "" || err != nil {
 		return event, err

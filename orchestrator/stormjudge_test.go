@@ -47,6 +47,7 @@ func (n *stormNight) watchOver(now time.Time) {
 				n.fault("somebody is asked about power that should not be", "%s: on since %s, %s", name, since.Format(time.TimeOnly), strings.Join(said, "; "))
 			}
 		})
+		n.sawEmpty(name, now)
 		running, _ := n.programs[name].at()
 		works := slices.ContainsFunc(running, func(p program) bool { return p.name == "recorder" })
 		// The recorder reads every ten seconds, rounds to tenths, and needs two readings.
@@ -55,6 +56,19 @@ func (n *stormNight) watchOver(now time.Time) {
 				n.fault("no limit is passed", "%s: battery at %.1f °C, above %d °C since %s, %s", name, h.BattTempC(), stormStopTempC, since.Format(time.TimeOnly), strings.Join(said, "; "))
 			}
 		})
+	}
+}
+
+// sawEmpty notes when a handset runs empty, whatever its gauge shows, and is off by itself.
+func (n *stormNight) sawEmpty(name string, now time.Time) {
+	e := n.empty[name]
+	switch empty := n.handsets[name].TrueSoC() < 0.005; {
+	case empty && e == nil:
+		n.empty[name] = &stormEvent{kind: "ran empty", handset: name, from: now, until: now.Add(1000 * time.Hour)}
+		n.befell = append(n.befell, n.empty[name])
+	case !empty && e != nil:
+		e.until = now
+		delete(n.empty, name)
 	}
 }
 
@@ -226,7 +240,8 @@ var causes = []struct {
 	of   []string // kinds of events; none: it needs none
 }{
 	{"cancelled", []string{"cancel"}},
-	{"taken over", []string{"taken over", "holder file", "another daemon"}},
+	{"taken over", nil}, // it says by whom; also one that was not heard of for long
+	{"without a look at the battery", slices.Concat(linkKinds, daemonKinds, []string{"switched off"})},
 	{"handset was taken", []string{"taken over", "holder file"}},
 	{"holder", []string{"holder file"}},
 	{"samples missing", []string{"storage full"}},
@@ -253,6 +268,7 @@ var causes = []struct {
 	{"level limit", nil},
 	{"battery unreadable", []string{"shell hangs", "CR LF", "warnings first"}},
 	{"wifi", []string{"Wi-Fi lost", "reboot", "switched off"}},
+	{"on_battery", slices.Concat(powerKinds, daemonKinds)},
 	{"battery_saver", []string{"saver on"}},
 	{"luminance", []string{"dims itself", "settings barred", "saver on"}},
 	{"brightness", []string{"dims itself", "settings barred", "saver on"}},
@@ -267,6 +283,7 @@ var (
 	powerKinds  = []string{"power comes", "charger plugged in", "laid on a pad", "gate does not close", "gate switches late", "gate does not open", "gate tested"}
 	daemonKinds = []string{"daemon stopped", "daemon killed", "another daemon", "taken over"}
 	linkKinds   = []string{
+		"ran empty",
 		"link lost", "no longer authorised", "link blips", "adb server down", "answers cut", "adbd restarts", "stage out of reach", "shell hangs", "Wi-Fi lost",
 	}
 	deviceKinds = []string{
@@ -493,7 +510,7 @@ plans:
   calm:
     drain: 5
     start_level_pct: {least: 20, most: 96}
-    segments: [browse, video, call, camera, game, idle]
+    segments: [browse, video, call, camera, game, {scenario: idle, drain: 3}]
     segment_limit: 30 h
 `, func(b *bench) {
 		for _, name := range b.names {

@@ -47,6 +47,7 @@ type stormNight struct {
 
 	happened map[string]int // events by kind
 	befell   []*stormEvent
+	empty    map[string]*stormEvent // handsets that have run empty
 	wrong    []stormWrong
 	figures  []stormFigure
 	outcomes map[string]int
@@ -166,7 +167,7 @@ func carryOutStorm(t *testing.T, seed uint64, plan stormPlan, calm calmWatts) *s
 	n := &stormNight{
 		seed: fmt.Sprint(seed), plan: plan, programs: map[string]*programs{}, files: &kept{files: map[string][]byte{}}, before: map[string]string{},
 		states: &stormStates{by: map[string]orchestrator.State{}}, powered: map[string]time.Time{}, hot: map[string]time.Time{},
-		cancelledAt: map[string]time.Time{}, left: map[string]bool{}, happened: map[string]int{}, outcomes: map[string]int{}, reasons: map[string]int{},
+		cancelledAt: map[string]time.Time{}, left: map[string]bool{}, happened: map[string]int{}, empty: map[string]*stormEvent{}, outcomes: map[string]int{}, reasons: map[string]int{},
 	}
 	data := memoryFolder(t)
 	defer os.RemoveAll(data)
