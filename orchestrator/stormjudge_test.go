@@ -51,7 +51,8 @@ func (n *stormNight) watchOver(now time.Time) {
 		running, _ := n.programs[name].at()
 		works := slices.ContainsFunc(running, func(p program) bool { return p.name == "recorder" })
 		// The recorder reads every ten seconds, rounds to tenths, and needs two readings.
-		n.since(n.hot, name, now, works && h.BattTempC() > stormStopTempC+0.5, 40*time.Second, func(since time.Time) {
+		// One that sleeps reads nothing, its own daemon included, until it wakes.
+		n.since(n.hot, name, now, works && !n.rests(name) && h.BattTempC() > stormStopTempC+0.5, 40*time.Second, func(since time.Time) {
 			if stormHoldsLimits {
 				n.fault("no limit is passed", "%s: battery at %.1f °C, above %d °C since %s, %s", name, h.BattTempC(), stormStopTempC, since.Format(time.TimeOnly), strings.Join(said, "; "))
 			}
@@ -59,10 +60,22 @@ func (n *stormNight) watchOver(now time.Time) {
 	}
 }
 
+// rests reports whether a handset rests, so that its own programs sleep.
+func (n *stormNight) rests(name string) bool {
+	for _, d := range n.daemons() {
+		for _, s := range d.Handsets() {
+			if s.Name == name && s.Scenario == "idle" {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // sawEmpty notes when a handset runs empty, whatever its gauge shows, and is off by itself.
 func (n *stormNight) sawEmpty(name string, now time.Time) {
 	e := n.empty[name]
-	switch empty := n.handsets[name].TrueSoC() < 0.005; {
+	switch empty := n.handsets[name].TrueSoC() < 0.03; {
 	case empty && e == nil:
 		n.empty[name] = &stormEvent{kind: "ran empty", handset: name, from: now, until: now.Add(1000 * time.Hour)}
 		n.befell = append(n.befell, n.empty[name])
