@@ -34,7 +34,11 @@ func (r *run) countActivity() (missing []span) {
 	if !ok {
 		return nil
 	}
-	share, ok := activity.Of(0, to.Sub(from), activityKinds(g.scenario.Evidence, g.rec.Evidence, from, to, g.u.ClipLength))
+	seen := g.rec.Evidence
+	if slices.ContainsFunc(g.scenario.Evidence, func(e scenarios.Evidence) bool { return e.Kind == "charging" }) {
+		seen = append(slices.Clone(seen), r.powerShown()...)
+	}
+	share, ok := activity.Of(0, to.Sub(from), activityKinds(g.scenario.Evidence, seen, from, to, g.u.ClipLength))
 	if !ok {
 		return nil
 	}
@@ -47,6 +51,22 @@ func (r *run) countActivity() (missing []span) {
 		missing = append(missing, span{from.Add(m.From), from.Add(m.To)})
 	}
 	return missing
+}
+
+// powerShown is what the segment's samples say of power, as looks: each of them read the
+// battery. The workload looks every few minutes, in which a short charge is over.
+func (r *run) powerShown() (looks []results.Evidence) {
+	samples, err := r.d.store.Samples(r.live.u.ID)
+	if err != nil {
+		return nil // the figures cannot be worked out either, which says so
+	}
+	for _, s := range samples {
+		if s.Plugged < 0 {
+			continue
+		}
+		looks = append(looks, results.Evidence{At: r.live.u.hostAt(s.UptimeMS), Kind: "charging", Value: min(float64(s.Plugged), 1)})
+	}
+	return looks
 }
 
 // A span is a stretch of time by the host's clock.

@@ -64,6 +64,27 @@ func countOf(g results.Segment, kind string) results.ActivityCount {
 	return g.Activity[i]
 }
 
+// A charge that is full between two looks at its power had power for all of it.
+func TestChargeThatIsSoonFull(t *testing.T) {
+	t.Parallel()
+	for _, level := range []float64{97.4, 98.6} {
+		bubbleBench(t, []string{"Alder"}, `
+scenarios:
+  topping: {extends: charge, start_level_pct: {least: 60, most: 100}}
+plans:
+  top: {segments: [topping]}
+`, func(b *bench) {
+			b.startDaemon()
+			b.queue("top")
+			for _, g := range b.finish(time.Minute)["Alder"] {
+				if g.Outcome != results.Measured || g.EndedBy != "full" || g.ActivityPct == nil || *g.ActivityPct < 99 {
+					b.t.Errorf("from %.1f %%: %s, %q, ended by %s, %v %% of it with power; want it measured", level, g.Outcome, g.Reason, g.EndedBy, g.ActivityPct)
+				}
+			}
+		}, func(_ string, o *simulated.Options) { o.LevelPct = level })
+	}
+}
+
 // What a segment is called hangs on the share of its window in which the activity went on.
 func TestShareOfTheActivity(t *testing.T) {
 	t.Parallel()
