@@ -167,7 +167,8 @@ func (n *stormNight) judgeDaemon(d *orchestrator.Daemon, calm calmWatts) []resul
 	}
 	for _, g := range segments {
 		n.outcomes[g.Outcome]++
-		n.judgeReason(g)
+		_, cancelled := n.cancelledAt[items[g.RunID].ID]
+		n.judgeReason(g, cancelled)
 		samples, err := d.Store().Samples(g.ID)
 		if err != nil {
 			n.fault("the samples can be read", "%s: %v", n.say(g), err)
@@ -252,7 +253,6 @@ var causes = []struct {
 	says string   // in the reason
 	of   []string // kinds of events; none: it needs none
 }{
-	{"cancelled", []string{"cancel"}},
 	{"taken over", nil}, // it says by whom; also one that was not heard of for long
 	{"without a look at the battery", slices.Concat(linkKinds, daemonKinds, []string{"switched off"})},
 	{"handset was taken", []string{"taken over", "holder file"}},
@@ -308,8 +308,16 @@ var (
 // so long is a handset waited for that is away.
 const causeWithin = 35 * time.Minute
 
-func (n *stormNight) judgeReason(g results.Segment) {
+// judgeReason holds what a segment says of itself against what befell its handset. cancelled:
+// its run was, at whatever time; a handset that is away learns of it late.
+func (n *stormNight) judgeReason(g results.Segment, cancelled bool) {
 	switch g.Outcome {
+	case results.Cancelled:
+		if !(cancelled && strings.Contains(g.Reason, "cancelled")) && !strings.Contains(g.Reason, "taken over") {
+			n.fault("what is not measured names a cause that was there", "%s; its run was cancelled: %t", n.say(g), cancelled)
+		}
+		n.reasons[g.Outcome+": "+g.Reason]++
+		return
 	case results.Measured:
 		return
 	case results.Underway:
@@ -361,10 +369,15 @@ func (n *stormNight) judgeLimits(g results.Segment, samples []results.Sample) {
 	}
 	// A handset that rests sees the time only when it wakes, which it does by itself now and then.
 	most := stormLimits[g.Scenario]
-	if len(samples) > 0 && most > 0 {
-		if took := time.Duration(samples[len(samples)-1].UptimeMS-samples[0].UptimeMS) * time.Millisecond; took > most+30*time.Second {
-			n.fault("no limit is passed by more than two samples", "%s: recorded for %v, allowed were %v", n.say(g), took, most)
+	late := 0
+	for _, s := range samples {
+		if most > 0 && time.Duration(s.UptimeMS-samples[0].UptimeMS)*time.Millisecond > most+30*time.Second {
+			late++
 		}
+	}
+	if late > 2 {
+		took := time.Duration(samples[len(samples)-1].UptimeMS-samples[0].UptimeMS) * time.Millisecond
+		n.fault("no limit is passed by more than two samples", "%s: recorded for %v, allowed were %v, %d samples after that", n.say(g), took, most, late)
 	}
 }
 
