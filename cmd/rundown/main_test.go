@@ -63,7 +63,7 @@ func TestScripts(t *testing.T) {
 			},
 			// answers waits until a daemon answers on $PORT.
 			"answers": func(ts *testscript.TestScript, neg bool, args []string) {
-				for deadline := time.Now().Add(30 * time.Second); ; time.Sleep(20 * time.Millisecond) {
+				for deadline := time.Now().Add(3 * time.Minute); ; time.Sleep(20 * time.Millisecond) {
 					c, err := net.Dial("tcp", ts.Getenv("RUNDOWN_DAEMON"))
 					if err == nil {
 						_ = c.Close()

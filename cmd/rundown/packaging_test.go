@@ -87,7 +87,7 @@ func TestUnitStartsThisProgram(t *testing.T) {
 	said := func() string {
 		t.Helper()
 		b := make([]byte, 4096)
-		_ = manager.SetReadDeadline(time.Now().Add(30 * time.Second))
+		_ = manager.SetReadDeadline(time.Now().Add(3 * time.Minute))
 		n, err := manager.Read(b)
 		if err != nil {
 			t.Fatalf("nothing was said: %v", err)

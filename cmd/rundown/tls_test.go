@@ -48,7 +48,7 @@ func TestVerbsOverTLS(t *testing.T) {
 			t.Errorf("the daemon ended with %d: %s", code, log.String())
 		}
 	}()
-	for deadline := time.Now().Add(30 * time.Second); ; time.Sleep(10 * time.Millisecond) {
+	for deadline := time.Now().Add(3 * time.Minute); ; time.Sleep(10 * time.Millisecond) {
 		if c, err := net.Dial("tcp", address); err == nil {
 			_ = c.Close()
 			break
