@@ -34,9 +34,9 @@ func (n *stormNight) unasked(name string) (unasked bool, within time.Duration) {
 			due = due || s.Parking != nil && s.Parking.State == orchestrator.ParkCharging
 			left := strings.HasPrefix(s.OnCharge, "left on charge by ") // a person's word
 			asked := slices.ContainsFunc(s.NeedsHand, func(what string) bool { return strings.HasPrefix(what, "unplug it, or cut its power by hand") }) &&
-				slices.ContainsFunc(prompts, func(p results.Prompt) bool {
+				(saidCannot(s.Unwanted) || slices.ContainsFunc(prompts, func(p results.Prompt) bool {
 					return p.Handset == name && strings.HasPrefix(p.Text, "unplug handset ")
-				})
+				}))
 			rests := !s.NextLook.IsZero()                                             // and is looked at when its plan allows
 			unasked = unasked && !due && !left && !asked && !rests && s.HeldBy == nil // which may be charging it
 			idles := s.State == "" || state == orchestrator.Done || state == orchestrator.Stopped || s.HeldBy != nil
@@ -47,6 +47,12 @@ func (n *stormNight) unasked(name string) (unasked bool, within time.Duration) {
 		}
 	}
 	return unasked && minded, within
+}
+
+// saidCannot reports whether a person was asked about power and has said that it cannot be
+// unplugged: who says so is asked again after an hour, and it stands beside the handset till then.
+func saidCannot(u *orchestrator.Unwanted) bool {
+	return u != nil && u.AskAfter.Sub(u.Since) > 10*time.Minute
 }
 
 func init() {

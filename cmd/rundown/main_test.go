@@ -75,7 +75,7 @@ func TestScripts(t *testing.T) {
 				}
 			},
 		},
-		Deadline: time.Now().Add(4 * time.Minute),
+		Deadline: time.Now().Add(15 * time.Minute),
 	})
 }
 
