@@ -72,10 +72,11 @@ func (n *stormNight) rests(name string) bool {
 	return false
 }
 
-// sawEmpty notes when a handset runs empty, whatever its gauge shows, and is off by itself.
+// sawEmpty notes when a handset runs empty, whatever its gauge shows, or its cell cannot hold
+// the load, and is off by itself.
 func (n *stormNight) sawEmpty(name string, now time.Time) {
 	e := n.empty[name]
-	switch empty := n.handsets[name].TrueSoC() < 0.03; {
+	switch empty := n.handsets[name].TrueSoC() < 0.03 || n.handsets[name].WentOut(); {
 	case empty && e == nil:
 		n.empty[name] = &stormEvent{kind: "ran empty", handset: name, from: now, until: now.Add(1000 * time.Hour)}
 		n.befell = append(n.befell, n.empty[name])
@@ -258,8 +259,8 @@ var causes = []struct {
 	{"handset was taken", []string{"taken over", "holder file"}},
 	{"holder", []string{"holder file"}},
 	{"samples missing", []string{"storage full"}},
-	{"restarted", []string{"reboot", "switched off"}},
-	{"recorder is gone", []string{"adbd restarts", "reboot", "switched off"}},
+	{"restarted", []string{"reboot", "switched off", "ran empty"}},
+	{"recorder is gone", []string{"adbd restarts", "reboot", "switched off", "ran empty"}},
 	{"power seen", powerKinds},
 	{"the power went", slices.Concat(powerKinds, daemonKinds, []string{"switched off"})},
 	{"not heard of", slices.Concat(linkKinds, []string{"switched off", "settings barred"})},

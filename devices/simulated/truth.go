@@ -71,6 +71,13 @@ func (h *Handset) BattTempC() (c float64) {
 	return c
 }
 
+// WentOut reports whether the handset has switched itself off: its cell is empty, or could
+// not hold its voltage under the load.
+func (h *Handset) WentOut() (out bool) {
+	h.do(func() { out = h.battery.Dead() })
+	return out
+}
+
 // PlugWatts is what a meter at the charger's plug would read, W.
 func (h *Handset) PlugWatts() (w float64) {
 	h.do(func() { w = h.battery.PlugW() })
