@@ -17,7 +17,7 @@ build:
 # under the race detector. One package at a time: some of them drive browsers, adb and shells
 # of the host and want the machine.
 test: needs lint
-	$(GO) test -p 1 -timeout 30m -race ./...
+	$(GO) test -p 1 -timeout 45m -race ./...
 
 lint:
 	test -z "$$(gofmt -l .)" || { gofmt -l .; exit 1; }

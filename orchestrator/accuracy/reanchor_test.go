@@ -15,13 +15,10 @@ import (
 // A gauge that corrects its level or its counter by a point for good, at a random instant of the
 // window: in 95 of 100 drains the interval holds the truth, or it is noticed.
 func TestCorrectionsAreNoticed(t *testing.T) {
-	perClass := 60
-	if testing.Short() {
-		perClass = 25
-	}
+	n := *perClass / 8
 	for _, how := range []Conditions{{EveryS: 10}, {EveryS: 30}, {EveryS: 10, Points: 3}, {EveryS: 30, Points: 20, StartPct: -1}} {
 		for _, class := range Classes {
-			how.Seed, how.PerClass = 2024, perClass
+			how.Seed, how.PerClass = 2024, n
 			names, tallies := tryCorrections(how, class)
 			for _, name := range names {
 				x := tallies[name]
@@ -37,10 +34,7 @@ func TestCorrectionsAreNoticed(t *testing.T) {
 
 // What is no correction is not taken for one: sound gauges, also unlike the assumed fleet.
 func TestSoundGaugesAreNotCorrected(t *testing.T) {
-	perClass := 80
-	if testing.Short() {
-		perClass = 30
-	}
+	n := *perClass / 6
 	assumed := fleet.Assumed()
 	bend := fleet.Assumed()
 	bend.BendSDPct = map[physics.CounterClass]float64{physics.FineCounter: 0.1, physics.MediumCounter: 0.15, physics.CoarseCounter: 0.4, physics.NoCounter: 0.3}
@@ -63,7 +57,7 @@ func TestSoundGaugesAreNotCorrected(t *testing.T) {
 		{"restless power", Conditions{Spread: &restless}},
 		{"other cells", Conditions{Spread: &foreign, StartPct: -1}},
 	} {
-		x.c.Seed, x.c.PerClass = 77, perClass
+		x.c.Seed, x.c.PerClass = 77, n
 		for _, class := range Classes {
 			Cases(x.c, class, func(_ int, k Case) {
 				for _, v := range views {
