@@ -301,16 +301,12 @@ func (d *Daemon) unfinished() (map[string][]*entry, error) {
 func (d *Daemon) closeGates(ctx context.Context, unfinished map[string][]*entry) {
 	var wg sync.WaitGroup
 	for handset, s := range d.powers.by {
-		gate := d.bare[handset] // nothing is linked yet that could be looked at
-		if gate == nil {
-			gate = d.gates[handset]
-		}
-		_, hand := gate.(*gates.ByHand) // nobody is there so soon; the run asks when it goes on
-		open := s.Told == toldOpen      // also for something that no run of the journal knows
+		gate := d.gateItself(handset) // nothing is linked yet that could be looked at
+		open := s.Told == toldOpen    // also for something that no run of the journal knows
 		for _, e := range unfinished[handset] {
 			open = (open || e.GateOpen) && !e.chargesOn()
 		}
-		if open && gate != nil && !hand {
+		if open && switches(gate) { // nobody is there so soon to move one by hand; the run asks when it goes on
 			wg.Go(func() {
 				bounded, cancel := context.WithTimeout(ctx, gateLimit)
 				defer cancel()

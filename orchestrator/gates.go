@@ -255,6 +255,21 @@ func (u *usbPort) find() (*gates.USBPort, error) {
 	return p, nil
 }
 
+// switches reports whether a power gate moves by itself: there is one, and it is no person.
+func switches(gate devices.PowerGate) bool {
+	_, hand := gate.(*gates.ByHand)
+	return gate != nil && !hand
+}
+
+// gateItself is a handset's gate without its own waiting for the handset's word, where it has
+// such a one; nil: it has none.
+func (d *Daemon) gateItself(handset string) devices.PowerGate {
+	if bare := d.bare[handset]; bare != nil {
+		return bare
+	}
+	return d.gates[handset]
+}
+
 // byHand reports whether the run's gate is a person.
 func (r *run) byHand() bool {
 	_, hand := r.gate.(*gates.ByHand)
@@ -315,7 +330,6 @@ func (r *run) switched(err error) error {
 func (d *Daemon) TestGate(ctx context.Context, handset string) ([]GateStep, error) {
 	h, known := d.file.Handset(handset)
 	gate := d.gates[handset]
-	_, hand := gate.(*gates.ByHand)
 	switch {
 	case !known:
 		return nil, fmt.Errorf("%w: no handset %q on the bench; there are %v", ErrRequest, handset, d.handsetNames())
@@ -323,7 +337,7 @@ func (d *Daemon) TestGate(ctx context.Context, handset string) ([]GateStep, erro
 		return nil, fmt.Errorf("%w: handset %s has no power gate in the plan file", ErrRequest, handset)
 	case d.busy(handset) != "":
 		return nil, fmt.Errorf("%w: %s is in run %s", ErrNotNow, handset, d.busy(handset))
-	case hand:
+	case !switches(gate):
 		return nil, fmt.Errorf("%w: handset %s has a person for its power gate: nothing here switches its power", ErrRequest, handset)
 	}
 	// Power that comes in between would spoil what another daemon measures there.

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"rundown/devices"
-	"rundown/devices/gates"
 	"rundown/orchestrator/notices"
 	"rundown/results"
 	"rundown/scenarios"
@@ -196,10 +195,8 @@ func (d *Daemon) noteParking(handset, text string) {
 
 // hindersParking says why a handset is not charged for storage now, or "".
 func (d *Daemon) hindersParking(h scenarios.Handset, l devices.Link, due *Item) string {
-	gate := d.gates[h.Name]
-	_, hand := gate.(*gates.ByHand)
 	switch {
-	case gate == nil || hand:
+	case !switches(d.gates[h.Name]):
 		return "nothing here switches its power by itself: charge it by hand"
 	case l == nil:
 		return "it is out of reach"
@@ -217,14 +214,6 @@ func (d *Daemon) hindersParking(h scenarios.Handset, l devices.Link, due *Item) 
 	return ""
 }
 
-// parkGate is a handset's gate without its own waiting for the handset's word.
-func (d *Daemon) parkGate(h scenarios.Handset) devices.PowerGate {
-	if bare := d.bare[h.Name]; bare != nil {
-		return bare
-	}
-	return d.gates[h.Name]
-}
-
 // startParking lets power to the handset. That it may be open is written down first.
 func (d *Daemon) startParking(ctx context.Context, h scenarios.Handset, levelPct int) {
 	s := d.powers.by[h.Name]
@@ -235,7 +224,7 @@ func (d *Daemon) startParking(ctx context.Context, h scenarios.Handset, levelPct
 		return true
 	})
 	bounded, cancel := context.WithTimeout(ctx, gateLimit)
-	err := d.parkGate(h).Open(bounded)
+	err := d.gateItself(h.Name).Open(bounded)
 	cancel()
 	<-s.gate
 	if err != nil && ctx.Err() == nil {
@@ -264,7 +253,7 @@ func (d *Daemon) stopParking(ctx context.Context, h scenarios.Handset, state, be
 		return true
 	})
 	bounded, cancel := context.WithTimeout(context.WithoutCancel(ctx), gateLimit)
-	err := d.parkGate(h).Close(bounded)
+	err := d.gateItself(h.Name).Close(bounded)
 	cancel()
 	<-s.gate
 	if err != nil {

@@ -217,6 +217,18 @@ func (d *Daemon) withdraw(ctx context.Context, s *standingPrompt) error {
 	return errors.Join(ctx.Err(), d.settlePrompt(s, state, "", "", reason))
 }
 
+// stands reports whether a prompt stands of which is true what is asked, under the lock.
+func (d *Daemon) stands(is func(*standingPrompt) bool) bool {
+	d.prompts.mu.Lock()
+	defer d.prompts.mu.Unlock()
+	for _, s := range d.prompts.standing {
+		if is(s) {
+			return true
+		}
+	}
+	return false
+}
+
 // Prompts are those that wait for a person, oldest first.
 func (d *Daemon) Prompts() []results.Prompt {
 	d.prompts.mu.Lock()

@@ -412,16 +412,14 @@ func sayUnwanted(u Unwanted) string {
 
 // whyInRun says why power in a run should not be.
 func (d *Daemon) whyInRun(h scenarios.Handset, s *powerState) string {
-	said := "a run is under way that has let none through"
-	return said + d.whoCuts(h, s.Told)
+	return "a run is under way that has let none through" + d.whoCuts(h, s.Told)
 }
 
 // whoCuts says of a gate that it should have cut power, or that nothing can.
 func (d *Daemon) whoCuts(h scenarios.Handset, told string) string {
 	gate := d.gates[h.Name]
-	_, hand := gate.(*gates.ByHand)
 	switch {
-	case gate == nil || hand:
+	case !switches(gate):
 		return ", and nothing here can cut it"
 	case told == toldClosed:
 		return ", and its power gate, " + gate.Name() + ", says that it is closed"

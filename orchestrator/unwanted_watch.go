@@ -194,12 +194,9 @@ func chargeLimits(f scenarios.File, h scenarios.Handset) (tempC, levelPct float6
 
 // closeAgain closes the gate of a handset with power that should not be, once.
 func (d *Daemon) closeAgain(ctx context.Context, h scenarios.Handset) {
-	gate := d.bare[h.Name] // the handset's word is read all the while
-	if gate == nil {
-		gate = d.gates[h.Name]
-	}
+	gate := d.gateItself(h.Name) // the handset's word is read all the while
 	s := d.powers.by[h.Name]
-	if _, hand := gate.(*gates.ByHand); gate == nil || hand {
+	if !switches(gate) {
 		return // a person moves it
 	}
 	select {
@@ -247,7 +244,9 @@ func (d *Daemon) toAsk(h scenarios.Handset) (ask bool) {
 		ask = u != nil && s.asking == nil && (!now.Before(u.AskAfter) || u.AskAfter.Sub(now) > askPowerLimit)
 		return false
 	})
-	return ask && !d.standsAsked(h.Name, gates.TextToUnplug(h.Name))
+	return ask && !d.stands(func(s *standingPrompt) bool {
+		return s.asked && s.rec.Handset == h.Name && s.rec.Text == gates.TextToUnplug(h.Name)
+	})
 }
 
 // askToUnplug asks a person to unplug the handset, and waits for the answer by itself. The
@@ -302,21 +301,13 @@ func (d *Daemon) askedByGate(h scenarios.Handset) {
 // askedBefore takes up the question that stood when the daemon stopped, before anybody ends
 // it as one for which nobody waits. It returns nil where none did.
 func (d *Daemon) askedBefore(ctx context.Context, h scenarios.Handset) chan struct{} {
-	if u := d.unwantedOn(h.Name); u == nil || !d.standsUnasked(h.Name, u.Run, gates.TextToUnplug(h.Name)) {
+	u := d.unwantedOn(h.Name)
+	if u == nil || !d.stands(func(s *standingPrompt) bool {
+		return !s.asked && s.rec.Handset == h.Name && s.rec.RunID == u.Run && s.rec.Text == gates.TextToUnplug(h.Name)
+	}) {
 		return nil
 	}
 	return d.askToUnplug(ctx, h)
-}
-
-func (d *Daemon) standsUnasked(handset, run, text string) bool {
-	d.prompts.mu.Lock()
-	defer d.prompts.mu.Unlock()
-	for _, s := range d.prompts.standing {
-		if !s.asked && s.rec.Handset == handset && s.rec.RunID == run && s.rec.Text == text {
-			return true
-		}
-	}
-	return false
 }
 
 // heardOfPower takes in what a person said about power that should not be.
@@ -354,19 +345,6 @@ func (d *Daemon) heardOfPower(h scenarios.Handset, a Answer, err error, over boo
 	}
 }
 
-// standsAsked reports whether somebody waits for a person's answer to a question about a
-// handset.
-func (d *Daemon) standsAsked(handset, text string) bool {
-	d.prompts.mu.Lock()
-	defer d.prompts.mu.Unlock()
-	for _, s := range d.prompts.standing {
-		if s.asked && s.rec.Handset == handset && s.rec.Text == text {
-			return true
-		}
-	}
-	return false
-}
-
 // powerHolds says what a handset's next plan waits for on account of power, or "".
 func (d *Daemon) powerHolds(h scenarios.Handset, it Item) (waitsFor string) {
 	window := it.Order.startWindow(h, 0)
@@ -388,19 +366,19 @@ func (d *Daemon) powerHolds(h scenarios.Handset, it Item) (waitsFor string) {
 // charge. It is called with powers.mu held; due is what is queued for it and may begin.
 func (d *Daemon) chargesUnbidden(h scenarios.Handset, s *powerState, due *Item) string {
 	gate := d.gates[h.Name]
-	_, hand := gate.(*gates.ByHand)
+	itself := switches(gate)
 	switch {
 	case s.tempC != nil && *s.tempC >= s.tempLimitC:
 		return fmt.Sprintf("its battery is at %.1f °C on a charger (limit %.1f)", *s.tempC, s.tempLimitC) + d.whoCuts(h, s.Told)
 	case s.Left != nil:
 		return ""
-	case s.Park != nil && s.levelPct < s.Park.ToPct && (s.Park.State == ParkGivenUp || gate == nil || hand):
+	case s.Park != nil && s.levelPct < s.Park.ToPct && (s.Park.State == ParkGivenUp || !itself):
 		return "" // a person charges it for storage, as they were asked to
-	case s.Park != nil && (gate == nil || hand) && s.Park.State == ParkParked && s.levelPct < s.Park.ToPct+parkTopUp:
+	case s.Park != nil && !itself && s.Park.State == ParkParked && s.levelPct < s.Park.ToPct+parkTopUp:
 		return fmt.Sprintf("it has come to the %d %% at which plan %s parks it", s.Park.ToPct, s.Park.Plan)
-	case gate != nil && !hand && s.Told == toldClosed:
+	case itself && s.Told == toldClosed:
 		return "its power gate, " + gate.Name() + ", was told to close and says that it has; somebody may have plugged another charger in"
-	case gate != nil && !hand && s.Told == toldOpen:
+	case itself && s.Told == toldOpen:
 		return "its power gate, " + gate.Name() + ", was opened for something that is over"
 	case gate == nil && due != nil && float64(s.levelPct) >= due.Order.startWindow(h, 0).Least:
 		return fmt.Sprintf("plan %s is queued for it, and nothing here can cut its power", due.Plan)
