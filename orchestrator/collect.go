@@ -216,7 +216,7 @@ func (r *run) conclude() error {
 	g.rec.Wakes = r.wakes(g.rec) // its gauge is judged, and its figure made, by how it slept
 	r.judgeGauge(samples)
 	r.judgePower(samples)
-	r.settleOutcome()
+	r.settleOutcome(samples)
 	r.unmeasuredBecause()
 	r.settleWakes(samples)
 	r.log.Info().Str("segment", g.rec.ID).Str("scenario", g.rec.Scenario).Str("outcome", g.rec.Outcome).Str("reason", g.rec.Reason).Int("samples", g.rec.Samples).Msg("segment collected")
@@ -236,9 +236,9 @@ func (r *run) conclude() error {
 
 // settleOutcome decides what the segment is worth. What was cancelled is that; what is not what it says is spoiled;
 // what is, but not under the agreed conditions, is flagged.
-func (r *run) settleOutcome() {
+func (r *run) settleOutcome(samples []results.Sample) {
 	g := r.live
-	missing, wanted := r.countActivity(), r.shareWanted()
+	missing, wanted := r.countActivity(samples), r.shareWanted()
 	if g.settleCancelled() {
 		return
 	}

@@ -27,7 +27,7 @@ const clockSlack = 2 * time.Second
 // countActivity works out what was asked of the activity and what was seen in what was
 // measured, and the share of it in which the activity went on, and enters both into the
 // record. missing are the stretches in which nothing shows it, by the host's clock.
-func (r *run) countActivity() (missing []span) {
+func (r *run) countActivity(samples []results.Sample) (missing []span) {
 	g := r.live
 	g.rec.Activity, g.rec.ActivityPct = nil, nil
 	from, to, ok := r.provenSpan()
@@ -36,7 +36,7 @@ func (r *run) countActivity() (missing []span) {
 	}
 	seen := g.rec.Evidence
 	if slices.ContainsFunc(g.scenario.Evidence, func(e scenarios.Evidence) bool { return e.Kind == "charging" }) {
-		seen = append(slices.Clone(seen), r.powerShown()...)
+		seen = append(slices.Clone(seen), r.powerShown(samples)...)
 	}
 	share, ok := activity.Of(0, to.Sub(from), activityKinds(g.scenario.Evidence, seen, from, to, g.u.ClipLength))
 	if !ok {
@@ -53,13 +53,9 @@ func (r *run) countActivity() (missing []span) {
 	return missing
 }
 
-// powerShown is what the segment's samples say of power, as looks: each of them read the
+// powerShown is what a segment's samples say of power, as looks: each of them read the
 // battery. The workload looks every few minutes, in which a short charge is over.
-func (r *run) powerShown() (looks []results.Evidence) {
-	samples, err := r.d.store.Samples(r.live.u.ID)
-	if err != nil {
-		return nil // the figures cannot be worked out either, which says so
-	}
+func (r *run) powerShown(samples []results.Sample) (looks []results.Evidence) {
 	for _, s := range samples {
 		if s.Plugged < 0 {
 			continue
