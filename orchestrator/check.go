@@ -109,7 +109,7 @@ func (d *Daemon) atHand(handset string) (scenarios.Handset, devices.Link, error)
 // busy names the run that a handset is in, or "".
 func (d *Daemon) busy(handset string) (run string) {
 	d.tell(handset, func(s *HandsetStatus) {
-		if s.Run != "" && !State(s.State).over() {
+		if !s.Idles() {
 			run = s.Run
 		}
 	})

@@ -9,7 +9,7 @@ func (d *Daemon) needsHand(s HandsetStatus) []string {
 	if u := s.Unwanted; u != nil {
 		list = append(list, "unplug it, or cut its power by hand: "+sayUnwanted(*u)+". Nothing is carried out on it until it shows that power is gone")
 	}
-	if s.Run == "" || State(s.State).over() {
+	if s.Idles() {
 		if p := s.Parking; p != nil && p.State == ParkGivenUp {
 			list = append(list, fmt.Sprintf("charge it to %d %% for storage, by hand: %s", p.ToPct, p.Why))
 		}

@@ -57,6 +57,10 @@ type HandsetStatus struct {
 	NeedsHand []string `json:"needs_hand,omitempty"`
 }
 
+// Idles reports whether no run is under way on the handset: none was since the daemon began, or
+// the latest has ended.
+func (s HandsetStatus) Idles() bool { return s.Run == "" || State(s.State).over() }
+
 // Words for a link that adb has none for.
 const (
 	LinkNotLooked = "not looked yet" // its adb server has told nothing so far

@@ -103,9 +103,9 @@ func hours(i orchestrator.Interval) string {
 func doing(s orchestrator.HandsetStatus) string {
 	var parts []string
 	switch {
-	case s.HeldBy != nil && (s.Run == "" || orchestrator.State(s.State) == orchestrator.Done || orchestrator.State(s.State) == orchestrator.Stopped):
+	case s.HeldBy != nil && s.Idles():
 		return "held by another daemon"
-	case s.Unwanted != nil && (s.State == "" || s.State == string(orchestrator.Done) || s.State == string(orchestrator.Stopped)):
+	case s.Unwanted != nil && s.Idles():
 		return "waits for its power (" + s.Unwanted.Sources + ") to be gone"
 	case s.OnCharge != "":
 		return s.OnCharge + " (" + s.Power + ")"
@@ -127,7 +127,7 @@ func doing(s orchestrator.HandsetStatus) string {
 	if !s.LinkLostAt.IsZero() {
 		parts = append(parts, "link lost at "+clockTime(s.LinkLostAt))
 	}
-	if state := orchestrator.State(s.State); s.Parking != nil && (state == orchestrator.Done || state == orchestrator.Stopped) {
+	if s.Parking != nil && s.Idles() {
 		parts = append(parts, s.Parking.Say(s.LevelPct))
 	}
 	if s.RatePctH > 0 {

@@ -60,9 +60,9 @@ func (c *Console) chosen(r *http.Request) (handset, plan string) {
 	if handset == "" {
 		list := c.members()
 		for _, m := range list {
-			if handset == "" || over(m.HandsetStatus) && m.Link == "ready" {
+			if handset == "" || m.Idles() && m.Link == "ready" {
 				handset = m.Name
-				if over(m.HandsetStatus) && m.Link == "ready" {
+				if m.Idles() && m.Link == "ready" {
 					break
 				}
 			}
@@ -87,7 +87,7 @@ func (c *Console) beforePage(r *http.Request, answer *said) (page, error) {
 			m = one
 		}
 	}
-	busy := !over(m.HandsetStatus)
+	busy := !m.Idles()
 	report, have := c.report(handset, plan)
 	var failed error
 	if !have && !busy {
@@ -139,7 +139,7 @@ func (c *Console) beforePage(r *http.Request, answer *said) (page, error) {
 	for _, f := range forecasts {
 		ch := choice{Name: f.Handset, Chosen: f.Handset == handset, Ends: clock(f.End), Note: "± " + duration(f.Latest.Sub(f.Earliest)/2)}
 		for _, one := range c.members() {
-			if one.Name == f.Handset && !over(one.HandsetStatus) {
+			if one.Name == f.Handset && !one.Idles() {
 				ch.Ends, ch.Note = "", "in a run; begins after it"
 			} else if one.Name == f.Handset && one.Link != "ready" {
 				ch.Problem = one.Link

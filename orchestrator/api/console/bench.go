@@ -39,7 +39,7 @@ func (c *Console) members() []member {
 		var late time.Duration
 		var by time.Time
 		for i := range items {
-			if items[i].Handset == h.Name && items[i].State == orchestrator.Running && items[i].RunID == h.Run && !over(h) {
+			if items[i].Handset == h.Name && items[i].State == orchestrator.Running && items[i].RunID == h.Run && !h.Idles() {
 				m.Item = &items[i]
 				if f, err := c.o.Item(items[i], h, m.Shapes, now); err == nil {
 					m.Forecast, late, by = &f, f.Late(), f.FinishBy
@@ -229,16 +229,16 @@ func (c *Console) benchRow(m member) benchRow {
 			r.Doing = fmt.Sprintf("%s, segment %d of %d", m.Scenario, m.Segment, m.Segments)
 		}
 	}
-	if p := m.Parking; p != nil && over(m.HandsetStatus) && r.Evidence == "" {
+	if p := m.Parking; p != nil && m.Idles() && r.Evidence == "" {
 		r.Evidence = template.HTML(template.HTMLEscapeString(p.Say(m.LevelPct)))
 	}
-	if !m.LinkLostAt.IsZero() && !over(m.HandsetStatus) {
+	if !m.LinkLostAt.IsZero() && !m.Idles() {
 		r.Waits = "the link; its files are fetched then"
 	}
 	if r.HasLevel {
 		r.Read = "read " + age(now, m.ReadAt)
 	}
-	if f := m.Forecast; f != nil && !over(m.HandsetStatus) {
+	if f := m.Forecast; f != nil && !m.Idles() {
 		r.End = clock(f.End)
 		r.EndNote = "± " + duration(f.Latest.Sub(f.Earliest)/2)
 		if late := f.Late(); late > 0 {

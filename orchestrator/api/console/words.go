@@ -184,9 +184,9 @@ func stateWords(h orchestrator.HandsetStatus) string {
 	switch {
 	case h.SetAside != nil:
 		return "Set aside"
-	case h.HeldBy != nil && over(h) && h.Link == "ready":
+	case h.HeldBy != nil && h.Idles() && h.Link == "ready":
 		return "Held by another daemon"
-	case h.Unwanted != nil && over(h):
+	case h.Unwanted != nil && h.Idles():
 		return "Power that should not be"
 	case h.OnCharge != "":
 		return capital(h.OnCharge)
@@ -220,12 +220,6 @@ func short(reason string) string {
 		reason = string(r[:38]) + "…"
 	}
 	return reason
-}
-
-// over reports whether a handset's latest run has ended.
-func over(h orchestrator.HandsetStatus) bool {
-	s := orchestrator.State(h.State)
-	return h.Run == "" || s == orchestrator.Done || s == orchestrator.Stopped
 }
 
 // broken reports whether a segment was begun and gives no figure.
