@@ -390,9 +390,8 @@ func (c *Charge) socketPeak(s socket, samples []results.Sample) {
 		c.Notes = append(c.Notes, "no peak of arriving power: "+why(err))
 		return
 	}
-	if f.Source == "plug" && f.PeakW != nil {
-		peak := *f.PeakW
-		c.PeakSocketW = &peak
+	if f.Source == "plug" {
+		c.PeakSocketW = f.PeakW
 	}
 }
 
@@ -433,9 +432,6 @@ func (c Charge) Rows() (rows [][2]string) {
 	row := func(name, format string, args ...any) {
 		rows = append(rows, [2]string{name, fmt.Sprintf(format, args...)})
 	}
-	minutes := func(i Interval) string {
-		return fmt.Sprintf("%.1f min (%.1f to %.1f)", i.Value/60, i.Low/60, i.High/60)
-	}
 	measured := func(name string, i *Interval, unit string) {
 		if i != nil {
 			row(name, "%.1f %s (%.1f to %.1f)", i.Value, unit, i.Low, i.High)
@@ -448,13 +444,8 @@ func (c Charge) Rows() (rows [][2]string) {
 		row("power came", "%s, at %d %%", c.PluggedAt.Local().Format("2006-01-02 15:04"), c.FromPct)
 	}
 	both := func(name string, shown, charge *Interval) {
-		switch {
-		case shown != nil && charge != nil:
-			row(name, "%s as shown, %s by charge", minutes(*shown), minutes(*charge))
-		case shown != nil:
-			row(name, "%s as shown", minutes(*shown))
-		case charge != nil:
-			row(name, "%s by charge", minutes(*charge))
+		if said := charging.SayTimes(shown, charge); said != "" {
+			row(name, "%s", said)
 		}
 	}
 	for _, t := range c.Times {
@@ -469,10 +460,10 @@ func (c Charge) Rows() (rows [][2]string) {
 	measured("peak into the battery", c.PeakW, "W")
 	measured("peak arriving", c.PeakSocketW, "W")
 	if c.Hold != nil {
-		row("within 90 % of peak", "%s", minutes(*c.Hold))
+		row("within 90 % of peak", "%s", c.Hold.Minutes())
 	}
 	if c.Taper != nil && c.TaperPct != nil {
-		row("taper sets in", "after %s, at %d %%", minutes(*c.Taper), *c.TaperPct)
+		row("taper sets in", "after %s, at %d %%", c.Taper.Minutes(), *c.TaperPct)
 	}
 	measured("energy into the battery", c.BatteryWh, "Wh")
 	measured("energy arriving", c.SocketWh, "Wh")

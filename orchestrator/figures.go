@@ -223,16 +223,8 @@ func (d *Daemon) figure(g results.Segment, h results.Handset) (SegmentFigure, en
 // segmentFigure is a figure as it is shown.
 func segmentFigure(segment string, est endurance.Figure) SegmentFigure {
 	out := SegmentFigure{
-		Segment: segment, Hours: est.Hours, RatePctH: est.RatePctH, Points: est.Points, VoltageFactor: est.VoltageFactor,
+		Segment: segment, Hours: est.Hours, RatePctH: est.RatePctH, PowerW: est.PowerW, CurrentMA: est.CurrentMA, Points: est.Points, VoltageFactor: est.VoltageFactor,
 		Method: est.Method, Assumptions: est.Assumptions, Warnings: slices.Clone(est.Warnings),
-	}
-	if est.PowerW != nil {
-		p := *est.PowerW
-		out.PowerW = &p
-	}
-	if est.CurrentMA != nil {
-		c := *est.CurrentMA
-		out.CurrentMA = &c
 	}
 	if o := est.Own; o != nil {
 		out.Looks = &OwnDrain{Looks: o.Looks, PerHour: o.LooksPerH, PctH: o.PctH, Share: o.Share, LookS: o.LookS, Basis: o.Basis}

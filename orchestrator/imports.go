@@ -399,9 +399,8 @@ func (c *Charge) fromFile(g results.Segment, log intake.Log) error {
 	if leveled {
 		c.FromPct, c.ToPct = samples[0].LevelPct, samples[len(samples)-1].LevelPct
 	}
-	if fig.Source == "plug" && fig.PeakW != nil {
-		peak := *fig.PeakW
-		c.PeakSocketW = &peak
+	if fig.Source == "plug" {
+		c.PeakSocketW = fig.PeakW
 	}
 	if fig.BattWh != nil && fig.PlugWh != nil && fig.PlugWh.Value > 0 {
 		e := fig.BattWh.Value / fig.PlugWh.Value

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"rundown/results/calculate"
+	"rundown/results/charging"
 	"rundown/results/intake"
 )
 
@@ -148,16 +149,16 @@ func (e *env) printCharge(f *calculate.Charge) {
 		rows = append(rows, []string{"peak, W (" + f.Source + ")", f.PeakW.String()})
 	}
 	if f.Hold != nil {
-		rows = append(rows, []string{"within 90 % of the peak", minutesOf(*f.Hold)})
+		rows = append(rows, []string{"within 90 % of the peak", f.Hold.Minutes()})
 	}
 	for _, t := range f.Times {
-		rows = append(rows, []string{fmt.Sprintf("to %d %%", t.LevelPct), shownAndCharge(t.S, t.ChargeS)})
+		rows = append(rows, []string{fmt.Sprintf("to %d %%", t.LevelPct), dash(charging.SayTimes(t.S, t.ChargeS))})
 	}
 	for _, s := range f.Spans {
-		rows = append(rows, []string{fmt.Sprintf("%d to %d %%", s.FromPct, s.ToPct), shownAndCharge(&s.S, s.ChargeS)})
+		rows = append(rows, []string{fmt.Sprintf("%d to %d %%", s.FromPct, s.ToPct), dash(charging.SayTimes(&s.S, s.ChargeS))})
 	}
 	if f.Taper != nil {
-		rows = append(rows, []string{"taper sets in", minutesOf(f.Taper.Between)})
+		rows = append(rows, []string{"taper sets in", f.Taper.Between.Minutes()})
 	}
 	if f.End != nil {
 		rows = append(rows, []string{"full, by the rule that " + f.End.Rule, minutes(f.End.AtS)})
@@ -172,24 +173,6 @@ func (e *env) printCharge(f *calculate.Charge) {
 }
 
 func minutes(s float64) string { return fmt.Sprintf("%.1f min", s/60) }
-
-// minutesOf is an interval of seconds.
-func minutesOf(s calculate.Interval) string {
-	return fmt.Sprintf("%.1f min (%.1f to %.1f)", s.Value/60, s.Low/60, s.High/60)
-}
-
-// shownAndCharge is a time as the handset showed it and by charge; either may not be known.
-func shownAndCharge(shown, charge *calculate.Interval) string {
-	switch {
-	case shown != nil && charge != nil:
-		return minutesOf(*shown) + " as shown, " + minutesOf(*charge) + " by charge"
-	case shown != nil:
-		return minutesOf(*shown) + " as shown"
-	case charge != nil:
-		return minutesOf(*charge) + " by charge"
-	}
-	return "-"
-}
 
 func (e *env) printSustain(f *calculate.Sustain) {
 	throttling := "no throttling seen"

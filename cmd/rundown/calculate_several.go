@@ -125,7 +125,7 @@ func figureText(r calculate.Result) string {
 	case r.Charge != nil:
 		for _, s := range r.Charge.Spans {
 			if s.FromPct == 20 {
-				part("20 to 80 %% in %s", minutesOf(s.S))
+				part("20 to 80 %% in %s", s.S.Minutes())
 			}
 		}
 		if r.Charge.PeakW != nil {

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"rundown/orchestrator"
+	"rundown/results/charging"
 	"rundown/results/intake"
 )
 
@@ -134,7 +135,7 @@ func printImport(e *env, done orchestrator.Import) {
 			rows = append(rows, []string{"peak at the socket, W", fmt.Sprintf("%.1f", done.Charge.PeakSocketW.Value)})
 		}
 		for _, t := range done.Charge.Times {
-			rows = append(rows, []string{fmt.Sprintf("to %d %%", t.LevelPct), shownAndCharge(t.S, t.ChargeS)})
+			rows = append(rows, []string{fmt.Sprintf("to %d %%", t.LevelPct), dash(charging.SayTimes(t.S, t.ChargeS))})
 		}
 	case done.Sustain != nil:
 		rows = append(rows, []string{"retained", done.Sustain.Retained.String()})

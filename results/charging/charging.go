@@ -14,6 +14,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"rundown/results/figure"
@@ -68,6 +69,18 @@ type Span struct {
 	FromPct, ToPct int
 	S              Interval
 	ChargeS        *Interval
+}
+
+// SayTimes says a time, s, as the handset showed it and by charge, either of which may not be known; "" where neither is.
+func SayTimes(shown, byCharge *Interval) string {
+	var said []string
+	if shown != nil {
+		said = append(said, shown.Minutes()+" as shown")
+	}
+	if byCharge != nil {
+		said = append(said, byCharge.Minutes()+" by charge")
+	}
+	return strings.Join(said, ", ")
 }
 
 // A Taper is where power begins to fall for good.

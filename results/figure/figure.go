@@ -15,4 +15,9 @@ type Interval struct {
 // HalfWidth is half the interval as a fraction of the value: 0.03 says within 3 %.
 func (i Interval) HalfWidth() float64 { return (i.High - i.Low) / (2 * i.Value) }
 
+// Minutes says an interval of seconds in minutes.
+func (i Interval) Minutes() string {
+	return fmt.Sprintf("%.1f min (%.1f to %.1f)", i.Value/60, i.Low/60, i.High/60)
+}
+
 func (i Interval) String() string { return fmt.Sprintf("%.4g (%.4g to %.4g)", i.Value, i.Low, i.High) }
