@@ -53,11 +53,6 @@ func (s *Server) calculate(_ context.Context, in *calculateInput) (*body[calcula
 		return nil, huma.Error422UnprocessableEntity(err.Error())
 	}
 	options := intake.Options{Columns: columns, Only: in.Only}
-	var atChange *bool
-	if in.AtChange != "" {
-		on := in.AtChange == "true"
-		atChange = &on
-	}
 	name := in.File
 	if name == "" {
 		name = "log.csv"
@@ -67,7 +62,7 @@ func (s *Server) calculate(_ context.Context, in *calculateInput) (*body[calcula
 		return nil, unusable(err)
 	}
 	r, err := calculate.Log(name, log, calculate.Options{
-		As: in.As, AtChange: atChange, WarmUpS: in.WarmUpS, LoopS: in.LoopS, Points: in.Points, DesignMAh: in.DesignMAh, NominalMV: in.NominalMV,
+		As: in.As, AtChange: yesOrNo(in.AtChange), WarmUpS: in.WarmUpS, LoopS: in.LoopS, Points: in.Points, DesignMAh: in.DesignMAh, NominalMV: in.NominalMV,
 		LearnedMAh: in.LearnedMAh, LearnedByCurrentMAh: in.LearnedCurrent,
 	})
 	if err != nil {

@@ -28,6 +28,15 @@ func isFile(path string) bool {
 // maxFile bounds an imported file.
 const maxFile = intake.MaxBytes
 
+// yesOrNo is an answer that may be left out: nil.
+func yesOrNo(text string) *bool {
+	if text == "" {
+		return nil
+	}
+	yes := text == "true"
+	return &yes
+}
+
 func (s *Server) registerImports(described huma.API) {
 	s.note(Operator, http.MethodPost+" "+importPath, "import")
 	huma.Register(described, huma.Operation{
@@ -70,15 +79,11 @@ func (s *Server) importLog(ctx context.Context, in *importInput) (*body[orchestr
 	did(ctx, what)
 	q := orchestrator.ImportRequest{
 		File: in.File, Content: in.RawBody, Handset: in.Handset, Model: in.Model, CapacityMAh: in.CapacityMAh, NominalMV: in.NominalMV, Build: in.Build,
-		Scenario: in.Scenario, Plan: in.Plan, As: in.As, Only: in.Only, WarmUpS: in.WarmUpS, LoopS: in.LoopS,
+		Scenario: in.Scenario, Plan: in.Plan, As: in.As, AtChange: yesOrNo(in.AtChange), Only: in.Only, WarmUpS: in.WarmUpS, LoopS: in.LoopS,
 		TargetPoints: in.Points, Started: in.Started, Note: in.Note, By: callerOf(ctx).Name, DryRun: in.DryRun,
 	}
 	if q.File == "" {
 		q.File = "log.csv"
-	}
-	if in.AtChange != "" {
-		on := in.AtChange == "true"
-		q.AtChange = &on
 	}
 	columns, err := intake.ParseColumns(in.Columns)
 	if err != nil {

@@ -1,7 +1,6 @@
 package calculate
 
 import (
-	"bytes"
 	"errors"
 	"io"
 
@@ -25,7 +24,7 @@ func File(name string, r io.Reader, in intake.Options, o Options) []One {
 	}
 	one := func(in intake.Options) One {
 		out := One{File: name, Only: in.Only}
-		log, err := intake.Read(name, bytes.NewReader(content), in)
+		log, err := intake.Parse(name, content, in)
 		if err != nil {
 			out.Err = err
 			return out

@@ -228,6 +228,11 @@ func Read(name string, r io.Reader, o Options) (Log, error) {
 	if err != nil {
 		return Log{}, err
 	}
+	return Parse(name, content, o)
+}
+
+// Parse is Read for what Content gave.
+func Parse(name string, content []byte, o Options) (Log, error) {
 	start := bytes.TrimPrefix(content, []byte("\ufeff"))
 	p := &parser{name: name, in: csv.NewReader(bytes.NewReader(start)), only: o.Only}
 	p.in.Comment = '#'
