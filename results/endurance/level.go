@@ -62,8 +62,7 @@ func levelRateOf(w window, s shift) level {
 	q := wanderRate * length / d // s² a step
 	cov := mat.NewSymDense(n, nil)
 	v0 := 0.0
-	m := mat.NewVecDense(n, nil)
-	x := mat.NewDense(n, 2, nil)
+	m := make([]float64, n)
 	for i, e := range w.edges {
 		width := (e.Hi - e.Lo).Seconds()
 		v := (width*width + refreshS*refreshS) / 12
@@ -78,36 +77,61 @@ func levelRateOf(w window, s shift) level {
 			}
 			cov.SetSym(i, j, c)
 		}
-		m.SetVec(i, e.Mid().Seconds()-w.t0)
-		x.Set(i, 0, 1)
-		x.Set(i, 1, points[i])
+		m[i] = e.Mid().Seconds() - w.t0
 	}
-	var chol mat.Cholesky
-	if !chol.Factorize(cov) { // cannot be: v is positive on the diagonal
+	line, ok := fitLine(cov, points, m)
+	if !ok { // cannot be: v is positive on the diagonal
 		return level{rate: 3600 * (points[n-1] - points[0]) / length, timing: v0 / (length * length)}
 	}
-	var cx, a mat.Dense
-	var cm mat.VecDense
-	_ = chol.SolveTo(&cx, x)
-	_ = chol.SolveVecTo(&cm, m)
-	a.Mul(x.T(), &cx) // information of intercept and slope
-	b := [2]float64{mat.Dot(x.ColView(0), &cm), mat.Dot(x.ColView(1), &cm)}
-	det := a.At(0, 0)*a.At(1, 1) - a.At(0, 1)*a.At(1, 0)
-	intercept := (a.At(1, 1)*b[0] - a.At(0, 1)*b[1]) / det
-	tau := (a.At(0, 0)*b[1] - a.At(1, 0)*b[0]) / det
-	variance := a.At(0, 0) / det
-
 	// Residuals larger or smaller than assumed pull the variance their way.
+	const weight = 6
+	scale := (weight + line.rss) / (weight + d - 1)
+	return level{
+		rate:   3600 / line.slope,
+		timing: max(scale*line.variance/(line.slope*line.slope)-wanderPrior(length), v0/(length*length)),
+	}
+}
+
+// A straightLine is one through points, by generalised least squares.
+type straightLine struct {
+	intercept, slope float64
+	variance         float64 // of the slope
+	rss              float64 // what is left, by the covariance
+	logDet           float64 // of the covariance and of the information of intercept and slope, together
+}
+
+// fitLine fits y = intercept + slope x, where the errors of y have a covariance. ok is false
+// where that is none, or the points do not tell a slope.
+func fitLine(cov *mat.SymDense, x, y []float64) (l straightLine, ok bool) {
+	n := len(x)
+	var chol mat.Cholesky
+	if !chol.Factorize(cov) {
+		return l, false
+	}
+	design, values := mat.NewDense(n, 2, nil), mat.NewVecDense(n, y)
+	for i, v := range x {
+		design.Set(i, 0, 1)
+		design.Set(i, 1, v)
+	}
+	var weighed, a mat.Dense
+	var weighedY, weighedR mat.VecDense
+	_ = chol.SolveTo(&weighed, design)
+	_ = chol.SolveVecTo(&weighedY, values)
+	a.Mul(design.T(), &weighed) // information of intercept and slope
+	b := [2]float64{mat.Dot(design.ColView(0), &weighedY), mat.Dot(design.ColView(1), &weighedY)}
+	det := a.At(0, 0)*a.At(1, 1) - a.At(0, 1)*a.At(1, 0)
+	if !(det > 0) {
+		return l, false
+	}
+	l.intercept = (a.At(1, 1)*b[0] - a.At(0, 1)*b[1]) / det
+	l.slope = (a.At(0, 0)*b[1] - a.At(1, 0)*b[0]) / det
+	l.variance = a.At(0, 0) / det
+	l.logDet = chol.LogDet() + math.Log(det)
 	r := mat.NewVecDense(n, nil)
 	for i := range n {
-		r.SetVec(i, m.AtVec(i)-intercept-tau*points[i])
+		r.SetVec(i, y[i]-l.intercept-l.slope*x[i])
 	}
-	var cr mat.VecDense
-	_ = chol.SolveVecTo(&cr, r)
-	const weight = 6
-	scale := (weight + mat.Dot(r, &cr)) / (weight + d - 1)
-	return level{
-		rate:   3600 / tau,
-		timing: max(scale*variance/(tau*tau)-wanderPrior(length), v0/(length*length)),
-	}
+	_ = chol.SolveVecTo(&weighedR, r)
+	l.rss = mat.Dot(r, &weighedR)
+	return l, true
 }

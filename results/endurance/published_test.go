@@ -34,6 +34,11 @@ func line(t *testing.T, x, y []float64) (slope, slopeSD, residualSD, sumOfSquare
 	}
 	sumOfSquares = mat.Dot(s.residual, s.residual)
 	residualSD = math.Sqrt(sumOfSquares / float64(len(x)-2))
+	// The line through level edges, by the same errors, is held to the same values.
+	straight, ok := fitLine(r.cov, x, y)
+	if !ok || math.Abs(straight.slope-s.slope) > 1e-9*math.Abs(s.slope) || math.Abs(straight.variance-s.variance) > 1e-9*s.variance || math.Abs(straight.rss-sumOfSquares) > 1e-9*sumOfSquares {
+		t.Errorf("through level edges: %+v, %t; want slope %g, its variance %g, residuals %g", straight, ok, s.slope, s.variance, sumOfSquares)
+	}
 	return s.slope, residualSD * math.Sqrt(s.variance), residualSD, sumOfSquares
 }
 

@@ -235,8 +235,6 @@ func (d drawn) weigh(lo, hi int, list []shift, dof float64) {
 		s := &list[k]
 		cov := mat.NewSymDense(n, nil)
 		x := s.positions(hi)
-		design := mat.NewDense(n, 2, nil)
-		y := mat.NewVecDense(n, nil)
 		for i := range n {
 			for j := i; j < n; j++ {
 				v := d.cov.At(lo+i, lo+j)
@@ -251,35 +249,11 @@ func (d drawn) weigh(lo, hi int, list []shift, dof float64) {
 				}
 				cov.SetSym(i, j, v)
 			}
-			design.Set(i, 0, 1)
-			design.Set(i, 1, x[lo+i])
-			y.SetVec(i, d.y[lo+i])
 		}
 		s.log = math.Inf(-1)
-		var chol, info mat.Cholesky
-		if !chol.Factorize(cov) {
-			continue
+		if line, ok := fitLine(cov, x[lo:hi], d.y[lo:hi]); ok && line.slope > 0 {
+			s.log = math.Log(s.prior) - line.logDet/2 - (dof+float64(n)-2)/2*math.Log(dof+line.rss)
 		}
-		var cx, a mat.Dense
-		var cy, b, beta, fitted, r, cr mat.VecDense
-		if chol.SolveTo(&cx, design) != nil || chol.SolveVecTo(&cy, y) != nil {
-			continue
-		}
-		a.Mul(design.T(), &cx)
-		if !info.Factorize(mat.NewSymDense(2, []float64{a.At(0, 0), a.At(0, 1), a.At(0, 1), a.At(1, 1)})) {
-			continue
-		}
-		b.MulVec(design.T(), &cy)
-		if info.SolveVecTo(&beta, &b) != nil || beta.AtVec(1) <= 0 {
-			continue
-		}
-		fitted.MulVec(design, &beta)
-		r.SubVec(y, &fitted)
-		if chol.SolveVecTo(&cr, &r) != nil {
-			continue
-		}
-		rss := mat.Dot(&r, &cr)
-		s.log = math.Log(s.prior) - (chol.LogDet()+info.LogDet())/2 - (dof+float64(n)-2)/2*math.Log(dof+rss)
 	}
 	most := math.Inf(-1)
 	for _, s := range list {
