@@ -94,9 +94,7 @@ func TestHandsetsAreParked(t *testing.T) {
 // The gate lies when the charge for storage is over: a person is asked within two minutes,
 // the run's record has it, and it is parked once power is gone.
 func TestAGateLiesWhenAHandsetIsParked(t *testing.T) {
-	bubbleBench(t, []string{"Alder"}, parkPlans, func(b *bench) {
-		t := b.t
-		h := b.handsets["Alder"]
+	onAlder(t, parkPlans, 40, func(t *testing.T, b *bench, h *simulated.Handset) {
 		b.startDaemon()
 		run := b.untilOver(b.queue("short")[0].ID)
 		b.soon(10*time.Minute, "it is charged for storage", func() bool { return h.Powered() })
@@ -111,16 +109,14 @@ func TestAGateLiesWhenAHandsetIsParked(t *testing.T) {
 		b.soon(10*time.Minute, "its record says so", func() bool {
 			return b.noted(run.ID, "power that should not be: the handset sees") && b.noted(run.ID, "power that should not be has ended")
 		})
-	}, low(40))
+	})
 }
 
 // The limits of a recharge hold for it: power is cut at the temperature limit, and a gate
 // that gives none is given up and told after three tries. A daemon that dies meanwhile
 // leaves nothing on charge, and the next one goes on.
 func TestParkingHoldsTheLimits(t *testing.T) {
-	bubbleBench(t, []string{"Alder"}, parkPlans, func(b *bench) {
-		t := b.t
-		h := b.handsets["Alder"]
+	onAlder(t, parkPlans, 40, func(t *testing.T, b *bench, h *simulated.Handset) {
 		b.startDaemon()
 		b.untilOver(b.queue("short")[0].ID)
 		b.soon(10*time.Minute, "it is charged for storage", func() bool { return h.Powered() })
@@ -145,14 +141,12 @@ func TestParkingHoldsTheLimits(t *testing.T) {
 		h.PlugCharger(true) // a person does
 		b.soon(12*time.Hour, "it is parked all the same", func() bool { return b.parking("Alder").State == orchestrator.ParkParked })
 		h.PlugCharger(false)
-	}, low(40))
+	})
 }
 
 // Nothing charges a handset that is out of reach, or whose power nobody here switches.
 func TestParkingIsNeverUnwatched(t *testing.T) {
-	bubbleBench(t, []string{"Alder"}, parkPlans, func(b *bench) {
-		t := b.t
-		h := b.handsets["Alder"]
+	onAlder(t, parkPlans, 40, func(t *testing.T, b *bench, h *simulated.Handset) {
 		b.startDaemon()
 		b.untilOver(b.queue("short")[0].ID)
 		b.soon(10*time.Minute, "it is charged for storage", func() bool { return h.Powered() })
@@ -167,5 +161,5 @@ func TestParkingIsNeverUnwatched(t *testing.T) {
 		if said := b.parking("Alder").Say(0); h.Powered() || said != "to be parked at 50 %: nothing here switches its power by itself: charge it by hand" {
 			t.Errorf("powered %v, it is %q", h.Powered(), said)
 		}
-	}, low(40))
+	})
 }

@@ -56,6 +56,12 @@ func low(level float64) func(string, *simulated.Options) {
 	return func(_ string, o *simulated.Options) { o.LevelPct = level }
 }
 
+// onAlder runs a test in a bubble on a bench whose one handset, Alder, begins at a level.
+func onAlder(t *testing.T, plans string, levelPct float64, test func(t *testing.T, b *bench, h *simulated.Handset)) {
+	t.Helper()
+	bubbleBench(t, []string{"Alder"}, plans, func(b *bench) { test(b.t, b, b.handsets["Alder"]) }, low(levelPct))
+}
+
 // untilOver waits until a run has ended, and returns its record.
 func (b *bench) untilOver(item string) results.Run {
 	b.t.Helper()
@@ -68,9 +74,7 @@ func (b *bench) untilOver(item string) results.Run {
 // is tried again and works at last, which the handset shows: then the next plan is carried
 // out. All of it stands in the record of the run that left the power on.
 func TestAGateThatLies(t *testing.T) {
-	bubbleBench(t, []string{"Alder"}, unwantedPlans, func(b *bench) {
-		t := b.t
-		h := b.handsets["Alder"]
+	onAlder(t, unwantedPlans, 82, func(t *testing.T, b *bench, h *simulated.Handset) {
 		var closedAt time.Time
 		b.startDaemon()
 		first := b.queue("short")[0]
@@ -115,16 +119,14 @@ func TestAGateThatLies(t *testing.T) {
 		if run := runOf(t, b, second.ID); run.State != string(orchestrator.Done) {
 			t.Errorf("the next run: %s, %s", run.State, run.Reason)
 		}
-	}, low(82))
+	})
 }
 
 // Nothing cuts the power but a person, who says that it is done before it is; the daemon is
 // stopped and started meanwhile. It is the same question, nothing begins, and only the
 // handset's own word ends it.
 func TestPowerThatStaysOutlivesTheDaemon(t *testing.T) {
-	bubbleBench(t, []string{"Alder"}, unwantedPlans, func(b *bench) {
-		t := b.t
-		h := b.handsets["Alder"]
+	onAlder(t, unwantedPlans, 89, func(t *testing.T, b *bench, h *simulated.Handset) {
 		b.startDaemon()
 		first := b.queue("short")[0]
 		b.soon(time.Hour, "it measures", func() bool { return b.status("Alder").State == string(orchestrator.Draining) })
@@ -156,16 +158,14 @@ func TestPowerThatStaysOutlivesTheDaemon(t *testing.T) {
 		if !b.noted(run.ID, "desk said that it is unplugged; the handset has yet to show it") || !b.noted(run.ID, "power that should not be has ended") {
 			t.Error("the run's record does not say what happened")
 		}
-	}, low(89))
+	})
 }
 
 // A person charges an idle handset by another charger. Its gate was closed by a run, so that
 // they are asked; they say that it is meant. Nothing is carried out on it until it is
 // unplugged.
 func TestLeftOnChargeByAPerson(t *testing.T) {
-	bubbleBench(t, []string{"Alder"}, unwantedPlans, func(b *bench) {
-		t := b.t
-		h := b.handsets["Alder"]
+	onAlder(t, unwantedPlans, 89, func(t *testing.T, b *bench, h *simulated.Handset) {
 		b.startDaemon()
 		b.untilOver(b.queue("short")[0].ID)
 		time.Sleep(time.Hour)
@@ -188,15 +188,13 @@ func TestLeftOnChargeByAPerson(t *testing.T) {
 		}
 		h.PlugCharger(false)
 		b.soon(24*time.Hour, "the next plan is carried out", func() bool { return b.item(next.ID).Outcome != "" })
-	}, low(89))
+	})
 }
 
 // A handset whose power nothing here switches stands on a charger: it is shown as that and
 // nobody is asked, until a plan is queued for it.
 func TestOnChargeUntilSomethingIsQueued(t *testing.T) {
-	bubbleBench(t, []string{"Alder"}, unwantedPlans, func(b *bench) {
-		t := b.t
-		h := b.handsets["Alder"]
+	onAlder(t, unwantedPlans, 88, func(t *testing.T, b *bench, h *simulated.Handset) {
 		b.planGates = true
 		h.PlugCharger(true)
 		b.startDaemon()
@@ -218,14 +216,12 @@ func TestOnChargeUntilSomethingIsQueued(t *testing.T) {
 		}
 		h.PlugCharger(false)
 		b.soon(24*time.Hour, "it is carried out", func() bool { return b.item(item.ID).Outcome != "" })
-	}, low(88))
+	})
 }
 
 // A lower one is left to charge into its start window, and then a person is asked.
 func TestChargedIntoItsWindowByHand(t *testing.T) {
-	bubbleBench(t, []string{"Alder"}, unwantedPlans, func(b *bench) {
-		t := b.t
-		h := b.handsets["Alder"]
+	onAlder(t, unwantedPlans, 70, func(t *testing.T, b *bench, h *simulated.Handset) {
 		b.planGates = true
 		h.PlugCharger(true)
 		b.startDaemon()
@@ -240,15 +236,13 @@ func TestChargedIntoItsWindowByHand(t *testing.T) {
 		if run := runOf(t, b, item.ID); run.State != string(orchestrator.Done) {
 			t.Errorf("the run: %s, %s", run.State, run.Reason)
 		}
-	}, low(70))
+	})
 }
 
 // The limits for charging hold for power that should not be: those away are told once, and
 // the gate is closed at once. A handset on charge becomes one with power that should not be.
 func TestHotOnACharger(t *testing.T) {
-	bubbleBench(t, []string{"Alder"}, unwantedPlans, func(b *bench) {
-		t := b.t
-		h := b.handsets["Alder"]
+	onAlder(t, unwantedPlans, 50, func(t *testing.T, b *bench, h *simulated.Handset) {
 		h.Plug(true) // through its gate, which no daemon has moved
 		b.startDaemon()
 		b.soon(10*time.Minute, "it is on charge", func() bool { return b.status("Alder").OnCharge == "on charge" })
@@ -268,15 +262,13 @@ func TestHotOnACharger(t *testing.T) {
 		if !slices.ContainsFunc(kinds, func(s string) bool { return strings.Contains(s, "on a charger (limit 40.0)") }) {
 			t.Errorf("changes: %q", kinds)
 		}
-	}, low(50))
+	})
 }
 
 // The daemon died with a gate open that no run of the journal knows: it is closed when the
 // next one starts.
 func TestAGateLeftOpenIsClosed(t *testing.T) {
-	bubbleBench(t, []string{"Alder"}, unwantedPlans, func(b *bench) {
-		t := b.t
-		h := b.handsets["Alder"]
+	onAlder(t, unwantedPlans, 50, func(t *testing.T, b *bench, h *simulated.Handset) {
 		b.startDaemon()
 		b.stopDaemon()
 		store, err := results.Open(b.data + "/rundown.db")
@@ -292,5 +284,5 @@ func TestAGateLeftOpenIsClosed(t *testing.T) {
 		h.Plug(true)
 		b.startDaemon()
 		b.soon(time.Minute, "it is closed", func() bool { return !h.Powered() })
-	}, low(50))
+	})
 }
