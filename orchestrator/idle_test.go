@@ -26,7 +26,7 @@ func TestIdleHandsetsAreRead(t *testing.T) {
 				if s.ReadAgeS == nil || *s.ReadAgeS > (6*time.Minute).Seconds() {
 					t.Errorf("%s was read at %v, and it is %v", name, s.ReadAt, b.clock.Now())
 				}
-				if got, want := float64(s.LevelPct), h.TrueLevelPct(); got < want-3 || got > want+3 {
+				if got, want := float64(s.LevelPct), 100*h.TrueSoC(); got < want-3 || got > want+3 {
 					t.Errorf("%s: %.0f %%, in truth %.1f %%", name, got, want)
 				}
 			}

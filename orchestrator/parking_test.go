@@ -56,7 +56,7 @@ func TestHandsetsAreParked(t *testing.T) {
 		})
 		most := 0.0
 		b.soon(12*time.Hour, "it is charged", func() bool {
-			most = max(most, alder.TrueLevelPct())
+			most = max(most, 100*alder.TrueSoC())
 			return b.parking("Alder").State != orchestrator.ParkCharging
 		})
 		if p := b.parked("Alder"); p.ParkedPct != 50 || p.Run != run.ID || alder.Powered() || most > 51.5 {
@@ -71,7 +71,7 @@ func TestHandsetsAreParked(t *testing.T) {
 			t.Errorf("Birch is %q", said)
 		}
 		b.soon(20*24*time.Hour, "it is charged again", func() bool { return alder.Powered() })
-		if level := alder.TrueLevelPct(); level < 37 || level > 43 {
+		if level := 100*alder.TrueSoC(); level < 37 || level > 43 {
 			t.Errorf("charged again at %.1f %%", level)
 		}
 		b.queue("left") // which goes before, and is not parked afterwards

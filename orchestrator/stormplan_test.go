@@ -237,7 +237,7 @@ func init() { // it refers to itself, by way of the night
 		"handset clock jumps": once(func(n *stormNight, a stormAct) { a.on(n).JumpWallClock(time.Duration(a.N-5) * 20 * time.Minute) }),
 
 		"counter jumps": atMost(2, once(func(n *stormNight, a stormAct) {
-			a.on(n).JumpCounter([]int{-1, 1}[a.N%2] * (1 + a.N/2) * 30_000)
+			a.on(n).ShiftCounter([]float64{-0.65, 0.65}[a.N%2] * float64(1+a.N/2)) // some 30 to 180 mAh
 		})),
 
 		// Power.

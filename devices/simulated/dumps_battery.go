@@ -53,11 +53,10 @@ func (h *Handset) counterShown(r physics.Readings) (c int64, ok bool) {
 	if r.CounterRaw == nil {
 		return 0, false
 	}
-	c = *r.CounterRaw + h.faults.counterShift
 	if h.faults.counter == CounterNegative {
-		c = -c
+		return -*r.CounterRaw, true
 	}
-	return c, true
+	return *r.CounterRaw, true
 }
 
 // batteryNow is the battery service's view: the gauge's, or the frozen one.

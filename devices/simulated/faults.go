@@ -18,7 +18,6 @@ type faults struct {
 	hang                          string
 	full                          bool
 	counter                       CounterFault
-	counterShift                  int64 // µAh, from jumps of the counter
 	staysOff                      bool
 	levelShift                    int
 	holdLevel                     bool // the next level edge is kept back, and two come at once
@@ -321,10 +320,6 @@ func (f *faults) levelShown(r physics.Readings) int {
 
 // SetCounter breaks the charge counter, or mends it.
 func (h *Handset) SetCounter(c CounterFault) { h.fault(func() { h.faults.counter = c }) }
-
-// JumpCounter moves the charge counter by so many µAh for good: a gauge that has learned the
-// capacity of its cell anew.
-func (h *Handset) JumpCounter(uah int) { h.fault(func() { h.faults.counterShift += int64(uah) }) }
 
 // FillStorage leaves no byte free on the data partition, or frees it again.
 func (h *Handset) FillStorage(full bool) { h.fault(func() { h.faults.full = full }) }

@@ -21,12 +21,6 @@ func (h *Handset) TruthHoursAt(watts float64) (hours float64) {
 	return hours
 }
 
-// TrueLevelPct is the cell's charge, % of full.
-func (h *Handset) TrueLevelPct() (pct float64) {
-	h.do(func() { pct = 100 * h.battery.SoC() })
-	return pct
-}
-
 // MeanWatts is the script's mean power in a window of uptime, before drift, W.
 func (h *Handset) MeanWatts(fromUp, toUp time.Duration) (w float64) {
 	h.do(func() { w = h.meanWatts(fromUp, toUp) })
