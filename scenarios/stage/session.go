@@ -76,6 +76,9 @@ func (s *Stage) Open(activity string) *Session { return s.open(randomHex(9), act
 func (s *Stage) Reopen(key, activity string) *Session { return s.open(key, activity, true) }
 
 func (s *Stage) open(key, activity string, again bool) *Session {
+	if activity == "browse" {
+		content() // before the first visit, which would be slower than the next; it takes a second or two, once in a process
+	}
 	p := &Session{stage: s, key: key, activity: activity, reopened: again}
 	s.mu.Lock()
 	before := s.sessions[key]

@@ -101,14 +101,12 @@ const (
 	maxHeader = 16 << 10 // bytes
 )
 
-// Start makes the content, once in a process, then begins to listen and to serve. It
-// reports an address that cannot be had.
+// Start begins to listen and to serve. It reports an address that cannot be had.
 func (s *Stage) Start(ctx context.Context) error {
 	l, err := s.listenBy(ctx, "tcp", s.listen)
 	if err != nil {
 		return fmt.Errorf("cannot listen on %s: %w", s.listen, err)
 	}
-	content() // before the first visit, which would be slower than the next
 	s.addr = l.Addr().String()
 	s.split = newSplit(l)
 	if s.calls, err = newFarEnd(s.split.call); err != nil {

@@ -21,40 +21,47 @@ type Workload struct {
 	Needs   string // of the handset
 }
 
+// activities are the stage's, without what is worked out from what it serves.
+var activities = []Workload{
+	{Name: "browse", About: "Twelve pages to read, of as many kinds.", Version: contentVersion, Needs: "a browser"},
+	{Name: "call", About: "The far end of a two-way video call.", Version: "2", Needs: "a browser with WebRTC, camera and microphone; its page from localhost (adb reverse)"},
+	{Name: "game", About: "A 3D scene from a fixed seed, played by touch.", Version: "2", Needs: "a browser with WebGL2"},
+	{Name: "sustain", About: "Checked computing and drawing, cycle by cycle.", Version: "2", Needs: "a browser with workers; WebGL2 for work on the GPU"},
+	{Name: "light", About: "One white or grey page, for a luminance meter.", Version: "2", Needs: "a browser"},
+}
+
 // Workloads lists the stage's activities. The first call in a process makes the content,
 // which takes about a second.
 func Workloads() []Workload {
-	list := []Workload{
-		{Name: "browse", About: "Twelve pages to read, of as many kinds.", Version: contentVersion, Needs: "a browser"},
-		{Name: "call", About: "The far end of a two-way video call.", Version: "2", Needs: "a browser with WebRTC, camera and microphone; its page from localhost (adb reverse)"},
-		{Name: "game", About: "A 3D scene from a fixed seed, played by touch.", Version: "2", Needs: "a browser with WebGL2"},
-		{Name: "sustain", About: "Checked computing and drawing, cycle by cycle.", Version: "2", Needs: "a browser with workers; WebGL2 for work on the GPU"},
-		{Name: "light", About: "One white or grey page, for a luminance meter.", Version: "2", Needs: "a browser"},
-	}
+	list := slices.Clone(activities)
 	for i := range list {
-		w := &list[i]
-		sum := &sized{Hash: sha256.New()}
-		switch w.Name {
-		case "browse":
-			for _, d := range content() {
-				sum.text(d.text)
-				for _, name := range slices.Sorted(maps.Keys(d.parts)) {
-					sum.bytes(name, d.parts[name].data)
-				}
-			}
-		case "call":
-			sum.text(pageTexts()[w.Name])
-			sum.bytes("picture", pictureClip)
-			sum.bytes("sound", soundClip)
-		case "sustain":
-			sum.text(pageTexts()[w.Name])
-			sum.bytes("kernels", kernelsScript)
-		default:
-			sum.text(pageTexts()[w.Name])
-		}
-		w.Hash, w.Bytes = hex.EncodeToString(sum.Sum(nil)), sum.n
+		list[i].measure()
 	}
 	return list
+}
+
+// measure works out hash and size of what the stage serves.
+func (w *Workload) measure() {
+	sum := &sized{Hash: sha256.New()}
+	switch w.Name {
+	case "browse":
+		for _, d := range content() {
+			sum.text(d.text)
+			for _, name := range slices.Sorted(maps.Keys(d.parts)) {
+				sum.bytes(name, d.parts[name].data)
+			}
+		}
+	case "call":
+		sum.text(pageTexts()[w.Name])
+		sum.bytes("picture", pictureClip)
+		sum.bytes("sound", soundClip)
+	case "sustain":
+		sum.text(pageTexts()[w.Name])
+		sum.bytes("kernels", kernelsScript)
+	default:
+		sum.text(pageTexts()[w.Name])
+	}
+	w.Hash, w.Bytes = hex.EncodeToString(sum.Sum(nil)), sum.n
 }
 
 // NeedsLocalhost is true for an activity whose page needs a secure context, as camera and
@@ -62,14 +69,16 @@ func Workloads() []Workload {
 // (W3C, Secure Contexts, 2023, section 3.1), which the link's port forward makes of it.
 func NeedsLocalhost(activity string) bool { return activity == "call" }
 
-// WorkloadHash is the hash of one activity, or "" for one that the stage does not have.
+// WorkloadHash is the hash of one activity, or "" for one that the stage does not have. That
+// of browse makes the content, if nothing has yet.
 func WorkloadHash(activity string) string {
-	for _, w := range Workloads() {
-		if w.Name == activity {
-			return w.Hash
-		}
+	i := slices.IndexFunc(activities, func(w Workload) bool { return w.Name == activity })
+	if i < 0 {
+		return ""
 	}
-	return ""
+	w := activities[i]
+	w.measure()
+	return w.Hash
 }
 
 // sized hashes and counts. Lengths go into the hash, so that no two lists of parts run
