@@ -27,18 +27,6 @@ func (d *Daemon) Annotate(runID, by, text string) (results.Annotation, error) {
 	return a, nil
 }
 
-// Annotations are what people have said of a run, oldest first.
-func (d *Daemon) Annotations(runID string) ([]results.Annotation, error) {
-	if _, err := d.store.Run(runID); err != nil {
-		return nil, err
-	}
-	list, err := d.store.Annotations(runID)
-	if list == nil {
-		list = []results.Annotation{}
-	}
-	return list, err
-}
-
 // DeleteAnnotation withdraws an annotation.
 func (d *Daemon) DeleteAnnotation(runID, id string) error {
 	r, err := d.store.Run(runID)

@@ -2,10 +2,8 @@ package orchestrator
 
 import (
 	"context"
-	"fmt"
 	"slices"
 	"strings"
-	"sync"
 	"time"
 
 	"rundown/devices"
@@ -249,8 +247,8 @@ func (r *run) settleWakes(samples []results.Sample) {
 		}
 		return
 	}
-	learned, _, _ := r.d.learnedFor(g.rec, r.rec.Handset)
-	figure, err := endurance.Estimate(r.d.estimateInput(g.rec, r.rec.Handset, samples, learned))
+	learned, _, _ := r.d.room.learnedFor(g.rec, r.rec.Handset)
+	figure, err := endurance.Estimate(r.d.room.estimateInput(g.rec, r.rec.Handset, samples, learned))
 	if err != nil || figure.Own == nil {
 		return
 	}
@@ -259,7 +257,7 @@ func (r *run) settleWakes(samples []results.Sample) {
 	if kept := g.rec.Outcome == results.Measured || g.rec.Outcome == results.Flagged; own.Seen != nil && kept {
 		seen := *own.Seen
 		seen.ID, seen.At = g.rec.ID, g.rec.EndedAt
-		if err := r.d.looks.add(r.h.Name, r.rec.Handset.Build, seen); err != nil {
+		if err := r.d.teacher.looked(r.h.Name, r.rec.Handset.Build, seen); err != nil {
 			r.log.Error().Err(err).Msg("what looks cost the handset could not be stored")
 		}
 	}
@@ -279,91 +277,4 @@ func (r *run) noteSleep() {
 	if slept >= sleepNoted && !g.scenario.ScreenOff {
 		g.note(g.rec.EndedAt, "the handset was suspended for %s of the segment, by its own clocks: its screen was off and nothing ran", round(time.Duration(slept*float64(time.Second))))
 	}
-}
-
-// documentsLooks is the store's kind for what looks at sleeping handsets cost, one
-// document a handset and OS build.
-const documentsLooks = "look costs"
-
-// lookCosts is one document of documentsLooks.
-type lookCosts struct {
-	Handset string               `json:"handset"`
-	Build   string               `json:"build"`
-	Seen    []endurance.LookSeen `json:"seen"` // oldest first
-}
-
-// looksKept is how many segments' looks are kept of a handset.
-const looksKept = 20
-
-// A lookBook keeps what looks were seen to cost at hand.
-type lookBook struct {
-	mu    sync.Mutex
-	store *results.Store
-	by    map[string]lookCosts // by teachingID
-}
-
-func openLookBook(store *results.Store) (*lookBook, error) {
-	b := &lookBook{store: store, by: map[string]lookCosts{}}
-	list, err := results.Documents[lookCosts](store, documentsLooks)
-	for _, c := range list {
-		b.by[teachingID(c.Handset, c.Build)] = c
-	}
-	return b, err
-}
-
-// add takes in what a segment showed, in place of what it showed before.
-func (b *lookBook) add(handset, build string, seen endurance.LookSeen) error {
-	if build == "" {
-		return nil // nobody could say when it no longer holds
-	}
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	id := teachingID(handset, build)
-	c := lookCosts{Handset: handset, Build: build}
-	for _, s := range b.by[id].Seen {
-		if s.ID != seen.ID {
-			c.Seen = append(c.Seen, s)
-		}
-	}
-	c.Seen = append(c.Seen, seen)
-	c.Seen = c.Seen[max(0, len(c.Seen)-looksKept):]
-	if err := b.store.PutDocument(documentsLooks, id, c); err != nil {
-		return err
-	}
-	b.by[id] = c
-	return nil
-}
-
-// of is what was seen of a handset on an OS build, but for one segment.
-func (b *lookBook) of(handset, build, without string) []endurance.LookSeen {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return slices.DeleteFunc(slices.Clone(b.by[teachingID(handset, build)].Seen), func(s endurance.LookSeen) bool { return s.ID == without })
-}
-
-// stamp changes whenever something was seen or forgotten.
-func (b *lookBook) stamp(handset, build string) string {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	c := b.by[teachingID(handset, build)]
-	if len(c.Seen) == 0 {
-		return ""
-	}
-	return fmt.Sprintf(" %d looks to %s", len(c.Seen), c.Seen[len(c.Seen)-1].ID)
-}
-
-// forget drops what was seen of a handset on all builds.
-func (b *lookBook) forget(handset string) error {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	for id, c := range b.by {
-		if c.Handset != handset {
-			continue
-		}
-		if err := b.store.DeleteDocument(documentsLooks, id); err != nil {
-			return err
-		}
-		delete(b.by, id)
-	}
-	return nil
 }

@@ -93,11 +93,11 @@ func TestFiguresFollowTheStore(t *testing.T) {
 	run := drained(t, d, "Alder", "browse", evening, 450)
 	hours := func() float64 {
 		t.Helper()
-		list, err := d.Estimates(run)
+		list, err := d.Reading().Estimates(run)
 		if err != nil {
 			t.Fatal(err)
 		}
-		each, err := d.Figures(orchestrator.FigureFilter{Run: run.ID})
+		each, err := d.Reading().Figures(orchestrator.FigureFilter{Run: run.ID})
 		if err != nil || len(each) != 1 {
 			t.Fatalf("%+v, %v", each, err)
 		}
@@ -117,7 +117,7 @@ func TestFiguresFollowTheStore(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	version := d.StoredVersion()
+	version := d.Reading().StoredVersion()
 	// The handset's own file says that the drain was twice as slow.
 	samples, err := d.Store().Samples(g.ID)
 	if err != nil {
@@ -132,7 +132,7 @@ func TestFiguresFollowTheStore(t *testing.T) {
 	if after := hours(); math.Abs(after/before-2) > 0.05 {
 		t.Errorf("%g h before its samples were completed, %g after; want twice", before, after)
 	}
-	if d.StoredVersion() == version {
+	if d.Reading().StoredVersion() == version {
 		t.Error("the version of what is stored did not change")
 	}
 	g.Outcome, g.Reason = results.Spoiled, "invented"
@@ -147,8 +147,8 @@ func TestFiguresFollowTheStore(t *testing.T) {
 	if err := d.Store().PutSegment(live); err != nil {
 		t.Fatal(err)
 	}
-	version = d.StoredVersion()
-	if _, err := d.Store().AppendSamples(live.ID, samples[:10]); err != nil || d.StoredVersion() != version {
-		t.Errorf("%v, version %d of what is stored after %d: samples of a segment under way count", err, d.StoredVersion(), version)
+	version = d.Reading().StoredVersion()
+	if _, err := d.Store().AppendSamples(live.ID, samples[:10]); err != nil || d.Reading().StoredVersion() != version {
+		t.Errorf("%v, version %d of what is stored after %d: samples of a segment under way count", err, d.Reading().StoredVersion(), version)
 	}
 }

@@ -79,9 +79,9 @@ func isCharge(g results.Segment) bool {
 
 // Charges computes the figures of charging segments, in the order of the segments.
 // Spoiled and cancelled ones give none; flagged ones only when asked for.
-func (d *Daemon) Charges(f FigureFilter) ([]Charge, error) {
-	handsets, err := d.handsetsOf(f.Run)
-	segments, segErr := d.store.Segments(f.Run)
+func (rm *Room) Charges(f FigureFilter) ([]Charge, error) {
+	handsets, err := rm.handsetsOf(f.Run)
+	segments, segErr := rm.store.Segments(f.Run)
 	err = errors.Join(err, segErr)
 	var list []Charge
 	for _, g := range segments {
@@ -95,7 +95,7 @@ func (d *Daemon) Charges(f FigureFilter) ([]Charge, error) {
 		case g.Outcome == results.Flagged && !f.WithFlagged:
 			c.Reason = "flagged: " + g.Reason
 		case g.Imported != "":
-			_, log, figErr := d.importedLog(g.RunID)
+			_, log, figErr := rm.importedLog(g.RunID)
 			if figErr == nil {
 				figErr = c.fromFile(g, log)
 			}
@@ -103,7 +103,7 @@ func (d *Daemon) Charges(f FigureFilter) ([]Charge, error) {
 				c.Reason = why(figErr)
 			}
 		default:
-			if figErr := d.charge(&c, g); figErr != nil {
+			if figErr := rm.charge(&c, g); figErr != nil {
 				c.Reason = why(figErr)
 			}
 		}
@@ -113,12 +113,12 @@ func (d *Daemon) Charges(f FigureFilter) ([]Charge, error) {
 }
 
 // charge computes one charge.
-func (d *Daemon) charge(c *Charge, g results.Segment) error {
-	samples, err := d.store.Samples(g.ID)
+func (rm *Room) charge(c *Charge, g results.Segment) error {
+	samples, err := rm.store.Samples(g.ID)
 	if err != nil {
 		return err
 	}
-	readings, err := d.store.Readings(g.ID)
+	readings, err := rm.store.Readings(g.ID)
 	if err != nil {
 		c.Notes = append(c.Notes, "some readings of meters cannot be read: "+why(err))
 	}
@@ -142,7 +142,7 @@ func (d *Daemon) charge(c *Charge, g results.Segment) error {
 	if c.FromPct > 2 {
 		c.Notes = append(c.Notes, fmt.Sprintf("began at %d %%, above the 2 %% from which charges are compared", c.FromPct))
 	}
-	plug := d.socketOf(c, g, readings)
+	plug := rm.socketOf(c, g, readings)
 	in := charging.Input{PlugT: c.PluggedAt.Sub(samples[0].HostAt), PlugWithin: time.Duration(c.PluggedWithinS * float64(time.Second)), PlugGainSD: plug.gainSD}
 	into := wattsIntoBattery(g, samples)
 	for i, s := range samples {
@@ -172,7 +172,7 @@ func (d *Daemon) charge(c *Charge, g results.Segment) error {
 		}
 	}
 	c.socketPeak(plug, samples)
-	d.ceiling(c, plug)
+	rm.ceiling(c, plug)
 	return nil
 }
 
@@ -313,7 +313,7 @@ type socket struct {
 
 // socketOf picks the readings of arriving power: those of an attached record that counts,
 // else those of the handset's own meter.
-func (d *Daemon) socketOf(c *Charge, g results.Segment, readings []results.Reading) socket {
+func (rm *Room) socketOf(c *Charge, g results.Segment, readings []results.Reading) socket {
 	record, meter := "", ""
 	for _, r := range g.Records {
 		if r.ReplacedAt.IsZero() {
@@ -343,7 +343,7 @@ func (d *Daemon) socketOf(c *Charge, g results.Segment, readings []results.Readi
 	}
 	slices.Sort(steps)
 	s.every = steps[len(steps)/2]
-	if m, ok := d.file.Bench.Meter(meter); ok && m.AccuracyPct > 0 {
+	if m, ok := rm.file.Bench.Meter(meter); ok && m.AccuracyPct > 0 {
 		// A stated accuracy is rectangular: JCGM 100:2008, 4.3.7.
 		s.pct, s.gainSD = m.AccuracyPct, m.AccuracyPct/100/math.Sqrt(3)
 	}
@@ -401,8 +401,8 @@ func levelAt(samples []results.Sample, at time.Time) int {
 }
 
 // ceiling holds arriving power against the most that charger and cable can give.
-func (d *Daemon) ceiling(c *Charge, s socket) {
-	h, ok := d.file.Handset(c.Handset)
+func (rm *Room) ceiling(c *Charge, s socket) {
+	h, ok := rm.file.Handset(c.Handset)
 	if !ok || c.Supply == "" || h.Supply.String() != c.Supply {
 		return // recorded with another charger than the plan file has now
 	}

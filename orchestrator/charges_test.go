@@ -66,7 +66,7 @@ func TestChargingNight(t *testing.T) {
 	if most != 2 {
 		t.Errorf("%d handsets on their chargers at once, want 2 at most and at some time", most)
 	}
-	charges, err := b.daemon.Charges(orchestrator.FigureFilter{})
+	charges, err := b.daemon.Reading().Charges(orchestrator.FigureFilter{})
 	if err != nil || len(charges) != 4 {
 		t.Fatalf("%d charges, %v; want 4\n%s", len(charges), err, b.log)
 	}
@@ -147,7 +147,7 @@ func attachRecord(t *testing.T, b *bench, c orchestrator.Charge) {
 	if allowed := 10*time.Second + time.Duration(rec.ShiftU95S*float64(time.Second)); n != rec.Points || worst > allowed {
 		t.Errorf("%d of %d readings lined up, %v off at worst, %v allowed (%s)", n, rec.Points, worst, allowed, rec.Says)
 	}
-	after, err := b.daemon.Charges(orchestrator.FigureFilter{Run: c.Run})
+	after, err := b.daemon.Reading().Charges(orchestrator.FigureFilter{Run: c.Run})
 	if err != nil || len(after) != 1 || after[0].Meter != "inline" || after[0].SocketWh == nil || math.Abs(after[0].SocketWh.Value/c.SocketWh.Value-1) > 0.02 {
 		t.Errorf("with the record: %+v, %v; want the arriving energy of %.2f Wh by the meter inline", after, err, c.SocketWh.Value)
 	}

@@ -274,7 +274,7 @@ func (r *run) settleOutcome(samples []results.Sample) {
 	if len(flags) > 0 {
 		g.rec.Outcome, g.rec.Reason = results.Flagged, strings.Join(flags, "; ")
 	}
-	if none := r.noFigure(); none != "" {
+	if none := r.d.room.noFigure(r.live.rec, r.rec.Handset); none != "" {
 		g.rec.Outcome, g.rec.Reason = results.Spoiled, strings.TrimPrefix(g.rec.Reason+"; "+none, "; ")
 	}
 }

@@ -88,8 +88,8 @@ type side struct {
 // Compare puts sides beside each other, scenario by scenario. ErrRequest for names that are
 // not there, or fewer than two sides. An error of the store costs the runs that it names;
 // it comes with the rest.
-func (d *Daemon) Compare(c Choice) (Beside, error) {
-	sides, from, err := d.gather(&c)
+func (rm *Room) Compare(c Choice) (Beside, error) {
+	sides, from, err := rm.gather(&c)
 	if err != nil && len(sides) == 0 {
 		return Beside{}, err
 	}
@@ -112,14 +112,14 @@ func (d *Daemon) Compare(c Choice) (Beside, error) {
 		out.Comparison.Ratios = []compare.Ratio{}
 	}
 	out.Heading = out.Comparison.Heading()
-	mixes = d.mixSides(list, c)
+	mixes = rm.mixSides(list, c)
 	if out.DayMixes, failed = compare.Compare(mixes, options); failed != nil {
 		return out, fmt.Errorf("%w: %w", ErrRequest, failed)
 	}
 	if out.DayMixes.Ratios == nil {
 		out.DayMixes.Ratios = []compare.Ratio{}
 	}
-	out.Hours = d.sideHours(sides, c)
+	out.Hours = rm.sideHours(sides, c)
 	for _, s := range sides {
 		if s.Imported {
 			out.Notes = append(out.Notes, s.Name+" has imported figures: they were not measured by rundown")
@@ -132,15 +132,15 @@ func (d *Daemon) Compare(c Choice) (Beside, error) {
 }
 
 // mixSides are the sides seen through each day mix of the plan file.
-func (d *Daemon) mixSides(list []compare.Side, c Choice) []compare.Side {
+func (rm *Room) mixSides(list []compare.Side, c Choice) []compare.Side {
 	mixes := make([]compare.Side, len(list))
 	for i, s := range list {
 		mixes[i].Name = s.Name
 		if len(c.Scenarios) > 0 {
 			continue
 		}
-		for _, name := range slices.Sorted(maps.Keys(d.file.DayMixes)) {
-			seen, _ := compare.OfMix(s, name, d.file.DayMixes[name].Hours, c.Allow)
+		for _, name := range slices.Sorted(maps.Keys(rm.file.DayMixes)) {
+			seen, _ := compare.OfMix(s, name, rm.file.DayMixes[name].Hours, c.Allow)
 			mixes[i].Runs = append(mixes[i].Runs, seen.Runs...)
 		}
 	}
@@ -148,7 +148,7 @@ func (d *Daemon) mixSides(list []compare.Side, c Choice) []compare.Side {
 }
 
 // sideHours are each side's hours, handset by handset, and what they make of the day mixes.
-func (d *Daemon) sideHours(sides []side, c Choice) []SideHours {
+func (rm *Room) sideHours(sides []side, c Choice) []SideHours {
 	list := []SideHours{}
 	flagged := slices.Contains(c.Allow, compare.AllowFlagged)
 	for _, s := range sides {
@@ -180,7 +180,7 @@ func (d *Daemon) sideHours(sides []side, c Choice) []SideHours {
 		if len(c.Scenarios) > 0 {
 			continue
 		}
-		for _, m := range d.mixesOf(all) {
+		for _, m := range rm.mixesOf(all) {
 			one := SideHours{Side: s.Name, Handset: m.Handset, DayMix: m.Mix, Agree: true, Missing: m.Missing}
 			if len(m.Missing) == 0 {
 				days := m.Days
@@ -193,7 +193,7 @@ func (d *Daemon) sideHours(sides []side, c Choice) []SideHours {
 }
 
 // mixesOf are the day mixes of whatever handsets have figures, on the bench or not.
-func (d *Daemon) mixesOf(figures []ScenarioFigure) (list []MixFigure) {
+func (rm *Room) mixesOf(figures []ScenarioFigure) (list []MixFigure) {
 	var order []string
 	for _, f := range figures {
 		if !slices.Contains(order, f.Handset) {
@@ -202,8 +202,8 @@ func (d *Daemon) mixesOf(figures []ScenarioFigure) (list []MixFigure) {
 	}
 	hours := hoursOf(figures)
 	for _, name := range order {
-		for _, mix := range slices.Sorted(maps.Keys(d.file.DayMixes)) {
-			list = append(list, mixFigure(name, d.file.DayMixes[mix], hours[name]))
+		for _, mix := range slices.Sorted(maps.Keys(rm.file.DayMixes)) {
+			list = append(list, mixFigure(name, rm.file.DayMixes[mix], hours[name]))
 		}
 	}
 	return list
@@ -211,15 +211,15 @@ func (d *Daemon) mixesOf(figures []ScenarioFigure) (list []MixFigure) {
 
 // Lately is the instant from which on handsets' runs count when nobody asks for more; zero
 // where nothing was measured yet.
-func (d *Daemon) Lately() time.Time {
-	runs, _ := d.store.Runs()
+func (rm *Room) Lately() time.Time {
+	runs, _ := rm.store.Runs()
 	return latelyOf(runs)
 }
 
 // Comparable are all sides that can be put beside each other, by name and kind: handsets
 // that have runs, those of the bench first, then line-ups.
-func (d *Daemon) Comparable() ([]BesideSide, error) {
-	runs, err := d.store.Runs()
+func (rm *Room) Comparable() ([]BesideSide, error) {
+	runs, err := rm.store.Runs()
 	list := []BesideSide{}
 	add := func(name string) {
 		s := BesideSide{Name: name, Kind: SideHandset, Handsets: []string{name}, Runs: []string{}}
@@ -235,7 +235,7 @@ func (d *Daemon) Comparable() ([]BesideSide, error) {
 	}
 	var others []string
 	onBench := map[string]bool{}
-	for _, h := range d.file.Bench.Handsets {
+	for _, h := range rm.file.Bench.Handsets {
 		onBench[h.Name] = true
 		add(h.Name)
 	}
@@ -248,8 +248,8 @@ func (d *Daemon) Comparable() ([]BesideSide, error) {
 	for _, name := range others {
 		add(name)
 	}
-	for _, name := range slices.Sorted(maps.Keys(d.file.LineUps)) {
-		list = append(list, BesideSide{Name: name, Kind: SideLineUp, About: d.file.LineUps[name].About, Handsets: []string{}, Runs: []string{}})
+	for _, name := range slices.Sorted(maps.Keys(rm.file.LineUps)) {
+		list = append(list, BesideSide{Name: name, Kind: SideLineUp, About: rm.file.LineUps[name].About, Handsets: []string{}, Runs: []string{}})
 	}
 	return list, err
 }
@@ -269,20 +269,20 @@ func latelyOf(runs []results.Run) time.Time {
 
 // gather finds the sides that a choice names, with their figures. It fills in the sides
 // and the reference where the choice leaves them open.
-func (d *Daemon) gather(c *Choice) (sides []side, from time.Time, err error) {
-	runs, err := d.store.Runs()
+func (rm *Room) gather(c *Choice) (sides []side, from time.Time, err error) {
+	runs, err := rm.store.Runs()
 	if err != nil && len(runs) == 0 {
 		return nil, from, err
 	}
 	if from = c.From; from.IsZero() {
 		from = latelyOf(runs)
 	}
-	if c.Plan != "" && !slices.ContainsFunc(runs, func(r results.Run) bool { return r.Plan == c.Plan }) && d.file.Plans[c.Plan].Name == "" {
+	if c.Plan != "" && !slices.ContainsFunc(runs, func(r results.Run) bool { return r.Plan == c.Plan }) && rm.file.Plans[c.Plan].Name == "" {
 		return nil, from, fmt.Errorf("%w: no plan %q in the plan file, and no run of one", ErrRequest, c.Plan)
 	}
 	names := slices.Clone(c.Sides)
 	if len(names) == 0 {
-		for _, h := range d.file.Bench.Handsets {
+		for _, h := range rm.file.Bench.Handsets {
 			if slices.ContainsFunc(runs, func(r results.Run) bool { return r.Handset.Name == h.Name }) {
 				names = append(names, h.Name)
 			}
@@ -292,7 +292,7 @@ func (d *Daemon) gather(c *Choice) (sides []side, from time.Time, err error) {
 		names = append([]string{c.Reference}, names...)
 	}
 	if len(names) < 2 {
-		return nil, from, fmt.Errorf("%w: want two sides or more to put beside each other; there are %s", ErrRequest, d.sidesThere(runs))
+		return nil, from, fmt.Errorf("%w: want two sides or more to put beside each other; there are %s", ErrRequest, rm.sidesThere(runs))
 	}
 	seen := map[string]bool{}
 	var problems []error
@@ -302,7 +302,7 @@ func (d *Daemon) gather(c *Choice) (sides []side, from time.Time, err error) {
 			continue
 		}
 		seen[name] = true
-		s, failed := d.gatherSide(name, runs, *c, from)
+		s, failed := rm.gatherSide(name, runs, *c, from)
 		if errors.Is(failed, ErrRequest) {
 			problems = append(problems, failed)
 			continue
@@ -317,7 +317,7 @@ func (d *Daemon) gather(c *Choice) (sides []side, from time.Time, err error) {
 }
 
 // sidesThere names what can be put beside each other, for messages.
-func (d *Daemon) sidesThere(runs []results.Run) string {
+func (rm *Room) sidesThere(runs []results.Run) string {
 	var names []string
 	for _, r := range runs {
 		if !slices.Contains(names, r.Handset.Name) {
@@ -329,13 +329,13 @@ func (d *Daemon) sidesThere(runs []results.Run) string {
 	if len(names) > 0 {
 		text = "the handsets " + strings.Join(names, ", ")
 	}
-	if ups := slices.Sorted(maps.Keys(d.file.LineUps)); len(ups) > 0 {
+	if ups := slices.Sorted(maps.Keys(rm.file.LineUps)); len(ups) > 0 {
 		text += " and the line-ups " + strings.Join(ups, ", ")
 	}
 	return text
 }
 
-func (d *Daemon) gatherSide(name string, runs []results.Run, c Choice, from time.Time) (side, error) {
+func (rm *Room) gatherSide(name string, runs []results.Run, c Choice, from time.Time) (side, error) {
 	s := side{BesideSide: BesideSide{Name: name, Handsets: []string{}, Runs: []string{}}}
 	var errs []error
 	taken := map[string]bool{}
@@ -345,7 +345,7 @@ func (d *Daemon) gatherSide(name string, runs []results.Run, c Choice, from time
 			if taken[r.ID] || !fits(r) || c.Plan != "" && r.Plan != c.Plan {
 				continue
 			}
-			list, err := d.Estimates(r)
+			list, err := rm.Estimates(r)
 			errs = append(errs, err)
 			kept := 0
 			for _, e := range list {
@@ -374,10 +374,10 @@ func (d *Daemon) gatherSide(name string, runs []results.Run, c Choice, from time
 	inTime := func(r results.Run) bool {
 		return (c.To.IsZero() || r.StartedAt.Before(c.To)) && (!r.StartedAt.Before(from) || r.Imported != nil && c.From.IsZero())
 	}
-	l, isLineUp := d.file.LineUps[name]
+	l, isLineUp := rm.file.LineUps[name]
 	isRun := slices.ContainsFunc(runs, func(r results.Run) bool { return r.ID == name })
 	isHandset := slices.ContainsFunc(runs, func(r results.Run) bool { return r.Handset.Name == name }) ||
-		slices.ContainsFunc(d.file.Bench.Handsets, func(h scenarios.Handset) bool { return h.Name == name })
+		slices.ContainsFunc(rm.file.Bench.Handsets, func(h scenarios.Handset) bool { return h.Name == name })
 	switch {
 	case isLineUp:
 		s.Kind, s.About = SideLineUp, l.About
@@ -404,7 +404,7 @@ func (d *Daemon) gatherSide(name string, runs []results.Run, c Choice, from time
 			s.Missing = append(s.Missing, "what was imported of it is left out beside what was measured; name its runs, or a line-up with imported: on, to have it")
 		}
 	default:
-		return s, fmt.Errorf("%w: no handset, run or line-up %q; there are %s", ErrRequest, name, d.sidesThere(runs))
+		return s, fmt.Errorf("%w: no handset, run or line-up %q; there are %s", ErrRequest, name, rm.sidesThere(runs))
 	}
 	return s, errors.Join(errs...)
 }

@@ -66,7 +66,7 @@ func TestCompareHandsets(t *testing.T) {
 		drained(t, d, "Birch", "video", at.Add(3*time.Hour), 600*jitter)
 	}
 	drained(t, d, "Alder", "browse", evening.AddDate(0, -3, 0), 900) // before lately
-	b, err := d.Compare(orchestrator.Choice{})
+	b, err := d.Reading().Compare(orchestrator.Choice{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -103,7 +103,7 @@ func TestCompareHandsets(t *testing.T) {
 	if len(b.Hours) != 6 || days != 2 {
 		t.Errorf("hours %+v", b.Hours)
 	}
-	old, err := d.Compare(orchestrator.Choice{From: evening.AddDate(-1, 0, 0), Scenarios: []string{"browse"}, Reference: "Birch", Sides: []string{"Alder"}})
+	old, err := d.Reading().Compare(orchestrator.Choice{From: evening.AddDate(-1, 0, 0), Scenarios: []string{"browse"}, Reference: "Birch", Sides: []string{"Alder"}})
 	if err != nil || len(old.Comparison.Ratios) != 1 || old.Comparison.Ratios[0].SideRuns != 4 || old.Comparison.Reference != "Birch" {
 		t.Errorf("with the old run: %+v, %v", old.Comparison, err)
 	}
@@ -126,11 +126,11 @@ func TestCompareBlocksWhatIsNotAlike(t *testing.T) {
 			d := awayBench(t, "")
 			drained(t, d, "Alder", "browse", evening, 500)
 			drained(t, d, "Birch", "browse", evening, 500, tt.change)
-			b, err := d.Compare(orchestrator.Choice{})
+			b, err := d.Reading().Compare(orchestrator.Choice{})
 			if err != nil || len(b.Comparison.Ratios) != 1 || b.Comparison.Ratios[0].LeftOut == "" || len(b.Comparison.Mismatches) != 1 || b.Comparison.Mismatches[0].What != tt.what {
 				t.Fatalf("%+v, %v; want one mismatch, %s", b.Comparison, err, tt.what)
 			}
-			b, err = d.Compare(orchestrator.Choice{Allow: []string{tt.what}})
+			b, err = d.Reading().Compare(orchestrator.Choice{Allow: []string{tt.what}})
 			if err != nil || b.Comparison.Ratios[0].LeftOut != "" || math.Abs(b.Comparison.Ratios[0].Ratio.Value-1) > 0.002 {
 				t.Errorf("allowed: %+v, %v", b.Comparison.Ratios, err)
 			}
@@ -157,7 +157,7 @@ func TestCompareLineUpsRunsAndImports(t *testing.T) {
 	first := drained(t, d, "Old Alder", "video", year, 600)
 	drained(t, d, "Old Birch", "video", year, 600)
 	drained(t, d, "Old Alder", "video", evening, 100) // after the line-up's last day
-	b, err := d.Compare(orchestrator.Choice{Sides: []string{"before", "now"}, Allow: []string{"conditions"}})
+	b, err := d.Reading().Compare(orchestrator.Choice{Sides: []string{"before", "now"}, Allow: []string{"conditions"}})
 	if err != nil || len(b.Comparison.Ratios) != 1 {
 		t.Fatalf("%+v, %v", b, err)
 	}
@@ -167,18 +167,18 @@ func TestCompareLineUpsRunsAndImports(t *testing.T) {
 	if got := []string{b.Sides[0].About, fmt.Sprint(b.Sides[0].Handsets), fmt.Sprint(b.Sides[1].Missing)}; !cmp.Equal(got, []string{"Last year's.", "[Old Alder Old Birch]", "[no figure of Maple]"}) {
 		t.Errorf("sides: %q", got)
 	}
-	b, err = d.Compare(orchestrator.Choice{Sides: []string{first.ID, second.ID}})
+	b, err = d.Reading().Compare(orchestrator.Choice{Sides: []string{first.ID, second.ID}})
 	if err != nil || len(b.Comparison.Ratios) != 1 || math.Abs(b.Comparison.Ratios[0].Ratio.Value-1.1) > 0.002 || b.Sides[0].Kind != "run" {
 		t.Errorf("runs: %+v, %v", b.Comparison, err)
 	}
 	if _, err := d.Import(orchestrator.ImportRequest{File: "rowan.csv", Content: handTimed(12), Handset: "Rowan", Scenario: "video", Columns: byHand, Started: year}); err != nil {
 		t.Fatal(err)
 	}
-	b, err = d.Compare(orchestrator.Choice{Sides: []string{"Alder", "Rowan"}, Allow: []string{"plan", "workload", "conditions"}})
+	b, err = d.Reading().Compare(orchestrator.Choice{Sides: []string{"Alder", "Rowan"}, Allow: []string{"plan", "workload", "conditions"}})
 	if err != nil || len(b.Comparison.Ratios) != 1 || b.Comparison.Ratios[0].LeftOut != "" || !b.Sides[1].Imported || len(b.Notes) != 1 || !strings.Contains(b.Notes[0], "imported") {
 		t.Errorf("an import: %+v, %v", b, err)
 	}
-	b, err = d.Compare(orchestrator.Choice{Sides: []string{"Alder", "Rowan"}})
+	b, err = d.Reading().Compare(orchestrator.Choice{Sides: []string{"Alder", "Rowan"}})
 	if err != nil || b.Comparison.Ratios[0].LeftOut == "" {
 		t.Errorf("an import is compared without being allowed: %+v, %v", b.Comparison, err)
 	}
@@ -192,14 +192,14 @@ func TestEstimatesAreThoseOfTheStore(t *testing.T) {
 		t.Fatal(err)
 	}
 	for range 2 {
-		if list, err := d.Estimates(done.Run); err != nil || len(list) != 1 || list[0].Figure.Hours.Value != done.Figure.Hours.Value {
+		if list, err := d.Reading().Estimates(done.Run); err != nil || len(list) != 1 || list[0].Figure.Hours.Value != done.Figure.Hours.Value {
 			t.Fatalf("%+v, %v", list, err)
 		}
 	}
 	if _, err := d.DeleteImport(done.Run.ID); err != nil {
 		t.Fatal(err)
 	}
-	if list, err := d.Estimates(done.Run); err != nil || len(list) != 0 {
+	if list, err := d.Reading().Estimates(done.Run); err != nil || len(list) != 0 {
 		t.Errorf("after it was deleted: %+v, %v", list, err)
 	}
 }
@@ -213,25 +213,25 @@ func TestImportBesideMeasured(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := d.Compare(orchestrator.Choice{})
+	b, err := d.Reading().Compare(orchestrator.Choice{})
 	if err != nil || len(b.Comparison.Ratios) != 1 || b.Comparison.Ratios[0].LeftOut != "" || b.Comparison.Ratios[0].RefRuns != 1 || math.Abs(b.Comparison.Ratios[0].Ratio.Value-1.1) > 0.002 {
 		t.Errorf("%+v, %v", b.Comparison, err)
 	}
 	if len(b.Notes) != 1 || !strings.Contains(b.Notes[0], "what was imported of it is left out") {
 		t.Errorf("notes %q", b.Notes)
 	}
-	figures, err := d.Figures(orchestrator.FigureFilter{Handset: "Alder"})
+	figures, err := d.Reading().Figures(orchestrator.FigureFilter{Handset: "Alder"})
 	if err != nil || len(figures) != 2 || figures[0].Imported == figures[1].Imported {
 		t.Fatalf("%+v, %v; want one measured and one imported", figures, err)
 	}
 	for _, f := range figures {
 		if !f.Imported {
-			if mixes := d.MixFigures(figures); len(mixes) != 1 || math.Abs(mixes[0].Days.Value-f.Hours.Value/2) > 1e-9 {
+			if mixes := d.Reading().MixFigures(figures); len(mixes) != 1 || math.Abs(mixes[0].Days.Value-f.Hours.Value/2) > 1e-9 {
 				t.Errorf("mix %+v of %v h", mixes, f.Hours.Value)
 			}
 		}
 	}
-	b, err = d.Compare(orchestrator.Choice{Sides: []string{"Alder", imported.Run.ID}, Allow: []string{"plan", "workload", "build", "conditions"}})
+	b, err = d.Reading().Compare(orchestrator.Choice{Sides: []string{"Alder", imported.Run.ID}, Allow: []string{"plan", "workload", "build", "conditions"}})
 	if err != nil || len(b.Comparison.Ratios) != 1 || b.Comparison.Ratios[0].LeftOut != "" {
 		t.Errorf("the import beside the measured: %+v, %v", b.Comparison, err)
 	}
@@ -251,7 +251,7 @@ func TestCompareRefuses(t *testing.T) {
 		"reference": {orchestrator.Choice{Sides: []string{"Alder", "all"}, Reference: "Oak"}, `"Oak"`},
 	} {
 		t.Run(name, func(t *testing.T) {
-			if _, err := d.Compare(tt.c); !errors.Is(err, orchestrator.ErrRequest) || !strings.Contains(err.Error(), tt.says) {
+			if _, err := d.Reading().Compare(tt.c); !errors.Is(err, orchestrator.ErrRequest) || !strings.Contains(err.Error(), tt.says) {
 				t.Errorf("%v, want ErrRequest with %q", err, tt.says)
 			}
 		})
@@ -296,7 +296,7 @@ func BenchmarkNight(b *testing.B) {
 		}
 		for b.Loop() {
 			d.ForgetEstimates()
-			if c, err := d.Compare(orchestrator.Choice{Sides: names}); err != nil || len(c.Comparison.Ratios) != 55 {
+			if c, err := d.Reading().Compare(orchestrator.Choice{Sides: names}); err != nil || len(c.Comparison.Ratios) != 55 {
 				b.Fatalf("%d ratios, %v", len(c.Comparison.Ratios), err)
 			}
 		}

@@ -65,14 +65,14 @@ const evidenceCycle = "cycle"
 
 // HeatSeries computes what the cycles of segments say, in the order of the segments.
 // Spoiled and cancelled segments give no figure, flagged ones only when asked for.
-func (d *Daemon) HeatSeries(f FigureFilter) ([]HeatSeries, error) {
-	segments, err := d.store.Segments(f.Run)
+func (rm *Room) HeatSeries(f FigureFilter) ([]HeatSeries, error) {
+	segments, err := rm.store.Segments(f.Run)
 	var list []HeatSeries
 	for _, g := range segments {
 		if g.Outcome == results.Underway || !f.takes(g) {
 			continue
 		}
-		some, readErr := d.heatOf(g, f.WithFlagged)
+		some, readErr := rm.heatOf(g, f.WithFlagged)
 		err = errors.Join(err, readErr)
 		list = append(list, some...)
 	}
@@ -80,10 +80,10 @@ func (d *Daemon) HeatSeries(f FigureFilter) ([]HeatSeries, error) {
 }
 
 // heatOf are the series of one segment, one a kind of work.
-func (d *Daemon) heatOf(g results.Segment, withFlagged bool) (list []HeatSeries, err error) {
+func (rm *Room) heatOf(g results.Segment, withFlagged bool) (list []HeatSeries, err error) {
 	if g.Imported == results.AsSustain {
 		h := HeatSeries{Segment: g.ID, Run: g.RunID, Handset: g.Handset, Scenario: g.Scenario, Outcome: g.Outcome, Workload: g.Scenario, Imported: true}
-		_, log, err := d.importedLog(g.RunID)
+		_, log, err := rm.importedLog(g.RunID)
 		if err == nil {
 			err = h.fromFile(g, log)
 		}
@@ -96,7 +96,7 @@ func (d *Daemon) heatOf(g results.Segment, withFlagged bool) (list []HeatSeries,
 	if len(cycles) == 0 {
 		return nil, nil
 	}
-	samples, err := d.store.Samples(g.ID)
+	samples, err := rm.store.Samples(g.ID)
 	for _, w := range cycles {
 		h := HeatSeries{Segment: g.ID, Run: g.RunID, Handset: g.Handset, Scenario: g.Scenario, Outcome: g.Outcome, Workload: w.name, Cycles: len(w.cycles)}
 		h.take(w, g, samples)

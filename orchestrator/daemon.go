@@ -74,9 +74,9 @@ type Daemon struct {
 	board   *board
 	news    *newsboard
 	pace    *pace
-	school  *school
+	room    *Room    // reads the store
+	teacher *teacher // writes down what handsets teach
 	units   *unitBook
-	looks   *lookBook
 	limits  *limits
 	pulses  *pulses
 	backups backups
@@ -95,7 +95,6 @@ type Daemon struct {
 
 	noting    sync.Mutex // held while a note is added to the record of a run that is over
 	attaching sync.Mutex // held while a meter's record is attached
-	estimates estimates  // figures of segments that have ended
 
 	collecting handsetLocks // held while segments that were left on a handset are collected
 	nights     nightsTold
@@ -158,7 +157,6 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 		return err
 	}
 	d.undo = append(d.undo, func() { _ = d.store.Close() })
-	d.store.Watch(d.estimates.heard)
 	d.clearBackups()
 	if err := d.loadSelf(); err != nil {
 		return err
@@ -175,12 +173,10 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	if d.pace, err = openPace(d.store); err != nil {
 		d.log.Error().Err(err).Msg("some of what handsets' paces are learnt from cannot be read and is left out")
 	}
-	if d.looks, err = openLookBook(d.store); err != nil {
-		d.log.Error().Err(err).Msg("some of what looks at sleeping handsets cost cannot be read and is left out")
+	if d.room, err = openRoom(d.store, d.file, d.now, d.owedBy); err != nil {
+		d.log.Error().Err(err).Msg("some of what was learned of handsets, and of what looks at them cost, cannot be read and is left out")
 	}
-	if d.school, err = openSchool(d.store); err != nil {
-		d.log.Error().Err(err).Msg("some of what was learned of handsets cannot be read and is left out")
-	}
+	d.teacher = &teacher{store: d.store, room: d.room}
 	if d.units, err = openUnits(d.store); err != nil {
 		d.log.Error().Err(err).Msg("some units of handsets' readings cannot be read; they are decided anew")
 	}
@@ -358,6 +354,9 @@ func (d *Daemon) Resume(id string) (Item, error) { return d.queue.pause(id, fals
 
 // Store gives access to what was recorded, for reading.
 func (d *Daemon) Store() *results.Store { return d.store }
+
+// Reading says what follows from what was recorded.
+func (d *Daemon) Reading() *Room { return d.room }
 
 // File is the plan file that the daemon works from.
 func (d *Daemon) File() scenarios.File { return d.file }

@@ -3,11 +3,9 @@ package orchestrator
 import (
 	"context"
 	"fmt"
-	"time"
 
 	"rundown/devices"
 	"rundown/devices/onboard"
-	"rundown/results"
 	"rundown/results/endurance"
 	"rundown/scenarios"
 )
@@ -53,8 +51,8 @@ func (r *run) narrowEnough(ctx context.Context, l devices.Link) (Event, error) {
 	}
 	g.judgedAt = points
 	so.TargetPoints, so.EndedAt = points, r.d.now()
-	learned, _, _ := r.d.learnedFor(so, r.rec.Handset)
-	figure, err := endurance.Estimate(r.d.estimateInput(so, r.rec.Handset, samples, learned))
+	learned, _, _ := r.d.room.learnedFor(so, r.rec.Handset)
+	figure, err := endurance.Estimate(r.d.room.estimateInput(so, r.rec.Handset, samples, learned))
 	if err != nil {
 		return "", nil // no figure yet is no fault: the drain goes on
 	}
@@ -76,19 +74,4 @@ func (r *run) endNarrow(ctx context.Context, l devices.Link) (Event, error) {
 		return "", err
 	}
 	return TargetReached, nil
-}
-
-// estimateInput is a segment as the calculator of endurance takes it.
-func (d *Daemon) estimateInput(g results.Segment, h results.Handset, samples []results.Sample, learned *endurance.Learned) endurance.Input {
-	in := endurance.Input{
-		Samples: enduranceSamples(samples), ActivityT: time.Duration(g.ActivityUpS * float64(time.Second)), WarmUpS: g.WarmUpS,
-		LoopS: g.LoopS, TargetPoints: g.TargetPoints, DesignMAh: h.CapacityMAh, NominalMV: h.NominalMV, Learned: learned, Asleep: g.Slept(),
-	}
-	if g.Slept() {
-		for _, at := range g.Wakes.LooksAtMS {
-			in.Looks = append(in.Looks, time.Duration(at)*time.Millisecond)
-		}
-		in.LooksSeen = d.looks.of(g.Handset, h.Build, g.ID)
-	}
-	return in
 }

@@ -89,10 +89,10 @@ func (e *estimates) goesOn(segment string) {
 }
 
 // StoredVersion changes whenever something was stored of which figures may be made.
-func (d *Daemon) StoredVersion() int {
-	d.estimates.mu.Lock()
-	defer d.estimates.mu.Unlock()
-	return d.estimates.version
+func (rm *Room) StoredVersion() int {
+	rm.estimates.mu.Lock()
+	defer rm.estimates.mu.Unlock()
+	return rm.estimates.version
 }
 
 type keptEstimate struct {
@@ -104,16 +104,16 @@ type keptEstimate struct {
 
 // learnedStamp tells what was known of a segment's handset: a figure made with the same
 // observations is the same figure.
-func (d *Daemon) learnedStamp(g results.Segment, h results.Handset) string {
+func (rm *Room) learnedStamp(g results.Segment, h results.Handset) string {
 	if g.Imported != "" {
 		return "" // nothing learned is used
 	}
-	looks := d.looks.stamp(g.Handset, h.Build)
-	d.school.mu.Lock()
-	defer d.school.mu.Unlock()
-	t, ok := d.school.by[teachingID(g.Handset, h.Build)]
+	looks := rm.looks.stamp(g.Handset, h.Build)
+	rm.lessons.mu.Lock()
+	defer rm.lessons.mu.Unlock()
+	t, ok := rm.lessons.by[teachingID(g.Handset, h.Build)]
 	if !ok {
-		return strings.Join(d.school.builds[g.Handset], "\n") + looks // that there is another build is said beside the figure
+		return strings.Join(rm.lessons.builds[g.Handset], "\n") + looks // that there is another build is said beside the figure
 	}
 	sum := fnv.New64a()
 	for _, o := range t.Observations {
@@ -126,50 +126,50 @@ func (d *Daemon) learnedStamp(g results.Segment, h results.Handset) string {
 const estimatesKept = 20_000
 
 // estimateOnce is estimate, worked out once, of a segment that was read in a look.
-func (d *Daemon) estimateOnce(g results.Segment, h results.Handset, from *results.Look) (SegmentFigure, endurance.Figure, error) {
-	learned := d.learnedStamp(g, h)
-	d.estimates.mu.Lock()
-	have, ok := d.estimates.by[g.ID]
-	d.estimates.mu.Unlock()
+func (rm *Room) estimateOnce(g results.Segment, h results.Handset, from *results.Look) (SegmentFigure, endurance.Figure, error) {
+	learned := rm.learnedStamp(g, h)
+	rm.estimates.mu.Lock()
+	have, ok := rm.estimates.by[g.ID]
+	rm.estimates.mu.Unlock()
 	if ok && have.learned == learned {
 		return have.shown, have.figure, have.err
 	}
-	shown, figure, err := d.estimate(g, h)
+	shown, figure, err := rm.estimate(g, h)
 	if g.Outcome == results.Underway {
 		return shown, figure, err
 	}
-	d.estimates.mu.Lock()
-	defer d.estimates.mu.Unlock()
-	if d.estimates.by == nil || len(d.estimates.by) >= estimatesKept {
-		d.estimates.by = map[string]keptEstimate{}
+	rm.estimates.mu.Lock()
+	defer rm.estimates.mu.Unlock()
+	if rm.estimates.by == nil || len(rm.estimates.by) >= estimatesKept {
+		rm.estimates.by = map[string]keptEstimate{}
 	}
 	if !from.Holds(g.ID) {
 		return shown, figure, err
 	}
-	d.estimates.by[g.ID] = keptEstimate{learned, shown, figure, err}
+	rm.estimates.by[g.ID] = keptEstimate{learned, shown, figure, err}
 	return shown, figure, err
 }
 
 // Estimates are a run's segments that were kept and give hours, flagged ones too.
 //
 // A segment here is without its evidence.
-func (d *Daemon) Estimates(r results.Run) ([]Estimated, error) {
-	stamp := d.learnedStamp(results.Segment{Handset: r.Handset.Name}, r.Handset)
-	from := d.store.Look()
+func (rm *Room) Estimates(r results.Run) ([]Estimated, error) {
+	stamp := rm.learnedStamp(results.Segment{Handset: r.Handset.Name}, r.Handset)
+	from := rm.store.Look()
 	defer from.End()
-	d.estimates.mu.Lock()
-	have, ok := d.estimates.runs[r.ID]
-	d.estimates.mu.Unlock()
+	rm.estimates.mu.Lock()
+	have, ok := rm.estimates.runs[r.ID]
+	rm.estimates.mu.Unlock()
 	if ok && have.learned == stamp {
 		return slices.Clone(have.list), nil
 	}
-	segments, err := d.store.Segments(r.ID)
+	segments, err := rm.store.Segments(r.ID)
 	var list []Estimated
 	for _, g := range segments {
 		if g.Outcome != results.Measured && g.Outcome != results.Flagged || g.Imported != "" && g.Imported != results.AsEndurance {
 			continue
 		}
-		shown, figure, failed := d.estimateOnce(g, r.Handset, from)
+		shown, figure, failed := rm.estimateOnce(g, r.Handset, from)
 		if failed != nil {
 			continue // it says why where the run is shown
 		}
@@ -180,13 +180,13 @@ func (d *Daemon) Estimates(r results.Run) ([]Estimated, error) {
 	if err != nil || r.EndedAt.IsZero() {
 		return list, err
 	}
-	d.estimates.mu.Lock()
-	defer d.estimates.mu.Unlock()
-	if d.estimates.runs == nil || len(d.estimates.runs) >= estimatesKept/4 {
-		d.estimates.runs = map[string]keptRun{}
+	rm.estimates.mu.Lock()
+	defer rm.estimates.mu.Unlock()
+	if rm.estimates.runs == nil || len(rm.estimates.runs) >= estimatesKept/4 {
+		rm.estimates.runs = map[string]keptRun{}
 	}
 	if from.Holds(r.ID) {
-		d.estimates.runs[r.ID] = keptRun{stamp, list}
+		rm.estimates.runs[r.ID] = keptRun{stamp, list}
 	}
 	return slices.Clone(list), nil
 }

@@ -17,14 +17,14 @@ func (d *Daemon) Owes(handset string) bool {
 }
 
 // ReportOf is the report of runs, as a night's is made.
-func (d *Daemon) ReportOf(runs []results.Run) (report.Report, error) { return d.reportOf(runs) }
+func (d *Daemon) ReportOf(runs []results.Run) (report.Report, error) { return d.room.reportOf(runs) }
 
 // ForgetEstimates drops what was worked out once.
 func (d *Daemon) ForgetEstimates() {
-	d.estimates.mu.Lock()
-	defer d.estimates.mu.Unlock()
-	clear(d.estimates.by)
-	clear(d.estimates.runs)
+	d.room.estimates.mu.Lock()
+	defer d.room.estimates.mu.Unlock()
+	clear(d.room.estimates.by)
+	clear(d.room.estimates.runs)
 }
 
 // Silence and Lateness say what is wrong with a meter's readings.

@@ -29,37 +29,6 @@ const fullBelowBytes = 16 << 20
 // night's samples and evidence are a few megabytes.
 const roomBytes = 100 << 20
 
-// noFigure says why what was measured gives no figure, or "". A segment that is to bring the
-// handset to a level, or to go on for a time, has done what it is for, figure or not.
-func (r *run) noFigure() string {
-	g := r.live
-	var err error
-	switch {
-	case isCharge(g.rec):
-		c := Charge{Segment: g.rec.ID, Run: g.rec.RunID}
-		err = r.d.charge(&c, g.rec)
-	case g.rec.Until == scenarios.UntilLevel, g.rec.Until == scenarios.UntilTime:
-		return ""
-	case len(cyclesOf(g.rec)) > 0:
-		list, heatErr := r.d.heatOf(g.rec, true)
-		if err = heatErr; err == nil && !slices.ContainsFunc(list, func(h HeatSeries) bool { return h.Reason == "" }) {
-			reason := "no series of cycles"
-			if len(list) > 0 {
-				reason = list[0].Reason
-			}
-			return "no figure: " + reason
-		}
-	case g.rec.Until == scenarios.UntilCycles:
-		return "no figure: none of its cycles was reported"
-	default:
-		_, _, err = r.d.figure(g.rec, r.rec.Handset)
-	}
-	if err == nil {
-		return ""
-	}
-	return "no figure: " + why(err)
-}
-
 // unmeasuredBecause adds to why a segment was not measured what its files tell of the cause.
 func (r *run) unmeasuredBecause() {
 	g := r.live

@@ -8,6 +8,7 @@ import (
 	"rundown/results"
 	"rundown/results/endurance"
 	"rundown/results/figure"
+	"rundown/scenarios"
 )
 
 // An Interval is a value with its 95 % interval.
@@ -84,11 +85,11 @@ func (f FigureFilter) takes(g results.Segment) bool {
 // Figures computes the figures of everything stored, by handset in the bench's order and
 // scenario in the order of the segments. Spoiled and cancelled segments never count,
 // flagged ones only when asked for.
-func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
-	from := d.store.Look()
+func (rm *Room) Figures(f FigureFilter) ([]ScenarioFigure, error) {
+	from := rm.store.Look()
 	defer from.End()
-	segments, err := d.store.Segments(f.Run)
-	handsets, runsErr := d.handsetsOf(f.Run)
+	segments, err := rm.store.Segments(f.Run)
+	handsets, runsErr := rm.handsetsOf(f.Run)
 	err = errors.Join(err, runsErr)
 	groups := map[figureKey]*ScenarioFigure{}
 	var order []figureKey
@@ -128,7 +129,7 @@ func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 				continue
 			}
 		}
-		one, estimate, estErr := d.estimateOnce(g, handsets[g.RunID], from)
+		one, estimate, estErr := rm.estimateOnce(g, handsets[g.RunID], from)
 		fig.Each = append(fig.Each, one)
 		if estErr != nil {
 			fig.Reason = one.Reason
@@ -141,7 +142,7 @@ func (d *Daemon) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 		}
 		estimates[key] = append(estimates[key], estimate)
 	}
-	d.sortByBench(order)
+	rm.sortByBench(order)
 	var list []ScenarioFigure
 	for _, key := range order {
 		fig := groups[key]
@@ -169,15 +170,15 @@ func together(list []endurance.Figure, first results.Handset) (hours Interval, p
 }
 
 // handsetsOf are the handsets as they were in one run, or in all when runID is empty, by run.
-func (d *Daemon) handsetsOf(runID string) (map[string]results.Handset, error) {
+func (rm *Room) handsetsOf(runID string) (map[string]results.Handset, error) {
 	by := map[string]results.Handset{}
 	if runID != "" {
-		if r, err := d.store.Run(runID); err == nil { // one that there is not has no segments either
+		if r, err := rm.store.Run(runID); err == nil { // one that there is not has no segments either
 			by[runID] = r.Handset
 		}
 		return by, nil
 	}
-	runs, err := d.store.Runs()
+	runs, err := rm.store.Runs()
 	for _, r := range runs {
 		by[r.ID] = r.Handset
 	}
@@ -190,24 +191,24 @@ type figureKey struct {
 	imported          bool
 }
 
-func (d *Daemon) sortByBench(keys []figureKey) {
+func (rm *Room) sortByBench(keys []figureKey) {
 	place := map[string]int{}
-	for i, h := range d.file.Bench.Handsets {
-		place[h.Name] = i - len(d.file.Bench.Handsets)
+	for i, h := range rm.file.Bench.Handsets {
+		place[h.Name] = i - len(rm.file.Bench.Handsets)
 	}
 	slices.SortStableFunc(keys, func(a, b figureKey) int { return place[a.handset] - place[b.handset] })
 }
 
 // figure computes one segment's figure.
-func (d *Daemon) figure(g results.Segment, h results.Handset) (SegmentFigure, endurance.Figure, error) {
+func (rm *Room) figure(g results.Segment, h results.Handset) (SegmentFigure, endurance.Figure, error) {
 	out := SegmentFigure{Segment: g.ID}
-	samples, err := d.store.Samples(g.ID)
+	samples, err := rm.store.Samples(g.ID)
 	if err != nil {
 		out.Reason = why(err)
 		return out, endurance.Figure{}, err
 	}
-	learned, beside, warning := d.learnedFor(g, h)
-	est, err := endurance.Estimate(d.estimateInput(g, h, samples, learned))
+	learned, beside, warning := rm.learnedFor(g, h)
+	est, err := endurance.Estimate(rm.estimateInput(g, h, samples, learned))
 	if err != nil {
 		out.Reason = why(err)
 		return out, est, err
@@ -252,4 +253,49 @@ func enduranceSamples(samples []results.Sample) []endurance.Sample {
 		}
 	}
 	return list
+}
+
+// estimateInput is a segment as the calculator of endurance takes it.
+func (rm *Room) estimateInput(g results.Segment, h results.Handset, samples []results.Sample, learned *endurance.Learned) endurance.Input {
+	in := endurance.Input{
+		Samples: enduranceSamples(samples), ActivityT: time.Duration(g.ActivityUpS * float64(time.Second)), WarmUpS: g.WarmUpS,
+		LoopS: g.LoopS, TargetPoints: g.TargetPoints, DesignMAh: h.CapacityMAh, NominalMV: h.NominalMV, Learned: learned, Asleep: g.Slept(),
+	}
+	if g.Slept() {
+		for _, at := range g.Wakes.LooksAtMS {
+			in.Looks = append(in.Looks, time.Duration(at)*time.Millisecond)
+		}
+		in.LooksSeen = rm.looks.of(g.Handset, h.Build, g.ID)
+	}
+	return in
+}
+
+// noFigure says why what was measured gives no figure, or "". A segment that is to bring the
+// handset to a level, or to go on for a time, has done what it is for, figure or not.
+func (rm *Room) noFigure(g results.Segment, h results.Handset) string {
+	var err error
+	switch {
+	case isCharge(g):
+		c := Charge{Segment: g.ID, Run: g.RunID}
+		err = rm.charge(&c, g)
+	case g.Until == scenarios.UntilLevel, g.Until == scenarios.UntilTime:
+		return ""
+	case len(cyclesOf(g)) > 0:
+		list, heatErr := rm.heatOf(g, true)
+		if err = heatErr; err == nil && !slices.ContainsFunc(list, func(h HeatSeries) bool { return h.Reason == "" }) {
+			reason := "no series of cycles"
+			if len(list) > 0 {
+				reason = list[0].Reason
+			}
+			return "no figure: " + reason
+		}
+	case g.Until == scenarios.UntilCycles:
+		return "no figure: none of its cycles was reported"
+	default:
+		_, _, err = rm.figure(g, h)
+	}
+	if err == nil {
+		return ""
+	}
+	return "no figure: " + why(err)
 }

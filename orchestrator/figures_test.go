@@ -19,11 +19,11 @@ func TestShownAndExportedFiguresAreOne(t *testing.T) {
 	unrated := func(r *results.Run, _ *results.Segment) { r.Handset.CapacityMAh, r.Handset.NominalMV = 0, 0 }
 	drained(t, d, "Rowan", "browse", evening, 540, unrated)
 	drained(t, d, "Rowan", "browse", evening.AddDate(0, 0, 1), 560, unrated)
-	shown, err := d.Figures(orchestrator.FigureFilter{})
+	shown, err := d.Reading().Figures(orchestrator.FigureFilter{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	rows, _, err := d.FigureRows(results.Filter{})
+	rows, _, err := d.Reading().FigureRows(results.Filter{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -102,7 +102,7 @@ func (b *bench) status(name string) orchestrator.HandsetStatus {
 // trueRate holds a segment's figure against what its handset would have lasted.
 func (b *bench) trueRate(g results.Segment) {
 	b.t.Helper()
-	figures, err := b.daemon.Figures(orchestrator.FigureFilter{Run: g.RunID})
+	figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{Run: g.RunID})
 	if err != nil {
 		b.t.Error(err)
 	}
@@ -227,15 +227,15 @@ func TestCancelWithTheHandsetThere(t *testing.T) {
 		if g.Outcome != results.Cancelled || g.Reason != "cancelled while draining, after 3 of 4 points" {
 			b.t.Errorf("%s, %q; want cancelled after 3 of 4 points", g.Outcome, g.Reason)
 		}
-		figures, err := b.daemon.Figures(orchestrator.FigureFilter{})
+		figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{})
 		if err != nil || len(figures) != 1 || figures[0].Kept != 0 || figures[0].Cancelled != 1 || figures[0].Hours.Value != 0 || len(figures[0].Each) != 0 {
 			b.t.Errorf("figures %+v, %v; want none of it", figures, err)
 		}
-		rows, _, err := b.daemon.FigureRows(results.Filter{})
+		rows, _, err := b.daemon.Reading().FigureRows(results.Filter{})
 		if err != nil || len(rows) != 1 || rows[0].Hours != nil || !strings.HasPrefix(rows[0].Reason, "cancelled: ") {
 			b.t.Errorf("rows %+v, %v; want one without hours that says why", rows, err)
 		}
-		if learned, err := b.daemon.Learned(""); err != nil || len(learned) != 0 {
+		if learned, err := b.daemon.Reading().Learned(""); err != nil || len(learned) != 0 {
 			b.t.Errorf("learned %+v, %v; want nothing", learned, err)
 		}
 		n, err := b.daemon.NightSummary("")

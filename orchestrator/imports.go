@@ -1,7 +1,6 @@
 package orchestrator
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -14,14 +13,9 @@ import (
 
 	"rundown/results"
 	"rundown/results/calculate"
-	"rundown/results/charging"
 	"rundown/results/endurance"
 	"rundown/results/intake"
-	"rundown/results/sustain"
 )
-
-// documentsImports is the store's kind of imported files as they came, by run.
-const documentsImports = "imports"
 
 // ErrImported means that the same file is in the store already.
 var ErrImported = errors.New("already imported")
@@ -65,22 +59,6 @@ type Import struct {
 	Reason   string            `json:"reason,omitempty"` // why there is no figure
 	Warnings []string          `json:"warnings,omitempty"`
 	Taken    map[string]string `json:"columns"` // quantity to "heading@unit"
-}
-
-// importedFile is a file as it came, with how it is read. It is kept whole, so that the
-// figures can be worked out anew.
-type importedFile struct {
-	Run      string                            `json:"run"`
-	File     string                            `json:"file"`
-	Content  []byte                            `json:"content"`
-	Columns  map[intake.Quantity]intake.Column `json:"columns,omitempty"`
-	Only     string                            `json:"only,omitempty"`
-	AtChange bool                              `json:"at_change,omitempty"`
-	Target   int                               `json:"target_points,omitempty"` // as asked for; 0: all
-}
-
-func (f importedFile) read() (intake.Log, error) {
-	return intake.Read(f.File, bytes.NewReader(f.Content), intake.Options{Columns: f.Columns, Only: f.Only})
 }
 
 // Import reads a log, works its figure out and stores both. What is wrong with the request
@@ -336,115 +314,4 @@ func importedSamples(log intake.Log, start time.Time) (list []results.Sample) {
 		list = append(list, s)
 	}
 	return list
-}
-
-// estimate is a segment's figure, measured or imported.
-func (d *Daemon) estimate(g results.Segment, h results.Handset) (SegmentFigure, endurance.Figure, error) {
-	if g.Imported == "" {
-		return d.figure(g, h)
-	}
-	file, log, err := d.importedLog(g.RunID)
-	if err != nil {
-		return SegmentFigure{Segment: g.ID, Reason: why(err)}, endurance.Figure{}, err
-	}
-	return figureOfFile(g, h, file, log)
-}
-
-func (d *Daemon) importedLog(runID string) (importedFile, intake.Log, error) {
-	var file importedFile
-	if err := d.store.Document(documentsImports, runID, &file); err != nil {
-		return file, intake.Log{}, fmt.Errorf("the imported file of run %s: %w", runID, err)
-	}
-	log, err := file.read()
-	return file, log, err
-}
-
-// figureOfFile is the endurance figure of an imported log. Nothing learned on the bench is
-// used: counter and current are in the file's own units.
-func figureOfFile(g results.Segment, h results.Handset, file importedFile, log intake.Log) (SegmentFigure, endurance.Figure, error) {
-	samples, err := log.Endurance(file.AtChange)
-	if err != nil {
-		return SegmentFigure{Segment: g.ID, Reason: why(err)}, endurance.Figure{}, err
-	}
-	est, err := endurance.Estimate(endurance.Input{
-		Samples: samples, ActivityT: log.Rows[0].T, WarmUpS: g.WarmUpS, LoopS: g.LoopS, TargetPoints: file.Target, DesignMAh: h.CapacityMAh, NominalMV: h.NominalMV,
-	})
-	if err != nil {
-		return SegmentFigure{Segment: g.ID, Reason: why(err)}, est, err
-	}
-	out := segmentFigure(g.ID, est)
-	out.Warnings = append([]string{"imported, not measured by rundown"}, out.Warnings...)
-	return out, est, nil
-}
-
-// fromFile computes a charge from an imported log, whose first line is taken for plug-in.
-func (c *Charge) fromFile(g results.Segment, log intake.Log) error {
-	samples, leveled, err := log.Charge()
-	if err != nil {
-		return err
-	}
-	if len(samples) == 0 {
-		return charging.ErrTooFewSamples
-	}
-	c.Imported, c.PluggedAt = true, g.StartedAt
-	c.Notes = append(c.Notes, "imported, not measured by rundown: times count from the file's first line")
-	fig, err := charging.Estimate(charging.Input{Samples: samples, PlugT: samples[0].T, NoLevels: !leveled})
-	if err != nil {
-		return err
-	}
-	if !leveled {
-		c.Notes = append(c.Notes, "the file has no levels: nothing is said of times to levels")
-	}
-	c.take(fig)
-	if leveled {
-		c.FromPct, c.ToPct = samples[0].LevelPct, samples[len(samples)-1].LevelPct
-	}
-	if fig.Source == "plug" {
-		c.PeakSocketW = fig.PeakW
-	}
-	if fig.BattWh != nil && fig.PlugWh != nil && fig.PlugWh.Value > 0 {
-		e := fig.BattWh.Value / fig.PlugWh.Value
-		c.Efficiency = &e
-	}
-	var stored []results.Sample
-	for _, r := range log.Rows {
-		if r.TempC != nil {
-			s := results.Sample{HostAt: g.StartedAt.Add(r.T - log.Rows[0].T), TempC: r.TempC}
-			if r.Level != nil {
-				s.LevelPct = int(*r.Level)
-			}
-			stored = append(stored, s)
-		}
-	}
-	c.temperatures(stored)
-	if !leveled {
-		c.HighestAtPct, c.TaperPct = nil, nil
-	}
-	return nil
-}
-
-// fromFile computes a series from an imported log of scores. Its error is that there are none.
-func (h *HeatSeries) fromFile(g results.Segment, log intake.Log) error {
-	scores, err := log.Scores()
-	if err != nil {
-		return err
-	}
-	w := workload{name: h.Workload, zero: g.StartedAt}
-	var readings []sustain.Reading
-	for i, score := range scores {
-		// The file says in which order the cycles came, not how long each took.
-		c := sustain.Cycle{From: time.Duration(i) * time.Second, To: time.Duration(i+1) * time.Second, Score: score}
-		w.cycles = append(w.cycles, c)
-		if t := log.Rows[i].TempC; t != nil {
-			readings = append(readings, sustain.Reading{T: c.To, BatteryC: t})
-		}
-	}
-	s := sustain.Describe(w.cycles, readings, nil)
-	h.Cycles, h.First, h.MeanTempC, h.HighestTempC = len(scores), s.First, s.MeanC, s.HighestC
-	for i, score := range scores {
-		h.Each = append(h.Each, HeatCycle{Cycle: i + 1, Score: score, TempC: log.Rows[i].TempC})
-	}
-	h.Notes = append(h.Notes, "imported, not measured by rundown")
-	h.scored(s)
-	return nil
 }

@@ -88,7 +88,7 @@ func TestImportEndurance(t *testing.T) {
 	if got := done.Figure.RatePctH; math.Abs(got.Value-5) > 0.01 || !(got.Low < 5 && got.High > 5) {
 		t.Errorf("rate %+v, want 5 %%/h", got)
 	}
-	figures, err := d.Figures(orchestrator.FigureFilter{})
+	figures, err := d.Reading().Figures(orchestrator.FigureFilter{})
 	if err != nil || len(figures) != 1 {
 		t.Fatalf("%d figures, %v", len(figures), err)
 	}
@@ -163,7 +163,7 @@ func TestImportChargeAndCycles(t *testing.T) {
 			t.Errorf("to %d %%: %g s, want about %g", at.LevelPct, at.S.Value, want)
 		}
 	}
-	stored, err := d.Charges(orchestrator.FigureFilter{})
+	stored, err := d.Reading().Charges(orchestrator.FigureFilter{})
 	if err != nil || len(stored) != 1 || !stored[0].Imported || stored[0].ToPct != 100 || stored[0].SocketWh.Value != c.Charge.SocketWh.Value {
 		t.Errorf("charges stored: %+v, %v", stored, err)
 	}
@@ -171,7 +171,7 @@ func TestImportChargeAndCycles(t *testing.T) {
 	if err != nil || s.Sustain == nil || !s.Sustain.Throttled || math.Abs(s.Sustain.Retained.Value-0.8) > 0.01 {
 		t.Errorf("cycles: %+v, %v", s.Sustain, err)
 	}
-	if figures, err := d.Figures(orchestrator.FigureFilter{}); err != nil || len(figures) != 0 {
+	if figures, err := d.Reading().Figures(orchestrator.FigureFilter{}); err != nil || len(figures) != 0 {
 		t.Errorf("charge and cycles stand among the endurances: %+v, %v", figures, err)
 	}
 }
@@ -222,13 +222,13 @@ func TestAnnotations(t *testing.T) {
 	if _, err := d.Annotate("r2", "desk", "x"); !errors.Is(err, results.ErrNotFound) {
 		t.Errorf("no such run: %v, want ErrNotFound", err)
 	}
-	if list, err := d.Annotations("r1"); err != nil || len(list) != 1 || list[0].ID != a.ID {
+	if list, err := d.Reading().Annotations("r1"); err != nil || len(list) != 1 || list[0].ID != a.ID {
 		t.Errorf("%+v, %v", list, err)
 	}
 	if err := d.DeleteAnnotation("r1", a.ID); err != nil {
 		t.Fatal(err)
 	}
-	if list, _ := d.Annotations("r1"); len(list) != 0 {
+	if list, _ := d.Reading().Annotations("r1"); len(list) != 0 {
 		t.Errorf("withdrawn and still there: %+v", list)
 	}
 	if err := d.DeleteAnnotation("r1", a.ID); !errors.Is(err, results.ErrNotFound) {

@@ -101,9 +101,7 @@ func newChargeBench(t *testing.T) *chargeBench {
 	if b.d.units, err = openUnits(b.d.store); err != nil {
 		t.Fatal(err)
 	}
-	if b.d.looks, err = openLookBook(b.d.store); err != nil {
-		t.Fatal(err)
-	}
+	b.d.room, b.d.teacher = openedRoom(t, b.d.store)
 	if err := b.d.loadSelf(); err != nil {
 		t.Fatal(err)
 	}

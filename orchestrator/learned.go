@@ -1,10 +1,8 @@
 package orchestrator
 
 import (
-	"cmp"
 	"fmt"
 	"slices"
-	"strings"
 	"sync"
 	"time"
 
@@ -14,165 +12,61 @@ import (
 	"rundown/scenarios"
 )
 
-// documentsLearned is the store's kind for what was learned of handsets, one document a handset and OS build.
-const documentsLearned = "learned"
-
-// A teaching is what the store keeps of a handset on one OS build: the observations themselves. What they say together is
-// worked out when it is wanted, so that age counts and no segment is judged by itself.
-type teaching struct {
-	Handset      string                  `json:"handset"`
-	Build        string                  `json:"build"` // ro.build.fingerprint
-	Observations []endurance.Observation `json:"observations"`
-}
-
-func teachingID(handset, build string) string { return handset + "\t" + build }
-
-// A school keeps the bench's teachings at hand. Whoever changes them holds writing from
-// before it reads until memory has what the store has; mu is never held over the disk, nor
-// over a fit, so that nobody waits for a handset that is not theirs.
-type school struct {
-	writing sync.Mutex
-	mu      sync.Mutex
+// A teacher writes down what handsets teach. The reading room hears of it from the store.
+type teacher struct {
+	writing sync.Mutex // held from before something is read that is changed until it is stored
 	store   *results.Store
-	by      map[string]teaching                  // by teachingID
-	builds  map[string][]string                  // of each handset, in the order of their latest observation
-	lessons map[lesson]func() *endurance.Learned // each fitted once, by who wants it first; the others wait for that one
-	version int                                  // counts what was learned and forgotten
-	fit     func([]endurance.Observation, time.Time, string) *endurance.Learned
+	room    *Room
 }
 
-// A lesson is what one figure asks of a teaching.
-type lesson struct {
-	id, without string
-	week        int64
-}
-
-func openSchool(store *results.Store) (*school, error) {
-	s := &school{store: store, by: map[string]teaching{}, builds: map[string][]string{}, lessons: map[lesson]func() *endurance.Learned{}, fit: endurance.Learn}
-	list, err := results.Documents[teaching](store, documentsLearned)
-	for _, t := range list {
-		s.by[teachingID(t.Handset, t.Build)] = t
-	}
-	s.order()
-	return s, err
-}
-
-// order brings each handset's builds into the order in which they were seen.
-func (s *school) order() {
-	clear(s.builds)
-	list := make([]teaching, 0, len(s.by))
-	for _, t := range s.by {
-		list = append(list, t)
-	}
-	latest := func(t teaching) (at time.Time) {
-		for _, o := range t.Observations {
-			if o.At.After(at) {
-				at = o.At
-			}
-		}
-		return at
-	}
-	slices.SortFunc(list, func(a, b teaching) int {
-		return cmp.Or(latest(a).Compare(latest(b)), cmp.Compare(a.Build, b.Build))
-	})
-	for _, t := range list {
-		s.builds[t.Handset] = append(s.builds[t.Handset], t.Build)
-	}
-}
-
-// add takes observations in, in place of earlier ones of the same name.
-func (s *school) add(handset, build string, seen ...endurance.Observation) error {
+// learn takes observations in, in place of earlier ones of the same name.
+func (s *teacher) learn(handset, build string, seen ...endurance.Observation) error {
 	if build == "" || len(seen) == 0 {
 		return nil // without a build nobody could say when it no longer holds
 	}
 	s.writing.Lock()
 	defer s.writing.Unlock()
-	id := teachingID(handset, build)
-	t := teaching{Handset: handset, Build: build}
-	for _, o := range s.teaching(id).Observations {
-		if !slices.ContainsFunc(seen, func(n endurance.Observation) bool { return n.ID == o.ID }) {
-			t.Observations = append(t.Observations, o)
-		}
-	}
-	t.Observations = endurance.Kept(append(t.Observations, seen...))
-	if err := s.store.PutDocument(documentsLearned, id, t); err != nil {
-		return err
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.by[id] = t
-	s.changed()
-	return nil
+	t := s.room.lessons.taught(handset, build)
+	kept := slices.DeleteFunc(slices.Clone(t.Observations), func(o endurance.Observation) bool {
+		return slices.ContainsFunc(seen, func(n endurance.Observation) bool { return n.ID == o.ID })
+	})
+	t.Observations = endurance.Kept(append(kept, seen...))
+	return s.store.PutDocument(documentsLearned, teachingID(handset, build), t)
 }
 
-func (s *school) teaching(id string) teaching {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.by[id]
-}
+// looksKept is how many segments' looks are kept of a handset.
+const looksKept = 20
 
-func (s *school) changed() {
-	s.version++
-	clear(s.lessons)
-	s.order()
-}
-
-// of is what is known of a handset on a build at an instant, the segment called without aside; nil is nothing. other is a
-// build of which something is known instead, or "".
-func (s *school) of(handset, build string, at time.Time, without string) (l *endurance.Learned, other string) {
-	fit, other := s.lesson(handset, build, at, without)
-	if fit == nil {
-		return nil, other
+// looked takes in what looks at a sleeping handset were seen to cost in a segment, in place of
+// what it showed before.
+func (s *teacher) looked(handset, build string, seen endurance.LookSeen) error {
+	if build == "" {
+		return nil // nobody could say when it no longer holds
 	}
-	return fit(), ""
-}
-
-// lesson is the fit that of asks for, made by the first who calls it; nil: nothing is known.
-func (s *school) lesson(handset, build string, at time.Time, without string) (fit func() *endurance.Learned, other string) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	t, ok := s.by[teachingID(handset, build)]
-	if !ok {
-		if builds := s.builds[handset]; len(builds) > 0 {
-			other = builds[len(builds)-1]
-		}
-		return nil, other
-	}
-	if !slices.ContainsFunc(t.Observations, func(o endurance.Observation) bool { return o.ID == without }) {
-		without = ""
-	}
-	const week = 7 * 24 * 3600
-	key := lesson{teachingID(handset, build), without, at.Unix() / week}
-	fit, ok = s.lessons[key]
-	if !ok {
-		fit = sync.OnceValue(func() *endurance.Learned { return s.fit(t.Observations, at, without) })
-		s.lessons[key] = fit
-	}
-	return fit, ""
-}
-
-// forget drops what was learned of a handset on all builds, and says how many there were.
-func (s *school) forget(handset string) (int, error) {
 	s.writing.Lock()
 	defer s.writing.Unlock()
-	s.mu.Lock()
-	var ids []string
-	for id, t := range s.by {
-		if t.Handset == handset {
-			ids = append(ids, id)
+	c := lookCosts{Handset: handset, Build: build, Seen: append(s.room.looks.of(handset, build, seen.ID), seen)}
+	c.Seen = c.Seen[max(0, len(c.Seen)-looksKept):]
+	return s.store.PutDocument(documentsLooks, teachingID(handset, build), c)
+}
+
+// forget drops what was learned of a handset on all builds, and says of how many something was
+// known besides what looks cost.
+func (s *teacher) forget(handset string) (int, error) {
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	for _, build := range s.room.looks.builds(handset) {
+		if err := s.store.DeleteDocument(documentsLooks, teachingID(handset, build)); err != nil {
+			return 0, err
 		}
 	}
-	s.mu.Unlock()
-	for n, id := range ids {
-		if err := s.store.DeleteDocument(documentsLearned, id); err != nil {
+	taught := s.room.lessons.taughtBy(handset)
+	for n, t := range taught {
+		if err := s.store.DeleteDocument(documentsLearned, teachingID(t.Handset, t.Build)); err != nil {
 			return n, err
 		}
-		s.mu.Lock()
-		delete(s.by, id)
-		s.changed()
-		s.mu.Unlock()
 	}
-	return len(ids), nil
+	return len(taught), nil
 }
 
 // learnFrom takes in what a segment that was collected shows of its handset, and what the recharge before it did. Nothing
@@ -194,7 +88,7 @@ func (r *run) learnFrom(samples []results.Sample) error {
 	} else {
 		seen = append(slices.Clone(seen), o)
 	}
-	if err := r.d.school.add(r.h.Name, r.rec.Handset.Build, seen...); err != nil {
+	if err := r.d.teacher.learn(r.h.Name, r.rec.Handset.Build, seen...); err != nil {
 		return err
 	}
 	r.recharged = nil
@@ -232,180 +126,14 @@ func (r *run) learnFromRecharge(log rechargeLog) {
 	r.recharged = append(r.recharged, o)
 }
 
-// A Learned is what is known of one handset on one OS build, for people and for other programs.
-type Learned struct {
-	Handset string `json:"handset"`
-	Build   string `json:"build" doc:"OS build (fingerprint) on which it was learned; on another one it is not used"`
-	InUse   bool   `json:"in_use" doc:"whether the handset's latest run was on this build"`
-	// Counter and Current are full charge in the handset's own units.
-	Counter       *Interval    `json:"full_charge_counter,omitempty" doc:"full charge in the charge counter's own unit (µAh by definition, mAh on some)"`
-	Current       *Interval    `json:"full_charge_current_h,omitempty" doc:"full charge by integrating the current readings: their own unit times hours"`
-	Gauge         string       `json:"gauge" doc:"quality of the charge counter: fine, medium, coarse, no-counter"`
-	StepRaw       float64      `json:"counter_step_raw,omitempty" doc:"step of the charge counter in its own unit; left out where too small to be seen"`
-	RefreshS      float64      `json:"refresh_s,omitempty" doc:"how often the gauge's reading changes, s; at best the time between samples"`
-	BendSD        float64      `json:"bend_sd_points,omitempty" doc:"how far the shown level bends away from charge, points, one standard deviation, as measured"`
-	Bend          []Bend       `json:"bend,omitempty"`
-	Curve         []CurvePoint `json:"voltage_curve,omitempty"`
-	Surveys       int          `json:"surveys"`
-	Segments      int          `json:"segments"`
-	Recharges     int          `json:"recharges"`
-	NewestAt      time.Time    `json:"newest_at" doc:"end of the latest observation"`
-	AgeDays       float64      `json:"age_days"`
-	From          []string     `json:"from" doc:"the segments and recharges that taught it"`
-	NothingUsable bool         `json:"nothing_usable,omitempty" doc:"observations are kept, but full charge cannot be told from them"`
-}
-
-// A Bend is how far the shown level lies from true charge at one level.
-type Bend struct {
-	LevelPct float64 `json:"level_pct"`
-	Points   float64 `json:"points"` // more charge is left than the level says where above 0
-	SD       float64 `json:"sd_points"`
-}
-
-// A CurvePoint is the cell's voltage at one level, with what the current loses in the cell added.
-type CurvePoint struct {
-	LevelPct float64 `json:"level_pct"`
-	MV       float64 `json:"open_circuit_mv"`
-}
-
-// Learned returns what is known of one handset, or of all when the name is empty, by handset in the bench's order, the
-// latest build first.
-func (d *Daemon) Learned(handset string) ([]Learned, error) {
-	if handset != "" {
-		if _, ok := d.file.Handset(handset); !ok {
-			return nil, d.noHandset(handset)
-		}
-	}
-	runs, err := d.store.Runs()
-	builds := map[string]string{}
-	for _, r := range runs { // in the order of time
-		if r.Handset.Build != "" {
-			builds[r.Handset.Name] = r.Handset.Build
-		}
-	}
-	list := []Learned{}
-	for _, h := range d.file.Bench.Handsets {
-		if handset != "" && h.Name != handset {
-			continue
-		}
-		d.school.mu.Lock()
-		var of []teaching
-		for _, b := range d.school.builds[h.Name] {
-			of = append(of, d.school.by[teachingID(h.Name, b)])
-		}
-		d.school.mu.Unlock()
-		slices.Reverse(of)
-		for _, t := range of {
-			list = append(list, d.said(t, t.Build == builds[h.Name]))
-		}
-	}
-	return list, err
-}
-
-// noHandset says that a name is none of the bench's, and which are.
-func (d *Daemon) noHandset(name string) error {
-	var names []string
-	for _, h := range d.file.Bench.Handsets {
-		names = append(names, h.Name)
-	}
-	return fmt.Errorf("no handset %q on the bench; there are %v: %w", name, names, results.ErrNotFound)
-}
-
-func (d *Daemon) said(t teaching, inUse bool) Learned {
-	now := d.now()
-	out := Learned{Handset: t.Handset, Build: t.Build, InUse: inUse}
-	for _, o := range t.Observations {
-		out.From = append(out.From, o.ID)
-		if o.At.After(out.NewestAt) {
-			out.NewestAt = o.At
-		}
-	}
-	out.AgeDays = now.Sub(out.NewestAt).Hours() / 24
-	l := endurance.Learn(t.Observations, now, "")
-	if l == nil {
-		out.NothingUsable = true
-		return out
-	}
-	for _, f := range []struct {
-		from *endurance.Full
-		to   **Interval
-	}{{l.Counter, &out.Counter}, {l.Current, &out.Current}} {
-		if f.from != nil {
-			i := f.from.Interval()
-			*f.to = &i
-		}
-	}
-	out.Gauge, out.StepRaw, out.RefreshS, out.BendSD = l.Gauge.String(), l.StepRaw, l.RefreshS, l.BendSD
-	out.Surveys, out.Segments, out.Recharges = l.Surveys, l.Drains, l.Charges
-	for _, b := range l.Bend {
-		out.Bend = append(out.Bend, Bend{b.Pct, b.Points, b.SD})
-	}
-	if l.Curve != nil {
-		for i, pct := range l.Curve.Pct {
-			out.Curve = append(out.Curve, CurvePoint{pct, l.Curve.MV[i]})
-		}
-	}
-	return out
-}
-
 // Forget drops what was learned of a handset, such as after its battery was changed, and the units decided for its readings.
 // Segments already recorded stay; learning begins anew with the next one.
 func (d *Daemon) Forget(handset string) (int, error) {
 	if _, ok := d.file.Handset(handset); !ok {
-		return 0, d.noHandset(handset)
+		return 0, noHandset(d.file, handset)
 	}
 	if err := d.units.forget(handset); err != nil {
 		return 0, err
 	}
-	if err := d.looks.forget(handset); err != nil {
-		return 0, err
-	}
-	return d.school.forget(handset)
-}
-
-// LearnedVersion changes whenever something was learned or forgotten.
-func (d *Daemon) LearnedVersion() int {
-	d.school.mu.Lock()
-	defer d.school.mu.Unlock()
-	return d.school.version
-}
-
-// learnedFor is what a segment's figure may use of its handset, with a line that names it beside the figure, or a
-// warning that there is something which does not hold for it.
-func (d *Daemon) learnedFor(g results.Segment, h results.Handset) (l *endurance.Learned, beside, warning string) {
-	l, other := d.school.of(g.Handset, h.Build, g.EndedAt, g.ID)
-	switch {
-	case l != nil:
-		return l, sayLearned(l, h.Build, g.EndedAt), ""
-	case other != "" && h.Build != "":
-		return nil, "", fmt.Sprintf("what was learned of %s is of another OS build (%s) and was not used: a survey on this one (%s) makes the interval narrower", g.Handset, other, h.Build)
-	}
-	return nil, "", ""
-}
-
-// sayLearned names in one line what was learned, from what, how old and of which build.
-func sayLearned(l *endurance.Learned, build string, at time.Time) string {
-	var from []string
-	for _, x := range []struct {
-		n    int
-		noun string
-	}{{l.Surveys, "survey"}, {l.Drains, "segment"}, {l.Charges, "recharge"}} {
-		switch {
-		case x.n == 1:
-			from = append(from, "1 "+x.noun)
-		case x.n > 1:
-			from = append(from, fmt.Sprintf("%d %ss", x.n, x.noun))
-		}
-	}
-	full, by := l.Counter, "charge counter"
-	if full == nil {
-		full, by = l.Current, "integrated current"
-	}
-	age := "on the same day"
-	if days := int(at.Sub(l.Newest).Hours() / 24); days > 0 {
-		age = fmt.Sprintf("%d days earlier", days)
-	} else if days < 0 {
-		age = fmt.Sprintf("%d days later", -days)
-	}
-	return fmt.Sprintf("full charge by the %s within %.1f %%, learned from %s, the latest %s, on OS build %s", by, 100*full.Interval().HalfWidth(), strings.Join(from, ", "), age, build)
+	return d.teacher.forget(handset)
 }

@@ -45,7 +45,7 @@ plans:
 
 func learnedOf(t *testing.T, b *bench) orchestrator.Learned {
 	t.Helper()
-	list, err := b.daemon.Learned("Alder")
+	list, err := b.daemon.Reading().Learned("Alder")
 	if err != nil || len(list) != 1 {
 		t.Fatalf("%d learned, %v; want one", len(list), err)
 	}
@@ -92,7 +92,7 @@ func TestSegmentsTeach(t *testing.T) {
 		b.finish(4 * time.Minute)
 		figures := func() []orchestrator.SegmentFigure {
 			t.Helper()
-			list, err := b.daemon.Figures(orchestrator.FigureFilter{})
+			list, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{})
 			if err != nil || len(list) != 1 || list[0].Kept != 3 {
 				t.Fatalf("%+v, %v; want one figure of three segments", list, err)
 			}
@@ -116,7 +116,7 @@ func TestSegmentsTeach(t *testing.T) {
 		if one := figures()[0]; one.Learned != "" || strings.Contains(one.Method, "charge counter") {
 			t.Errorf("after forgetting, beside a figure stands %q (%s)", one.Learned, one.Method)
 		}
-		if list, err := b.daemon.Learned(""); err != nil || len(list) != 0 {
+		if list, err := b.daemon.Reading().Learned(""); err != nil || len(list) != 0 {
 			t.Errorf("%d learned after forgetting, %v", len(list), err)
 		}
 	})
@@ -139,7 +139,7 @@ func TestEnough(t *testing.T) {
 		if g.EndedBy != "narrow enough" || g.Points() < 4 || g.Points() >= 15 || g.TargetPoints != g.Points() || !strings.Contains(g.Reason, "hours known within") {
 			t.Errorf("%d points of %d, ended by %q (%s); want 4 to 14 and narrow enough", g.Points(), g.TargetPoints, g.EndedBy, g.Reason)
 		}
-		figures, err := b.daemon.Figures(orchestrator.FigureFilter{})
+		figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{})
 		if err != nil || len(figures) != 1 || figures[0].Kept != 1 {
 			t.Fatalf("%+v, %v; want one figure", figures, err)
 		}

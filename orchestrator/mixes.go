@@ -34,15 +34,15 @@ type MixPart struct {
 // MixFigures put each handset's figures together with the plan file's day mixes. A day
 // mix costs, of a full battery, the sum over its scenarios of hours a day over hours to
 // empty; the figures' errors are taken as independent.
-func (d *Daemon) MixFigures(figures []ScenarioFigure) []MixFigure {
+func (rm *Room) MixFigures(figures []ScenarioFigure) []MixFigure {
 	hours := hoursOf(figures)
 	var list []MixFigure
-	for _, h := range d.file.Bench.Handsets {
+	for _, h := range rm.file.Bench.Handsets {
 		if hours[h.Name] == nil {
 			continue
 		}
-		for _, name := range slices.Sorted(maps.Keys(d.file.DayMixes)) {
-			list = append(list, mixFigure(h.Name, d.file.DayMixes[name], hours[h.Name]))
+		for _, name := range slices.Sorted(maps.Keys(rm.file.DayMixes)) {
+			list = append(list, mixFigure(h.Name, rm.file.DayMixes[name], hours[h.Name]))
 		}
 	}
 	return list
@@ -111,10 +111,10 @@ type RegulationFigure struct {
 
 // RegulationFigures calculate the cycle's endurance for each handset of which the idle time and at least one other part of the
 // cycle were measured.
-func (d *Daemon) RegulationFigures(figures []ScenarioFigure) []RegulationFigure {
+func (rm *Room) RegulationFigures(figures []ScenarioFigure) []RegulationFigure {
 	hours := hoursOf(figures)
 	list := []RegulationFigure{}
-	for _, h := range d.file.Bench.Handsets {
+	for _, h := range rm.file.Bench.Handsets {
 		if _, ok := hours[h.Name][idleScenario]; !ok || len(hours[h.Name]) < 2 {
 			continue
 		}

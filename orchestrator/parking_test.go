@@ -71,7 +71,7 @@ func TestHandsetsAreParked(t *testing.T) {
 			t.Errorf("Birch is %q", said)
 		}
 		b.soon(20*24*time.Hour, "it is charged again", func() bool { return alder.Powered() })
-		if level := 100*alder.TrueSoC(); level < 37 || level > 43 {
+		if level := 100 * alder.TrueSoC(); level < 37 || level > 43 {
 			t.Errorf("charged again at %.1f %%", level)
 		}
 		b.queue("left") // which goes before, and is not parked afterwards

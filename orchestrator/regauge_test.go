@@ -91,7 +91,7 @@ func TestGaugeThatCorrectsItself(t *testing.T) {
 // figureOf is the figure of a segment that was kept.
 func (b *bench) figureOf(g results.Segment) orchestrator.SegmentFigure {
 	b.t.Helper()
-	figures, err := b.daemon.Figures(orchestrator.FigureFilter{WithFlagged: true})
+	figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{WithFlagged: true})
 	if err != nil {
 		b.t.Fatal(err)
 	}

@@ -12,75 +12,50 @@ import (
 )
 
 // RunReport is the report of one run. results.ErrNotFound when there is none.
-func (d *Daemon) RunReport(runID string) (report.Report, error) {
-	run, err := d.store.Run(runID)
+func (rm *Room) RunReport(runID string) (report.Report, error) {
+	run, err := rm.store.Run(runID)
 	if err != nil {
 		return report.Report{}, err
 	}
-	return d.reportOf([]results.Run{run})
-}
-
-// NightReport is the report of the latest night of that name; an empty name stands for
-// whatever was queued last. results.ErrNotFound when there was none.
-func (d *Daemon) NightReport(night string) (report.Report, error) {
-	n, err := d.NightSummary(night)
-	if err != nil {
-		return report.Report{}, err
-	}
-	var runs []results.Run
-	var bad []error
-	for _, h := range n.Handsets {
-		if h.Run == "" {
-			continue
-		}
-		r, err := d.store.Run(h.Run)
-		if err != nil {
-			bad = append(bad, err)
-			continue
-		}
-		runs = append(runs, r)
-	}
-	r, err := d.reportOf(runs)
-	if !n.Over {
-		r.About = strings.TrimPrefix(r.About+"; the night is not over", "; ")
-	}
-	return r, errors.Join(append(bad, err)...)
+	return rm.reportOf([]results.Run{run})
 }
 
 // reportOf is the report of runs. What cannot be read of the store is left out and named in
 // the error; the rest is there.
-func (d *Daemon) reportOf(runs []results.Run) (r report.Report, err error) {
-	r.At = d.now()
+func (rm *Room) reportOf(runs []results.Run) (r report.Report, err error) {
+	r.At = rm.now()
 	for _, run := range runs {
 		f := results.Filter{Run: run.ID}
-		figures, budgets, figureErr := d.FigureRows(f)
-		charges, chargeErr := d.ChargeRows(f)
-		cycles, sustained, cycleErr := d.CycleRows(f)
-		curves, curveErr := d.CurveRows(f)
+		figures, budgets, figureErr := rm.FigureRows(f)
+		charges, chargeErr := rm.ChargeRows(f)
+		cycles, sustained, cycleErr := rm.CycleRows(f)
+		curves, curveErr := rm.CurveRows(f)
 		err = errors.Join(err, figureErr, chargeErr, cycleErr, curveErr)
 		r.Figures, r.Budgets, r.Charges = append(r.Figures, figures...), append(r.Budgets, budgets...), append(r.Charges, charges...)
 		r.Cycles, r.Sustained, r.Curves = append(r.Cycles, cycles...), append(r.Sustained, sustained...), append(r.Curves, curves...)
-		segments, segmentErr := d.store.Segments(run.ID)
+		segments, segmentErr := rm.store.Segments(run.ID)
 		err = errors.Join(err, segmentErr)
 		for _, text := range oddUnits(segments) {
 			r.Remarks = append(r.Remarks, run.Handset.Name+": "+text)
 		}
-		annotations, annotationErr := d.store.Annotations(run.ID)
+		annotations, annotationErr := rm.store.Annotations(run.ID)
 		err = errors.Join(err, annotationErr)
 		for _, a := range annotations {
 			r.Remarks = append(r.Remarks, fmt.Sprintf("%s, %s by %s: %s", run.Handset.Name, a.At.UTC().Format("2 Jan 2006 15:04 UTC"), a.By, a.Text))
 		}
-		if o := d.owedShown(run.Handset.Name); o != nil && o.Run == run.ID {
-			r.Remarks = append(r.Remarks, fmt.Sprintf("%s: settings are %s", run.Handset.Name, o.Say(run.Handset.Name)))
+		if rm.owed != nil {
+			if text := rm.owed(run); text != "" {
+				r.Remarks = append(r.Remarks, run.Handset.Name+": "+text)
+			}
 		}
 	}
-	r.About, err = d.aboutRuns(runs, err)
+	r.About, err = rm.aboutRuns(runs, err)
 	return r, err
 }
 
 // aboutRuns says in a line which plans were carried out when, and under which required
 // preconditions.
-func (d *Daemon) aboutRuns(runs []results.Run, err error) (string, error) {
+func (rm *Room) aboutRuns(runs []results.Run, err error) (string, error) {
 	var plans, conditions []string
 	var first, last results.Run
 	for _, r := range runs {
@@ -97,7 +72,7 @@ func (d *Daemon) aboutRuns(runs []results.Run, err error) (string, error) {
 		if r.EndedAt.After(last.EndedAt) {
 			last = r
 		}
-		segments, failed := d.store.Segments(r.ID)
+		segments, failed := rm.store.Segments(r.ID)
 		err = errors.Join(err, failed)
 		for _, g := range segments {
 			for _, c := range g.Conditions {
@@ -131,12 +106,12 @@ func (d *Daemon) aboutRuns(runs []results.Run, err error) (string, error) {
 
 // CompareReport is the report of a comparison: ratios, the figures they are made of, what
 // was not measured alike. Errors as of Compare.
-func (d *Daemon) CompareReport(c Choice) (report.Report, error) {
-	b, err := d.Compare(c)
+func (rm *Room) CompareReport(c Choice) (report.Report, error) {
+	b, err := rm.Compare(c)
 	if err != nil && len(b.Sides) == 0 {
 		return report.Report{}, err
 	}
-	r := report.Report{Heading: b.Heading, At: d.now(), Ratios: b.RatioRows()}
+	r := report.Report{Heading: b.Heading, At: rm.now(), Ratios: b.RatioRows()}
 	var runs []results.Run
 	for _, s := range b.Sides {
 		if s.Kind == SideLineUp {
@@ -147,7 +122,7 @@ func (d *Daemon) CompareReport(c Choice) (report.Report, error) {
 			r.Remarks = append(r.Remarks, text)
 		}
 		for _, id := range s.Runs {
-			run, failed := d.store.Run(id)
+			run, failed := rm.store.Run(id)
 			if failed != nil {
 				err = errors.Join(err, failed)
 				continue
@@ -157,7 +132,7 @@ func (d *Daemon) CompareReport(c Choice) (report.Report, error) {
 			}
 		}
 	}
-	r.About, err = d.aboutRuns(runs, err)
+	r.About, err = rm.aboutRuns(runs, err)
 	r.Figures = b.figureRows()
 	seen := map[string]bool{}
 	for _, m := range append(slices.Clone(b.Comparison.Mismatches), b.DayMixes.Mismatches...) {

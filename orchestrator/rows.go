@@ -19,23 +19,23 @@ import (
 // both made of these, so that nothing is drawn that has no number in the export.
 
 // chosen goes through the segments that a filter takes, run by run, oldest first.
-func (d *Daemon) chosen(f results.Filter, do func(results.Run, results.Segment) error) error {
+func (rm *Room) chosen(f results.Filter, do func(results.Run, results.Segment) error) error {
 	var runs []results.Run
 	var err error
 	if f.Run != "" {
 		var r results.Run
-		if r, err = d.store.Run(f.Run); err != nil {
+		if r, err = rm.store.Run(f.Run); err != nil {
 			return err
 		}
 		runs = append(runs, r)
-	} else if runs, err = d.store.Runs(); err != nil && len(runs) == 0 {
+	} else if runs, err = rm.store.Runs(); err != nil && len(runs) == 0 {
 		return err
 	}
 	for _, r := range runs {
 		if f.Handset != "" && f.Handset != r.Handset.Name || f.Plan != "" && f.Plan != r.Plan {
 			continue
 		}
-		segments, failed := d.store.Segments(r.ID)
+		segments, failed := rm.store.Segments(r.ID)
 		err = errors.Join(err, failed)
 		for _, g := range segments {
 			if f.Takes(g.Handset, g.RunID, g.Plan, g.Scenario, g.StartedAt) && g.Outcome != results.Underway {
@@ -58,7 +58,7 @@ func whose(g results.Segment) results.Whose {
 // FigureRows are the endurance figures of the segments that a filter takes, of each handset's
 // repeats together, and of the day mixes they make; and what their intervals are made of.
 // What cannot be read of the store is left out and named in the error.
-func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budgets []results.BudgetRow, err error) {
+func (rm *Room) FigureRows(f results.Filter) (figures []results.FigureRow, budgets []results.BudgetRow, err error) {
 	type group struct {
 		first     results.FigureRow
 		handset   results.Handset
@@ -66,9 +66,9 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 	}
 	var order []figureKey
 	groups := map[figureKey]*group{}
-	from := d.store.Look()
+	from := rm.store.Look()
 	defer from.End()
-	err = d.chosen(f, func(r results.Run, g results.Segment) error {
+	err = rm.chosen(f, func(r results.Run, g results.Segment) error {
 		if !isEndurance(g) || g.Outcome == results.Skipped {
 			return nil
 		}
@@ -78,7 +78,7 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 			figures = append(figures, row)
 			return nil
 		}
-		shown, figure, failed := d.estimateOnce(g, r.Handset, from)
+		shown, figure, failed := rm.estimateOnce(g, r.Handset, from)
 		if failed != nil {
 			row.Reason = cmp.Or(shown.Reason, why(failed))
 			figures = append(figures, row)
@@ -136,11 +136,11 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 		figures = append(figures, row)
 	}
 	if f.Scenario == "" {
-		for _, m := range d.mixesOf(all) {
+		for _, m := range rm.mixesOf(all) {
 			row := results.FigureRow{Whose: results.Whose{Handset: m.Handset, Scenario: m.Mix}, Of: "day mix", Agree: true}
 			var parts []string
-			for _, name := range slices.Sorted(maps.Keys(d.file.DayMixes[m.Mix].Hours)) {
-				parts = append(parts, fmt.Sprintf("%g h %s", round2(d.file.DayMixes[m.Mix].Hours[name]), name))
+			for _, name := range slices.Sorted(maps.Keys(rm.file.DayMixes[m.Mix].Hours)) {
+				parts = append(parts, fmt.Sprintf("%g h %s", round2(rm.file.DayMixes[m.Mix].Hours[name]), name))
 			}
 			row.Method = strings.Join(parts, ", ")
 			if len(m.Missing) > 0 {
@@ -157,8 +157,8 @@ func (d *Daemon) FigureRows(f results.Filter) (figures []results.FigureRow, budg
 func round2(v float64) float64 { return float64(int(v*100+0.5)) / 100 }
 
 // ChargeRows are the charges that a filter takes.
-func (d *Daemon) ChargeRows(f results.Filter) (rows []results.ChargeRow, err error) {
-	list, err := d.Charges(FigureFilter{Handset: f.Handset, Scenario: f.Scenario, Plan: f.Plan, Run: f.Run, WithFlagged: true})
+func (rm *Room) ChargeRows(f results.Filter) (rows []results.ChargeRow, err error) {
+	list, err := rm.Charges(FigureFilter{Handset: f.Handset, Scenario: f.Scenario, Plan: f.Plan, Run: f.Run, WithFlagged: true})
 	for _, c := range list {
 		if !f.Takes(c.Handset, c.Run, f.Plan, c.Scenario, c.PluggedAt) {
 			continue
@@ -220,12 +220,12 @@ func (d *Daemon) ChargeRows(f results.Filter) (rows []results.ChargeRow, err err
 }
 
 // CycleRows are the cycles of sustained load that a filter takes, and what they say.
-func (d *Daemon) CycleRows(f results.Filter) (cycles []results.CycleRow, sustained []results.SustainRow, err error) {
-	err = d.chosen(f, func(_ results.Run, g results.Segment) error {
+func (rm *Room) CycleRows(f results.Filter) (cycles []results.CycleRow, sustained []results.SustainRow, err error) {
+	err = rm.chosen(f, func(_ results.Run, g results.Segment) error {
 		if g.Outcome != results.Measured && g.Outcome != results.Flagged {
 			return nil
 		}
-		list, err := d.heatOf(g, true)
+		list, err := rm.heatOf(g, true)
 		series, each := HeatRows(list)
 		sustained, cycles = append(sustained, series...), append(cycles, each...)
 		return err
@@ -238,12 +238,12 @@ const curveStretches = 240
 
 // CurveRows are the discharge and charging curves of the segments that a filter takes, as
 // reports draw them.
-func (d *Daemon) CurveRows(f results.Filter) (rows []results.CurveRow, err error) {
-	err = d.chosen(f, func(_ results.Run, g results.Segment) error {
+func (rm *Room) CurveRows(f results.Filter) (rows []results.CurveRow, err error) {
+	err = rm.chosen(f, func(_ results.Run, g results.Segment) error {
 		if g.Outcome != results.Measured && g.Outcome != results.Flagged {
 			return nil
 		}
-		list, err := d.curve(g)
+		list, err := rm.curve(g)
 		rows = append(rows, report.Thin(list, curveStretches)...)
 		return err
 	})
@@ -251,12 +251,12 @@ func (d *Daemon) CurveRows(f results.Filter) (rows []results.CurveRow, err error
 }
 
 // curve is a segment's curve, a row a sample.
-func (d *Daemon) curve(g results.Segment) (rows []results.CurveRow, err error) {
+func (rm *Room) curve(g results.Segment) (rows []results.CurveRow, err error) {
 	charge := isCharge(g) || g.Imported == results.AsCharge
 	if g.Imported != "" {
-		return d.importedCurve(g, charge)
+		return rm.importedCurve(g, charge)
 	}
-	samples, err := d.store.Samples(g.ID)
+	samples, err := rm.store.Samples(g.ID)
 	if len(samples) == 0 {
 		return nil, err
 	}
@@ -272,9 +272,9 @@ func (d *Daemon) curve(g results.Segment) (rows []results.CurveRow, err error) {
 				break
 			}
 		}
-		readings, failed := d.store.Readings(g.ID)
+		readings, failed := rm.store.Readings(g.ID)
 		err = errors.Join(err, failed)
-		plug = d.socketOf(&Charge{}, g, readings)
+		plug = rm.socketOf(&Charge{}, g, readings)
 	}
 	for i, s := range samples {
 		if s.UptimeMS < zero || !charge && s.Plugged != 0 {
@@ -292,11 +292,11 @@ func (d *Daemon) curve(g results.Segment) (rows []results.CurveRow, err error) {
 	return rows, err
 }
 
-func (d *Daemon) importedCurve(g results.Segment, charge bool) (rows []results.CurveRow, err error) {
+func (rm *Room) importedCurve(g results.Segment, charge bool) (rows []results.CurveRow, err error) {
 	if g.Imported == results.AsSustain {
 		return nil, nil
 	}
-	_, log, err := d.importedLog(g.RunID)
+	_, log, err := rm.importedLog(g.RunID)
 	if err != nil {
 		return nil, err
 	}
@@ -311,10 +311,10 @@ func (d *Daemon) importedCurve(g results.Segment, charge bool) (rows []results.C
 }
 
 // AnnotationRows are what people have said of the runs that a filter takes.
-func (d *Daemon) AnnotationRows(f results.Filter) (rows []results.AnnotationRow, err error) {
-	list, err := d.store.Annotations(f.Run)
+func (rm *Room) AnnotationRows(f results.Filter) (rows []results.AnnotationRow, err error) {
+	list, err := rm.store.Annotations(f.Run)
 	for _, a := range list {
-		r, failed := d.store.Run(a.RunID)
+		r, failed := rm.store.Run(a.RunID)
 		if failed != nil {
 			err = errors.Join(err, failed)
 			continue
@@ -339,35 +339,35 @@ func (b Beside) RatioRows() []results.RatioRow {
 // ExportComputed writes one computed table in one format, and returns the rows written.
 // What cannot be read of the store is left out and named in the error. The table of ratios
 // has its rows from Compare, over the handsets, plan, scenario and time of the filter.
-func (d *Daemon) ExportComputed(table, format string, f results.Filter, w io.Writer) (n int, err error) {
+func (rm *Room) ExportComputed(table, format string, f results.Filter, w io.Writer) (n int, err error) {
 	var failed error
 	switch table {
 	case results.Figures.Name:
-		rows, _, bad := d.FigureRows(f)
+		rows, _, bad := rm.FigureRows(f)
 		n, failed = results.Figures.Export(rows, format, w)
 		err = bad
 	case results.Budgets.Name:
-		_, rows, bad := d.FigureRows(f)
+		_, rows, bad := rm.FigureRows(f)
 		n, failed = results.Budgets.Export(rows, format, w)
 		err = bad
 	case results.Cycles.Name:
-		rows, _, bad := d.CycleRows(f)
+		rows, _, bad := rm.CycleRows(f)
 		n, failed = results.Cycles.Export(rows, format, w)
 		err = bad
 	case results.Sustained.Name:
-		_, rows, bad := d.CycleRows(f)
+		_, rows, bad := rm.CycleRows(f)
 		n, failed = results.Sustained.Export(rows, format, w)
 		err = bad
 	case results.Charges.Name:
-		rows, bad := d.ChargeRows(f)
+		rows, bad := rm.ChargeRows(f)
 		n, failed = results.Charges.Export(rows, format, w)
 		err = bad
 	case results.Curves.Name:
-		rows, bad := d.CurveRows(f)
+		rows, bad := rm.CurveRows(f)
 		n, failed = results.Curves.Export(rows, format, w)
 		err = bad
 	case results.Annotations.Name:
-		rows, bad := d.AnnotationRows(f)
+		rows, bad := rm.AnnotationRows(f)
 		n, failed = results.Annotations.Export(rows, format, w)
 		err = bad
 	case results.Ratios.Name:
@@ -380,7 +380,7 @@ func (d *Daemon) ExportComputed(table, format string, f results.Filter, w io.Wri
 			choice.From = time.Unix(0, 0) // an export leaves nothing out that nobody asked to
 		}
 		if f.Handset == "" && f.Run == "" {
-			b, bad := d.Compare(choice)
+			b, bad := rm.Compare(choice)
 			if errors.Is(bad, ErrRequest) { // fewer than two handsets: no ratio
 				bad = nil
 			}

@@ -8,7 +8,18 @@ import (
 
 	"rundown/results"
 	"rundown/results/endurance"
+	"rundown/scenarios"
 )
+
+// openedRoom reads a store, and its teacher writes to it.
+func openedRoom(t *testing.T, store *results.Store) (*Room, *teacher) {
+	t.Helper()
+	room, err := openRoom(store, scenarios.File{}, time.Now, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return room, &teacher{store: store, room: room}
+}
 
 // observation is an invented survey of a counter in µAh.
 func observation(id string, at time.Time, fullUAh float64) endurance.Observation {
@@ -27,24 +38,18 @@ func TestLearnedIsOfOneBuild(t *testing.T) {
 	}
 	defer store.Close()
 	at := time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC)
-	s, err := openSchool(store)
-	if err != nil {
-		t.Fatal(err)
-	}
+	room, s := openedRoom(t, store)
 	for _, x := range []struct {
 		build string
 		full  float64
 	}{{"one", 3e6}, {"one", 4e6}, {"", 5e6}} { // the second in place of the first; the third of nobody knows what
-		if err := s.add("Alder", x.build, observation("a", at, x.full)); err != nil {
+		if err := s.learn("Alder", x.build, observation("a", at, x.full)); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if s, err = openSchool(store); err != nil { // another daemon
-		t.Fatal(err)
-	}
-	d := &Daemon{school: s}
+	room, s = openedRoom(t, store) // another daemon
 	figure := func(build, segment string, days int) (*endurance.Learned, string, string) {
-		return d.learnedFor(results.Segment{ID: segment, Handset: "Alder", EndedAt: at.AddDate(0, 0, days)}, results.Handset{Name: "Alder", Build: build})
+		return room.learnedFor(results.Segment{ID: segment, Handset: "Alder", EndedAt: at.AddDate(0, 0, days)}, results.Handset{Name: "Alder", Build: build})
 	}
 	l, beside, warning := figure("one", "other", 3)
 	if l == nil || l.Counter.Value < 3.99e6 || l.Counter.Value > 4.01e6 || warning != "" {

@@ -228,7 +228,7 @@ func (b *bench) wholeFigure(g results.Segment) {
 	if g.Outcome != results.Measured {
 		return
 	}
-	figures, err := b.daemon.Figures(orchestrator.FigureFilter{Run: g.RunID})
+	figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{Run: g.RunID})
 	if err != nil || len(figures) != 1 || figures[0].Kept != 1 {
 		b.t.Errorf("figures %+v, %v; want one", figures, err)
 		return

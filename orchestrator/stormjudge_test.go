@@ -156,7 +156,7 @@ func (n *stormNight) judgeDaemon(d *orchestrator.Daemon, calm calmWatts) []resul
 	for _, it := range d.Queue() {
 		items[it.RunID] = it
 	}
-	figures, err := d.Figures(orchestrator.FigureFilter{WithFlagged: true})
+	figures, err := d.Reading().Figures(orchestrator.FigureFilter{WithFlagged: true})
 	if err != nil {
 		n.fault("the figures can be read", "%v", err)
 	}

@@ -111,7 +111,7 @@ func TestMeasuredInVoltsAndDegrees(t *testing.T) {
 			t.Fatalf("%s: %s", g.Outcome, g.Reason)
 		}
 		truth := b.truth(g)
-		figures, err := b.daemon.Figures(orchestrator.FigureFilter{})
+		figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{})
 		if err != nil || len(figures) != 1 || len(figures[0].Each) != 1 {
 			t.Fatalf("figures %+v, %v", figures, err)
 		}
@@ -136,7 +136,7 @@ func TestMeasuredInVoltsAndDegrees(t *testing.T) {
 		if line.Verdict != "met" || !strings.Contains(line.Found, "voltage V, temperature °C (assumed)") || !strings.Contains(line.Found, "taken as °C: the voltage is in V") {
 			t.Errorf("condition %+v, want the units and what they were told by", line)
 		}
-		r, err := b.daemon.RunReport(g.RunID)
+		r, err := b.daemon.Reading().RunReport(g.RunID)
 		if err != nil || !strings.Contains(strings.Join(r.Remarks, "\n"), "taken as °C: the voltage is in V") {
 			t.Errorf("remarks of the report %q, %v, want what was made of the readings", r.Remarks, err)
 		}
@@ -285,7 +285,7 @@ func TestCurrentOfTheDump(t *testing.T) {
 		if seen != len(samples) || g.Units == nil || g.Units.Current.Name != "mA" || g.Units.Current.Assumed {
 			t.Errorf("%d of %d samples have a current, units %+v; want all, in mA as the segment showed", seen, len(samples), g.Units)
 		}
-		figures, err := b.daemon.Figures(orchestrator.FigureFilter{})
+		figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{})
 		if err != nil || len(figures) != 1 || len(figures[0].Each) != 1 || figures[0].Each[0].PowerW == nil {
 			t.Fatalf("figures %+v, %v, want one with power", figures, err)
 		}

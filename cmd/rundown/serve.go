@@ -168,11 +168,11 @@ func (e *env) printEverydayNight(seed int64, d *demo.Demo) error {
 		out = append(out, row)
 	}
 	table(e.out, out...)
-	figures, err := d.Daemon.Figures(orchestrator.FigureFilter{})
+	figures, err := d.Daemon.Reading().Figures(orchestrator.FigureFilter{})
 	if err != nil {
 		return err
 	}
-	for _, m := range d.Daemon.MixFigures(figures) {
+	for _, m := range d.Daemon.Reading().MixFigures(figures) {
 		if len(m.Missing) == 0 {
 			printMix(e.out, m)
 		}

@@ -377,7 +377,7 @@ func (s *Server) figures(_ context.Context, in *figuresInput) (*body[Figures], e
 	if err != nil && len(figures) == 0 {
 		return nil, problem(err)
 	}
-	return &body[Figures]{Figures{figures, s.d.MixFigures(figures), s.d.RegulationFigures(figures)}}, nil
+	return &body[Figures]{Figures{figures, s.d.Reading().MixFigures(figures), s.d.Reading().RegulationFigures(figures)}}, nil
 }
 
 type forecastInput struct {

@@ -105,7 +105,7 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 		return runs[i].ID
 	}
 	annotation := func() string {
-		list, err := b.daemon.Annotations(imported())
+		list, err := b.daemon.Reading().Annotations(imported())
 		if err != nil || len(list) != 1 {
 			t.Fatalf("%d annotations, %v", len(list), err)
 		}

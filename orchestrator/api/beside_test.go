@@ -235,7 +235,7 @@ func TestReportsAndComputedTables(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	estimates, err := b.daemon.Estimates(run)
+	estimates, err := b.daemon.Reading().Estimates(run)
 	if err != nil || len(estimates) != 1 || len(figures) == 0 || figures[0].Of != "segment" {
 		t.Fatalf("%+v, %v, %v", estimates, err, figures)
 	}

@@ -108,7 +108,7 @@ func (s *Server) deleteImport(ctx context.Context, in *itemInput) (*body[results
 }
 
 func (s *Server) annotations(_ context.Context, in *itemInput) (*body[[]results.Annotation], error) {
-	list, err := s.d.Annotations(in.ID)
+	list, err := s.d.Reading().Annotations(in.ID)
 	if err != nil {
 		return nil, problem(err)
 	}

@@ -15,7 +15,7 @@ type learnedInput struct {
 }
 
 func (s *Server) learned(_ context.Context, in *learnedInput) (*body[[]orchestrator.Learned], error) {
-	list, err := s.d.Learned(in.Handset)
+	list, err := s.d.Reading().Learned(in.Handset)
 	if err != nil && len(list) == 0 {
 		return nil, problem(err)
 	}

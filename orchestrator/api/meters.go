@@ -71,7 +71,7 @@ type chargesInput struct {
 }
 
 func (s *Server) charges(_ context.Context, in *chargesInput) (*body[[]orchestrator.Charge], error) {
-	list, err := s.d.Charges(orchestrator.FigureFilter{Run: in.Run, Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, WithFlagged: in.Flagged})
+	list, err := s.d.Reading().Charges(orchestrator.FigureFilter{Run: in.Run, Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, WithFlagged: in.Flagged})
 	if err != nil && len(list) == 0 {
 		return nil, problem(err)
 	}
@@ -82,7 +82,7 @@ func (s *Server) charges(_ context.Context, in *chargesInput) (*body[[]orchestra
 }
 
 func (s *Server) heatSeries(_ context.Context, in *chargesInput) (*body[[]orchestrator.HeatSeries], error) {
-	list, err := s.d.HeatSeries(orchestrator.FigureFilter{Run: in.Run, Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, WithFlagged: in.Flagged})
+	list, err := s.d.Reading().HeatSeries(orchestrator.FigureFilter{Run: in.Run, Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, WithFlagged: in.Flagged})
 	if err != nil && len(list) == 0 {
 		return nil, problem(err)
 	}

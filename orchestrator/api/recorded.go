@@ -80,15 +80,15 @@ func (s *Server) run(_ context.Context, in *itemInput) (*body[RunDetail], error)
 		return nil, problem(err)
 	}
 	of := orchestrator.FigureFilter{Run: in.ID}
-	charges, err := s.d.Charges(of)
+	charges, err := s.d.Reading().Charges(of)
 	if err != nil && len(charges) == 0 {
 		return nil, problem(err)
 	}
-	heat, err := s.d.HeatSeries(of)
+	heat, err := s.d.Reading().HeatSeries(of)
 	if err != nil && len(heat) == 0 {
 		return nil, problem(err)
 	}
-	annotations, err := s.d.Annotations(in.ID)
+	annotations, err := s.d.Reading().Annotations(in.ID)
 	if err != nil && len(annotations) == 0 {
 		return nil, problem(err)
 	}
@@ -255,7 +255,7 @@ func (s *Server) export(w http.ResponseWriter, r *http.Request) {
 	out := &patient{w: w, c: http.NewResponseController(w)}
 	write := func() (int, error) { return results.Export(s.d.Store(), table, format, f, out) }
 	if slices.ContainsFunc(results.ComputedTables(), func(t results.Table) bool { return t.Name == table.Name }) {
-		write = func() (int, error) { return s.d.ExportComputed(table.Name, format, f, out) }
+		write = func() (int, error) { return s.d.Reading().ExportComputed(table.Name, format, f, out) }
 	}
 	if _, err := write(); err != nil {
 		s.d.Log().Error().Err(err).Str("table", table.Name).Msg("export is incomplete")

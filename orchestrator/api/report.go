@@ -28,14 +28,14 @@ const reportPolicy = "default-src 'none'; style-src 'unsafe-inline'; img-src dat
 const allFiles = "all.zip"
 
 func (s *Server) registerReports() {
-	s.handle(Reader, "GET /v1/runs/{id}/report", "run-report", s.reporting(func(r *http.Request) (report.Report, error) { return s.d.RunReport(r.PathValue("id")) }))
+	s.handle(Reader, "GET /v1/runs/{id}/report", "run-report", s.reporting(func(r *http.Request) (report.Report, error) { return s.d.Reading().RunReport(r.PathValue("id")) }))
 	s.handle(Reader, "GET /v1/night/report", "night-report", s.reporting(func(r *http.Request) (report.Report, error) { return s.d.NightReport(r.URL.Query().Get("night")) }, "night"))
 	s.handle(Reader, "GET /v1/compare/report", "compare-report", s.reporting(func(r *http.Request) (report.Report, error) {
 		c, err := choiceOf(r)
 		if err != nil {
 			return report.Report{}, err
 		}
-		return s.d.CompareReport(c)
+		return s.d.Reading().CompareReport(c)
 	}, "side", "reference", "all_pairs", "scenario", "plan", "allow", "from", "to"))
 }
 

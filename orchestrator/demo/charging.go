@@ -63,7 +63,7 @@ type ChargeRow struct {
 
 // Charges are the night's charges, by handset in the bench's order.
 func (d *Demo) Charges() ([]ChargeRow, error) {
-	list, err := d.Daemon.Charges(orchestrator.FigureFilter{})
+	list, err := d.Daemon.Reading().Charges(orchestrator.FigureFilter{})
 	if err != nil {
 		return nil, err
 	}

@@ -186,7 +186,7 @@ type Row struct {
 // Rows are the night's figures, by handset in the bench's order and scenario in the
 // plan's. The truth is exact hours from full to empty of what was really drawn.
 func (d *Demo) Rows() ([]Row, error) {
-	figures, err := d.Daemon.Figures(orchestrator.FigureFilter{})
+	figures, err := d.Daemon.Reading().Figures(orchestrator.FigureFilter{})
 	if err != nil {
 		return nil, err
 	}

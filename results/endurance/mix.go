@@ -2,6 +2,7 @@ package endurance
 
 import (
 	"cmp"
+	"maps"
 	"math"
 	"slices"
 )
@@ -52,14 +53,16 @@ func MixSensitivity(parts map[string]MixPart) []Sensitivity {
 
 func mix(parts map[string]MixPart) (days Interval, shares map[string]float64) {
 	var day, variance float64
-	for _, p := range parts {
-		day += p.HoursPerDay / p.Hours.Value
+	names := slices.Sorted(maps.Keys(parts)) // always summed in one order, so that a figure is the same to its last digit
+	for _, name := range names {
+		day += parts[name].HoursPerDay / parts[name].Hours.Value
 	}
 	if !(day > 0) {
 		return Interval{}, nil
 	}
 	shares = map[string]float64{}
-	for name, p := range parts {
+	for _, name := range names {
+		p := parts[name]
 		share := p.HoursPerDay / p.Hours.Value / day
 		shares[name] = share
 		relSD := math.Log(p.Hours.High/p.Hours.Low) / (2 * z95)

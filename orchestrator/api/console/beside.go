@@ -61,7 +61,7 @@ var marks = []string{"ci", "sq", "tr", "dm", "cr"}
 func (c *Console) beside(r *http.Request) (page, error) {
 	q := r.URL.Query()
 	choice := orchestrator.Choice{Reference: q.Get("reference"), Sides: q["with"], Plan: q.Get("plan"), Allow: q["allow"]}
-	lately := c.d.Lately()
+	lately := c.d.Reading().Lately()
 	shownFrom := lately
 	if from, err := time.ParseInLocation(time.DateOnly, q.Get("from"), time.Local); err == nil {
 		// The form always sends its date: only another one than its own is somebody's wish.
@@ -69,7 +69,7 @@ func (c *Console) beside(r *http.Request) (page, error) {
 			choice.From, shownFrom = from, from
 		}
 	}
-	there, err := c.d.Comparable()
+	there, err := c.d.Reading().Comparable()
 	if err != nil && len(there) == 0 {
 		return page{}, err
 	}

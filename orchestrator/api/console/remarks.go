@@ -14,7 +14,7 @@ type remark struct {
 }
 
 func (c *Console) remarks(run string) (list []remark) {
-	annotations, _ := c.d.Annotations(run) // what can be read is shown
+	annotations, _ := c.d.Reading().Annotations(run) // what can be read is shown
 	for _, a := range annotations {
 		list = append(list, remark{a.ID, a.At.Local().Format("2 Jan 2006 15:04"), a.By, a.Text})
 	}
@@ -70,7 +70,7 @@ func (c *Console) runSaid(r *http.Request) *said {
 	run := r.PathValue("id")
 	switch q.Get("did") {
 	case "annotate":
-		list, _ := c.d.Annotations(run)
+		list, _ := c.d.Reading().Annotations(run)
 		for _, a := range list {
 			if a.ID == q.Get("annotation") {
 				return &said{Text: "Annotated.", Undo: []undo{{Action: "/runs/" + Escape(run) + "/annotations/" + Escape(a.ID) + "/withdraw", Label: "Withdraw it again"}}}

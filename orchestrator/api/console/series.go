@@ -42,7 +42,7 @@ func (c *Console) series(rec results.Run, shapes []outlook.Shape) (charges []cha
 		return list
 	}
 	of := orchestrator.FigureFilter{Run: rec.ID, WithFlagged: true}
-	list, _ := c.d.Charges(of)
+	list, _ := c.d.Reading().Charges(of)
 	for _, one := range list {
 		rows := one.Rows()
 		for i := range rows {
@@ -50,7 +50,7 @@ func (c *Console) series(rec results.Run, shapes []outlook.Shape) (charges []cha
 		}
 		charges = append(charges, chargeTable{name(one.Segment, one.Scenario), rows, remarks(one.Reason, one.Notes)})
 	}
-	found, _ := c.d.HeatSeries(of)
+	found, _ := c.d.Reading().HeatSeries(of)
 	for _, h := range found {
 		row := heatRow{Name: name(h.Segment, h.Scenario) + ", " + h.Workload, Cycles: fmt.Sprint(h.Cycles), Notes: remarks(h.Reason, h.Notes)}
 		if h.Retained != nil {

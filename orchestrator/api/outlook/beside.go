@@ -19,7 +19,7 @@ type besides struct {
 // learned of which it is made.
 func (o *Outlook) Beside(c orchestrator.Choice) (orchestrator.Beside, error) {
 	have := o.beside.get(fmt.Sprintf("%+v", c), o.madeOf(), func() besides {
-		b, err := o.d.Compare(c)
+		b, err := o.d.Reading().Compare(c)
 		return besides{b, err}
 	})
 	return have.beside, have.err
@@ -28,7 +28,7 @@ func (o *Outlook) Beside(c orchestrator.Choice) (orchestrator.Beside, error) {
 // SegmentHours are the endurances of a run's segments that were kept, by segment.
 func (o *Outlook) SegmentHours(r results.Run) map[string]orchestrator.Interval {
 	by := map[string]orchestrator.Interval{}
-	list, _ := o.d.Estimates(r) // what cannot be read is said where the run is shown
+	list, _ := o.d.Reading().Estimates(r) // what cannot be read is said where the run is shown
 	for _, e := range list {
 		by[e.Segment.ID] = e.Shown.Hours
 	}

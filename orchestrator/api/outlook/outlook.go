@@ -181,11 +181,13 @@ const figuresKept = 200
 // learned of which they are made.
 func (o *Outlook) Figures(f orchestrator.FigureFilter) ([]orchestrator.ScenarioFigure, error) {
 	have := o.figures.get(f, o.madeOf(), func() figures {
-		list, err := o.d.Figures(f)
+		list, err := o.d.Reading().Figures(f)
 		return figures{list, err}
 	})
 	return have.list, have.err
 }
 
 // madeOf tells what figures are made of now.
-func (o *Outlook) madeOf() version { return version{o.d.StoredVersion(), o.d.LearnedVersion()} }
+func (o *Outlook) madeOf() version {
+	return version{o.d.Reading().StoredVersion(), o.d.Reading().LearnedVersion()}
+}

@@ -1,0 +1,75 @@
+package orchestrator
+
+import (
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"rundown/results"
+	"rundown/scenarios"
+)
+
+// A Room reads one store and says what follows from what is in it. It writes nothing, and what
+// it keeps in memory follows the store: whoever writes there, the room hears of it.
+type Room struct {
+	store *results.Store
+	file  scenarios.File // day mixes, line-ups, the bench's handsets and meters
+	now   func() time.Time
+	owed  func(results.Run) string // nil: nothing is owed to any handset
+
+	loading   sync.Mutex // held while something of the store is read that stays in memory
+	lessons   lessons
+	looks     looks
+	estimates estimates
+}
+
+// openRoom begins to read a store, as a plan file sees it. An error names what could not be read;
+// the rest is there. owed says of a run, in words for its report, what is still owed to its
+// handset; it may be nil.
+func openRoom(store *results.Store, file scenarios.File, now func() time.Time, owed func(results.Run) string) (*Room, error) {
+	rm := &Room{store: store, file: file, now: now, owed: owed}
+	store.Watch(rm.heard)
+	rm.loading.Lock()
+	defer rm.loading.Unlock()
+	return rm, errors.Join(rm.lessons.load(store), rm.looks.load(store))
+}
+
+// heard drops or reads again what a write makes old.
+func (rm *Room) heard(w results.Write) {
+	rm.estimates.heard(w)
+	if w.Kind != results.WroteDocument {
+		return
+	}
+	switch w.Document {
+	case documentsLearned:
+		rm.loading.Lock()
+		defer rm.loading.Unlock()
+		rm.lessons.reload(rm.store, w.ID)
+	case documentsLooks:
+		rm.loading.Lock()
+		defer rm.loading.Unlock()
+		rm.looks.reload(rm.store, w.ID)
+	}
+}
+
+// Annotations are what people have said of a run, oldest first.
+func (rm *Room) Annotations(runID string) ([]results.Annotation, error) {
+	if _, err := rm.store.Run(runID); err != nil {
+		return nil, err
+	}
+	list, err := rm.store.Annotations(runID)
+	if list == nil {
+		list = []results.Annotation{}
+	}
+	return list, err
+}
+
+// noHandset says that a name is none of the bench's, and which are.
+func noHandset(file scenarios.File, name string) error {
+	var names []string
+	for _, h := range file.Bench.Handsets {
+		names = append(names, h.Name)
+	}
+	return fmt.Errorf("no handset %q on the bench; there are %v: %w", name, names, results.ErrNotFound)
+}
