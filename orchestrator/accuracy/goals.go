@@ -217,6 +217,7 @@ func stops(seed uint64, n int) (list []Check) {
 type Report struct {
 	Rows    []Row       `json:"drains"`
 	Charges []ChargeRow `json:"charges,omitempty"`
+	Off     []OffRow    `json:"off_fleet,omitempty"`
 	Checks  []Check     `json:"goals"`
 }
 
@@ -241,6 +242,7 @@ func (r Report) Missed() (list []string) {
 			}
 		}
 	}
+	list = append(list, missedOff(r.Off)...)
 	checks := slices.Clone(r.Checks)
 	for _, row := range r.Charges {
 		checks = append(checks, row.goals()...)
@@ -327,6 +329,11 @@ bend from charge, power drifts with warmth and sensors err are guesses, shared b
 	}
 	if len(r.Charges) > 0 {
 		if err := printCharges(w, r.Charges, markdown); err != nil {
+			return err
+		}
+	}
+	if len(r.Off) > 0 {
+		if err := printOffFleet(w, r.Off, markdown); err != nil {
 			return err
 		}
 	}

@@ -25,6 +25,10 @@ type Spread struct {
 	// CounterGainSD and CurrentGainSD are of the sensors' gains, OffsetSDMA of the current that a
 	// counter counts and does not flow.
 	CounterGainSD, CurrentGainSD, OffsetSDMA float64
+	// What no assumed phone does. BowPct is a bow of the shown level over the whole of the charge, points, up on
+	// half of the phones and down on the others; HeldPct the true charge down to which 100 % is shown; DriftSlower
+	// by what the drift's time constant is longer; SensorGain by what all sensors show too much. 0 means none.
+	BowPct, HeldPct, DriftSlower, SensorGain float64
 	// Foreign makes all cells ones that are no phone's: 4.1 and 4.2 V LiCoO2, and NMC811, in a
 	// handset that is empty at 3.4 V.
 	Foreign bool
@@ -107,6 +111,17 @@ func (s Spread) NewPhone(class physics.CounterClass, seed uint64) Phone {
 		g.LevelRefreshS, g.CounterRefreshS = between(40, 60), between(15, 30)
 	default:
 		g.LevelRefreshS, g.CounterRefreshS = between(25, 40), between(5, 10)
+	}
+	if g.BowPct = s.BowPct; seed%2 == 1 {
+		g.BowPct = -s.BowPct
+	}
+	g.HeldPct = s.HeldPct
+	if s.SensorGain > 0 {
+		g.CounterGain *= s.SensorGain
+		g.CurrentGain *= s.SensorGain
+	}
+	if s.DriftSlower > 0 {
+		p.Options.Power.DriftTauS *= s.DriftSlower
 	}
 	g.CurrentRefreshS = g.CounterRefreshS
 	g.VoltageRefreshS = g.CounterRefreshS

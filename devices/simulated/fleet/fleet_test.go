@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"math"
+	"reflect"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -66,6 +67,60 @@ func TestSurvey(t *testing.T) {
 		}
 		if math.Abs(mean-1) > 0.01 {
 			t.Errorf("%s: current learned %.4f of full on average", class, mean)
+		}
+	}
+}
+
+// A fleet that differs in one respect differs in that alone, and by as much as it says.
+func TestDifferencesAreWhatTheySay(t *testing.T) {
+	for name, change := range map[string]func(*Spread){
+		"bow": func(s *Spread) { s.BowPct = 2 }, "held": func(s *Spread) { s.HeldPct = 97 },
+		"slower": func(s *Spread) { s.DriftSlower = 4 }, "gain": func(s *Spread) { s.SensorGain = 1.05 },
+	} {
+		s := Assumed()
+		change(&s)
+		a, b := Assumed().NewPhone(physics.FineCounter, 7), s.NewPhone(physics.FineCounter, 7)
+		g, h := a.Options.Gauge, &b.Options.Gauge
+		switch name {
+		case "bow":
+			if h.BowPct != -2 { // an odd seed: down
+				t.Errorf("bow %g, want -2", h.BowPct)
+			}
+			h.BowPct = 0
+		case "held":
+			h.HeldPct = 0
+		case "slower":
+			if b.Options.Power.DriftTauS != 4*a.Options.Power.DriftTauS {
+				t.Errorf("time constant %g, was %g", b.Options.Power.DriftTauS, a.Options.Power.DriftTauS)
+			}
+			b.Options.Power.DriftTauS = a.Options.Power.DriftTauS
+		case "gain":
+			h.CounterGain, h.CurrentGain = h.CounterGain/1.05, h.CurrentGain/1.05
+			if math.Abs(h.CounterGain/g.CounterGain-1) > 1e-12 || math.Abs(h.CurrentGain/g.CurrentGain-1) > 1e-12 {
+				t.Errorf("gains %g, %g; were %g, %g", h.CounterGain, h.CurrentGain, g.CounterGain, g.CurrentGain)
+			}
+			h.CounterGain, h.CurrentGain = g.CounterGain, g.CurrentGain
+		}
+		a.Options.Cell.OCV, b.Options.Cell.OCV = nil, nil // made anew each time
+		if !reflect.DeepEqual(a, b) {
+			t.Errorf("%s: differs in more than that:\n%+v\n%+v", name, a, b)
+		}
+	}
+	// What is shown of a true charge.
+	shown := func(g physics.GaugeOptions, soc float64) int {
+		return physics.NewPhone(physics.Options{SoC: soc, Gauge: g}).Readings().LevelPct
+	}
+	for _, x := range []struct {
+		g    physics.GaugeOptions
+		soc  float64
+		want int
+	}{
+		{physics.GaugeOptions{HeldPct: 97, Rounding: physics.Nearest}, 0.971, 100}, {physics.GaugeOptions{HeldPct: 97, Rounding: physics.Nearest}, 0.97 * 0.6, 60},
+		{physics.GaugeOptions{BowPct: 2, Rounding: physics.Nearest}, 0.5, 52}, {physics.GaugeOptions{BowPct: -2, Rounding: physics.Nearest}, 0.5, 48},
+		{physics.GaugeOptions{BowPct: 2, Rounding: physics.Nearest}, 0.001, 0},
+	} {
+		if got := shown(x.g, x.soc); got != x.want {
+			t.Errorf("%+v at %g: %d %% shown, want %d", x.g, x.soc, got, x.want)
 		}
 	}
 }

@@ -49,6 +49,12 @@ type GaugeOptions struct {
 	LevelRefreshS float64 // s between updates of the level
 	LevelLagS     float64 // time constant with which the shown level follows charge, s
 	BendSDPct     float64 // sd of the shown level's smooth bend away from true charge, points
+	// BowPct is one bow of the shown level over the whole of the charge, points at its middle: more is
+	// shown than is left where above 0.
+	BowPct float64
+	// HeldPct is the true charge, per cent, down to which the gauge shows 100 %; from there to empty it
+	// counts evenly. 0 means that it does not hold.
+	HeldPct float64
 
 	Counter         CounterClass
 	CounterRefreshS float64
@@ -144,6 +150,14 @@ func (g *gauge) bend(s float64) float64 {
 	return g.o.BendSDPct * math.Sqrt(2.0/bendWaves) * b * max(0, min(1, s/2, (100-s)/2))
 }
 
+// believed is what the gauge takes for the level at a true charge of s per cent, before it rounds.
+func (g *gauge) believed(s float64) float64 {
+	if g.o.HeldPct > 0 {
+		s = min(100, 100*s/g.o.HeldPct)
+	}
+	return s + g.bend(s) + 4*g.o.BowPct*s/100*(1-s/100)
+}
+
 // due says whether a value refreshed every period seconds is to be refreshed at up, and sets
 // the next time. A period not above the step means at every step.
 func due(up float64, next *float64, period float64) bool {
@@ -180,7 +194,7 @@ func (g *gauge) see(up, dt, soc, amps, volts, tempC, capacityMAh float64) {
 		return
 	}
 	if due(up, &g.nextLevel, g.o.LevelRefreshS) || first {
-		l := g.round(g.lagged + g.bend(g.lagged))
+		l := g.round(g.believed(g.lagged))
 		// Gauges do not show a level against the direction of the current.
 		if first || amps > 0 && l < g.level || amps < 0 && l > g.level {
 			g.level = l
