@@ -86,6 +86,19 @@ func Checks(seed uint64, n int) []Check {
 			list = append(list, check("a sample a minute: cover of hours, "+r.Class, "%", r.Hours.Cover, 91, unbounded))
 		}
 	}
+	for _, x := range []struct {
+		name  string
+		start float64
+		pts   int
+	}{{"7 points from 92 %", 92, 7}, {"15 points from 30 %", 30, 15}} {
+		refused, of := 0, 0
+		for _, r := range Table(Conditions{Seed: seed + 11, PerClass: n / 4, EveryS: 60, GapShare: 0.05, StartPct: x.start, Points: x.pts}) {
+			if r.Estimator == Fused {
+				refused, of = refused+r.Refused, of+n/4
+			}
+		}
+		list = append(list, check("a sample a minute and one in twenty lost: no figure, "+x.name, "%", share(refused, of), 0, 1))
+	}
 	list = append(list, repeats(seed+3, n)...)
 	list = append(list, stops(seed+4, n)...)
 	bent := fleet.Assumed()

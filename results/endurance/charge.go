@@ -292,6 +292,9 @@ func counted(moves []float64, step float64) bool {
 	return most-least < 0.01*least
 }
 
+// lockSeen is the relative variance by locking from which the readings count as in step with the loop.
+const lockSeen = 0.01 * 0.01
+
 // readCurrent judges the current readings and takes the rate from their integral. Sign
 // is dropped, since nothing charges a handset in a drain, and unit and gain cancel against what was
 // learned.
@@ -343,7 +346,7 @@ func readCurrent(in Input, w window) currentReading {
 		}
 	}
 	scatter := 0.64*cv2/n + lock
-	if lock > 0.01*0.01 {
+	if lock > lockSeen {
 		c.warnings = append(c.warnings, "the current readings fall in step with the script's loop, so they see the same part of it each time: the interval was widened")
 	}
 

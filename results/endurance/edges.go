@@ -124,6 +124,7 @@ func cut(in Input) (window, error) {
 	}
 	step := w.length() / float64(w.points())
 	lo, hi := w.edges[0].Lo, w.edges[len(w.edges)-1].Hi
+	most := w.mostGap(in.Samples)
 	for i, s := range in.Samples {
 		if s.T < lo || s.T > hi {
 			continue
@@ -135,7 +136,7 @@ func cut(in Input) (window, error) {
 		if s.T == lo {
 			continue
 		}
-		if gap := (s.T - in.Samples[i-1].T).Seconds(); gap > step/2 && !in.Asleep {
+		if gap := (s.T - in.Samples[i-1].T).Seconds(); gap > most && !in.Asleep {
 			return w, fmt.Errorf("%w: %.0f s without a sample, %.1f min after the activity began, where a point takes %.0f s", ErrGap, gap, (in.Samples[i-1].T - in.ActivityT).Minutes(), step)
 		}
 	}

@@ -19,7 +19,7 @@ var (
 	// ErrTooFewPoints means that fewer than MinPoints whole points were drained after the warm-up.
 	ErrTooFewPoints = errors.New("too few points drained")
 	// ErrGap means that samples are missing in the window for longer than half of the
-	// time a point takes.
+	// time a point takes, and more than a few of them.
 	ErrGap = errors.New("samples missing")
 	// ErrPlugged means that the handset was on power.
 	ErrPlugged = errors.New("handset was on power")
@@ -173,6 +173,9 @@ func Estimate(in Input) (Figure, error) {
 	if wholeVolts != "" {
 		f.Warnings = append(f.Warnings, wholeVolts)
 	}
+	if gap := longGap(in, w); gap != "" {
+		f.Warnings = append(f.Warnings, gap)
+	}
 	level := levelRate(w)
 	counter := readCounter(in, w)
 	current := readCurrent(in, w)
@@ -225,9 +228,9 @@ func Estimate(in Input) (Figure, error) {
 			f.Warnings = append(f.Warnings, fmt.Sprintf("the level says %.2f %%/h and the %s %.2f: more apart than their errors explain, so the interval was widened",
 				level.rate, map[bool]string{true: "charge counter", false: "integrated current"}[charge == &counter.charge], charge.rate))
 			disagree = d * d / 4
-			if charge == &current.charge {
-				// The further apart, the less a bend of the level explains it, and the more likely
-				// the readings were in step with the loop: the level decides.
+			if charge == &current.charge && current.lock > lockSeen {
+				// The readings were seen to be in step with the loop, and the further apart, the more likely it is
+				// they that are wrong: the level decides. Elsewhere it is as likely the level that bends.
 				charge.variance += (d*d - 6*(charge.variance+vl-2*shared)) / 4
 			}
 		}
