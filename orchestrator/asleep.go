@@ -247,8 +247,8 @@ func (r *run) settleWakes(samples []results.Sample) {
 		}
 		return
 	}
-	learned, _, _ := r.d.room.learnedFor(g.rec, r.rec.Handset)
-	figure, err := endurance.Estimate(r.d.room.estimateInput(g.rec, r.rec.Handset, samples, learned))
+	learned, _, _ := r.d.room.LearnedFor(g.rec, r.rec.Handset)
+	figure, err := endurance.Estimate(r.d.room.EstimateInput(g.rec, r.rec.Handset, samples, learned))
 	if err != nil || figure.Own == nil {
 		return
 	}

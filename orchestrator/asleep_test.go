@@ -10,6 +10,7 @@ import (
 	"rundown/devices/simulated/physics"
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 const idlePlan = `
@@ -96,7 +97,7 @@ func TestIdleLeavesTheHandsetAsleep(t *testing.T) {
 			b.t.Errorf("looked at %d times within an hour, want 4 at most", n)
 		}
 		truth, share := b.restOf(g)
-		f, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{})
+		f, err := b.daemon.Reading().Figures(reading.FigureFilter{})
 		if err != nil || len(f) != 1 {
 			b.t.Fatal(f, err)
 		}
@@ -125,7 +126,7 @@ func TestIdleOfAHandsetThatHearsBadly(t *testing.T) {
 				continue
 			}
 			truth, _ := b.restOf(segments[0])
-			f, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{Handset: handset})
+			f, err := b.daemon.Reading().Figures(reading.FigureFilter{Handset: handset})
 			if err != nil || f[0].Hours.Low > truth || f[0].Hours.High < truth {
 				b.t.Errorf("%s: %+v, %v; want %.1f h within", handset, f[0].Hours, err, truth)
 			}
@@ -231,7 +232,7 @@ func TestIdleIsTakenUpAgain(t *testing.T) {
 			b.t.Errorf("looks at %v, want those of both daemons and none in the three hours between", looks)
 		}
 		truth, _ := b.restOf(g)
-		f, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{})
+		f, err := b.daemon.Reading().Figures(reading.FigureFilter{})
 		if err != nil || f[0].Hours.Low > truth || f[0].Hours.High < truth {
 			b.t.Errorf("%+v, %v; want %.1f h within", f[0].Hours, err, truth)
 		}
@@ -264,7 +265,7 @@ func TestSleepersHoldTheirHours(t *testing.T) {
 						continue
 					}
 					truth, own := b.restOf(g)
-					f, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{Handset: handset})
+					f, err := b.daemon.Reading().Figures(reading.FigureFilter{Handset: handset})
 					if err != nil || f[0].Kept != 1 {
 						b.t.Errorf("%s: %+v, %v", handset, f, err)
 						continue

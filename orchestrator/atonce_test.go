@@ -11,6 +11,7 @@ import (
 
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 	"rundown/scenarios"
 )
 
@@ -97,7 +98,7 @@ func TestFiguresFollowTheStore(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		each, err := d.Reading().Figures(orchestrator.FigureFilter{Run: run.ID})
+		each, err := d.Reading().Figures(reading.FigureFilter{Run: run.ID})
 		if err != nil || len(each) != 1 {
 			t.Fatalf("%+v, %v", each, err)
 		}

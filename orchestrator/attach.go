@@ -13,6 +13,7 @@ import (
 
 	"rundown/results"
 	"rundown/results/lineup"
+	"rundown/results/reading"
 	"rundown/scenarios"
 )
 
@@ -124,7 +125,7 @@ func (d *Daemon) chargedSegment(of string) (results.Segment, error) {
 	if err != nil && len(segments) == 0 {
 		return g, err
 	}
-	segments = slices.DeleteFunc(segments, func(g results.Segment) bool { return !isCharge(g) || g.Outcome == results.Skipped })
+	segments = slices.DeleteFunc(segments, func(g results.Segment) bool { return !reading.IsCharge(g) || g.Outcome == results.Skipped })
 	var names []string
 	for _, g := range segments {
 		names = append(names, g.ID+" ("+g.Outcome+")")
@@ -197,7 +198,7 @@ func (d *Daemon) lineUp(g results.Segment, meter []lineup.Point, format lineup.F
 		return lineup.Fit{}, err
 	}
 	var own []lineup.Point
-	for i, w := range wattsIntoBattery(g, samples) {
+	for i, w := range reading.WattsIntoBattery(g, samples) {
 		if w != nil {
 			own = append(own, lineup.Point{At: samples[i].HostAt, Value: *w})
 		}

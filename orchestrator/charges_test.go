@@ -14,6 +14,7 @@ import (
 	"rundown/devices/simulated"
 	"rundown/devices/simulated/instruments"
 	"rundown/orchestrator"
+	"rundown/results/reading"
 	"rundown/scenarios"
 )
 
@@ -66,7 +67,7 @@ func TestChargingNight(t *testing.T) {
 	if most != 2 {
 		t.Errorf("%d handsets on their chargers at once, want 2 at most and at some time", most)
 	}
-	charges, err := b.daemon.Reading().Charges(orchestrator.FigureFilter{})
+	charges, err := b.daemon.Reading().Charges(reading.FigureFilter{})
 	if err != nil || len(charges) != 4 {
 		t.Fatalf("%d charges, %v; want 4\n%s", len(charges), err, b.log)
 	}
@@ -93,11 +94,11 @@ func TestChargingNight(t *testing.T) {
 			t.Errorf("%s: peak %.1f W of %.1f W arriving, taper after %.0f s, full after %.0f s, times %+v", c.Handset, c.PeakW.Value, c.PeakSocketW.Value, *c.TaperS, *c.FullS, c.Times)
 		}
 	}
-	attachRecord(t, b, charges[slices.IndexFunc(charges, func(c orchestrator.Charge) bool { return c.Handset == "Alder" })])
+	attachRecord(t, b, charges[slices.IndexFunc(charges, func(c reading.Charge) bool { return c.Handset == "Alder" })])
 }
 
 // attachRecord writes what Alder's meter read as a separate meter would, and attaches it.
-func attachRecord(t *testing.T, b *bench, c orchestrator.Charge) {
+func attachRecord(t *testing.T, b *bench, c reading.Charge) {
 	t.Helper()
 	readings, err := b.daemon.Store().Readings(c.Segment)
 	if err != nil {
@@ -147,7 +148,7 @@ func attachRecord(t *testing.T, b *bench, c orchestrator.Charge) {
 	if allowed := 10*time.Second + time.Duration(rec.ShiftU95S*float64(time.Second)); n != rec.Points || worst > allowed {
 		t.Errorf("%d of %d readings lined up, %v off at worst, %v allowed (%s)", n, rec.Points, worst, allowed, rec.Says)
 	}
-	after, err := b.daemon.Reading().Charges(orchestrator.FigureFilter{Run: c.Run})
+	after, err := b.daemon.Reading().Charges(reading.FigureFilter{Run: c.Run})
 	if err != nil || len(after) != 1 || after[0].Meter != "inline" || after[0].SocketWh == nil || math.Abs(after[0].SocketWh.Value/c.SocketWh.Value-1) > 0.02 {
 		t.Errorf("with the record: %+v, %v; want the arriving energy of %.2f Wh by the meter inline", after, err, c.SocketWh.Value)
 	}

@@ -12,6 +12,7 @@ import (
 	"rundown/devices/onboard"
 	"rundown/results"
 	"rundown/results/endurance"
+	"rundown/results/reading"
 )
 
 // collect ends what still runs on the handset, pulls the whole files, stores what is
@@ -274,7 +275,7 @@ func (r *run) settleOutcome(samples []results.Sample) {
 	if len(flags) > 0 {
 		g.rec.Outcome, g.rec.Reason = results.Flagged, strings.Join(flags, "; ")
 	}
-	if none := r.d.room.noFigure(r.live.rec, r.rec.Handset); none != "" {
+	if none := r.d.room.NoFigure(r.live.rec, r.rec.Handset); none != "" {
 		g.rec.Outcome, g.rec.Reason = results.Spoiled, strings.TrimPrefix(g.rec.Reason+"; "+none, "; ")
 	}
 }
@@ -349,7 +350,7 @@ func (r *run) count(outcome string) {
 // edges are the level edges of the stored samples.
 func edges(samples []results.Sample) []results.Edge {
 	var list []results.Edge
-	for _, e := range endurance.Edges(enduranceSamples(samples)) {
+	for _, e := range endurance.Edges(reading.EnduranceSamples(samples)) {
 		list = append(list, results.Edge{LevelPct: e.LevelPct, LoUpMS: e.Lo.Milliseconds(), HiUpMS: e.Hi.Milliseconds()})
 	}
 	return list

@@ -12,6 +12,7 @@ import (
 
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 // drained stores an invented run of one segment: a steady drain of a point every so many
@@ -66,7 +67,7 @@ func TestCompareHandsets(t *testing.T) {
 		drained(t, d, "Birch", "video", at.Add(3*time.Hour), 600*jitter)
 	}
 	drained(t, d, "Alder", "browse", evening.AddDate(0, -3, 0), 900) // before lately
-	b, err := d.Reading().Compare(orchestrator.Choice{})
+	b, err := d.Reading().Compare(reading.Choice{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -103,7 +104,7 @@ func TestCompareHandsets(t *testing.T) {
 	if len(b.Hours) != 6 || days != 2 {
 		t.Errorf("hours %+v", b.Hours)
 	}
-	old, err := d.Reading().Compare(orchestrator.Choice{From: evening.AddDate(-1, 0, 0), Scenarios: []string{"browse"}, Reference: "Birch", Sides: []string{"Alder"}})
+	old, err := d.Reading().Compare(reading.Choice{From: evening.AddDate(-1, 0, 0), Scenarios: []string{"browse"}, Reference: "Birch", Sides: []string{"Alder"}})
 	if err != nil || len(old.Comparison.Ratios) != 1 || old.Comparison.Ratios[0].SideRuns != 4 || old.Comparison.Reference != "Birch" {
 		t.Errorf("with the old run: %+v, %v", old.Comparison, err)
 	}
@@ -126,11 +127,11 @@ func TestCompareBlocksWhatIsNotAlike(t *testing.T) {
 			d := awayBench(t, "")
 			drained(t, d, "Alder", "browse", evening, 500)
 			drained(t, d, "Birch", "browse", evening, 500, tt.change)
-			b, err := d.Reading().Compare(orchestrator.Choice{})
+			b, err := d.Reading().Compare(reading.Choice{})
 			if err != nil || len(b.Comparison.Ratios) != 1 || b.Comparison.Ratios[0].LeftOut == "" || len(b.Comparison.Mismatches) != 1 || b.Comparison.Mismatches[0].What != tt.what {
 				t.Fatalf("%+v, %v; want one mismatch, %s", b.Comparison, err, tt.what)
 			}
-			b, err = d.Reading().Compare(orchestrator.Choice{Allow: []string{tt.what}})
+			b, err = d.Reading().Compare(reading.Choice{Allow: []string{tt.what}})
 			if err != nil || b.Comparison.Ratios[0].LeftOut != "" || math.Abs(b.Comparison.Ratios[0].Ratio.Value-1) > 0.002 {
 				t.Errorf("allowed: %+v, %v", b.Comparison.Ratios, err)
 			}
@@ -157,7 +158,7 @@ func TestCompareLineUpsRunsAndImports(t *testing.T) {
 	first := drained(t, d, "Old Alder", "video", year, 600)
 	drained(t, d, "Old Birch", "video", year, 600)
 	drained(t, d, "Old Alder", "video", evening, 100) // after the line-up's last day
-	b, err := d.Reading().Compare(orchestrator.Choice{Sides: []string{"before", "now"}, Allow: []string{"conditions"}})
+	b, err := d.Reading().Compare(reading.Choice{Sides: []string{"before", "now"}, Allow: []string{"conditions"}})
 	if err != nil || len(b.Comparison.Ratios) != 1 {
 		t.Fatalf("%+v, %v", b, err)
 	}
@@ -167,18 +168,18 @@ func TestCompareLineUpsRunsAndImports(t *testing.T) {
 	if got := []string{b.Sides[0].About, fmt.Sprint(b.Sides[0].Handsets), fmt.Sprint(b.Sides[1].Missing)}; !cmp.Equal(got, []string{"Last year's.", "[Old Alder Old Birch]", "[no figure of Maple]"}) {
 		t.Errorf("sides: %q", got)
 	}
-	b, err = d.Reading().Compare(orchestrator.Choice{Sides: []string{first.ID, second.ID}})
+	b, err = d.Reading().Compare(reading.Choice{Sides: []string{first.ID, second.ID}})
 	if err != nil || len(b.Comparison.Ratios) != 1 || math.Abs(b.Comparison.Ratios[0].Ratio.Value-1.1) > 0.002 || b.Sides[0].Kind != "run" {
 		t.Errorf("runs: %+v, %v", b.Comparison, err)
 	}
 	if _, err := d.Import(orchestrator.ImportRequest{File: "rowan.csv", Content: handTimed(12), Handset: "Rowan", Scenario: "video", Columns: byHand, Started: year}); err != nil {
 		t.Fatal(err)
 	}
-	b, err = d.Reading().Compare(orchestrator.Choice{Sides: []string{"Alder", "Rowan"}, Allow: []string{"plan", "workload", "conditions"}})
+	b, err = d.Reading().Compare(reading.Choice{Sides: []string{"Alder", "Rowan"}, Allow: []string{"plan", "workload", "conditions"}})
 	if err != nil || len(b.Comparison.Ratios) != 1 || b.Comparison.Ratios[0].LeftOut != "" || !b.Sides[1].Imported || len(b.Notes) != 1 || !strings.Contains(b.Notes[0], "imported") {
 		t.Errorf("an import: %+v, %v", b, err)
 	}
-	b, err = d.Reading().Compare(orchestrator.Choice{Sides: []string{"Alder", "Rowan"}})
+	b, err = d.Reading().Compare(reading.Choice{Sides: []string{"Alder", "Rowan"}})
 	if err != nil || b.Comparison.Ratios[0].LeftOut == "" {
 		t.Errorf("an import is compared without being allowed: %+v, %v", b.Comparison, err)
 	}
@@ -213,14 +214,14 @@ func TestImportBesideMeasured(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := d.Reading().Compare(orchestrator.Choice{})
+	b, err := d.Reading().Compare(reading.Choice{})
 	if err != nil || len(b.Comparison.Ratios) != 1 || b.Comparison.Ratios[0].LeftOut != "" || b.Comparison.Ratios[0].RefRuns != 1 || math.Abs(b.Comparison.Ratios[0].Ratio.Value-1.1) > 0.002 {
 		t.Errorf("%+v, %v", b.Comparison, err)
 	}
 	if len(b.Notes) != 1 || !strings.Contains(b.Notes[0], "what was imported of it is left out") {
 		t.Errorf("notes %q", b.Notes)
 	}
-	figures, err := d.Reading().Figures(orchestrator.FigureFilter{Handset: "Alder"})
+	figures, err := d.Reading().Figures(reading.FigureFilter{Handset: "Alder"})
 	if err != nil || len(figures) != 2 || figures[0].Imported == figures[1].Imported {
 		t.Fatalf("%+v, %v; want one measured and one imported", figures, err)
 	}
@@ -231,7 +232,7 @@ func TestImportBesideMeasured(t *testing.T) {
 			}
 		}
 	}
-	b, err = d.Reading().Compare(orchestrator.Choice{Sides: []string{"Alder", imported.Run.ID}, Allow: []string{"plan", "workload", "build", "conditions"}})
+	b, err = d.Reading().Compare(reading.Choice{Sides: []string{"Alder", imported.Run.ID}, Allow: []string{"plan", "workload", "build", "conditions"}})
 	if err != nil || len(b.Comparison.Ratios) != 1 || b.Comparison.Ratios[0].LeftOut != "" {
 		t.Errorf("the import beside the measured: %+v, %v", b.Comparison, err)
 	}
@@ -241,14 +242,14 @@ func TestCompareRefuses(t *testing.T) {
 	d := awayBench(t, "line_ups: {all: {members: [{handset: Alder}]}}\n")
 	drained(t, d, "Alder", "browse", evening, 500)
 	for name, tt := range map[string]struct {
-		c    orchestrator.Choice
+		c    reading.Choice
 		says string
 	}{
-		"nobody":    {orchestrator.Choice{Sides: []string{"Alder", "Oak"}}, `no handset, run or line-up "Oak"; there are the handsets Alder and the line-ups all`},
-		"one":       {orchestrator.Choice{Sides: []string{"Alder"}}, "want two sides or more"},
-		"twice":     {orchestrator.Choice{Sides: []string{"Alder", "Alder"}}, "Alder is named twice"},
-		"no plan":   {orchestrator.Choice{Sides: []string{"Alder", "all"}, Plan: "weekly"}, `no plan "weekly"`},
-		"reference": {orchestrator.Choice{Sides: []string{"Alder", "all"}, Reference: "Oak"}, `"Oak"`},
+		"nobody":    {reading.Choice{Sides: []string{"Alder", "Oak"}}, `no handset, run or line-up "Oak"; there are the handsets Alder and the line-ups all`},
+		"one":       {reading.Choice{Sides: []string{"Alder"}}, "want two sides or more"},
+		"twice":     {reading.Choice{Sides: []string{"Alder", "Alder"}}, "Alder is named twice"},
+		"no plan":   {reading.Choice{Sides: []string{"Alder", "all"}, Plan: "weekly"}, `no plan "weekly"`},
+		"reference": {reading.Choice{Sides: []string{"Alder", "all"}, Reference: "Oak"}, `"Oak"`},
 	} {
 		t.Run(name, func(t *testing.T) {
 			if _, err := d.Reading().Compare(tt.c); !errors.Is(err, orchestrator.ErrRequest) || !strings.Contains(err.Error(), tt.says) {
@@ -296,7 +297,7 @@ func BenchmarkNight(b *testing.B) {
 		}
 		for b.Loop() {
 			d.ForgetEstimates()
-			if c, err := d.Reading().Compare(orchestrator.Choice{Sides: names}); err != nil || len(c.Comparison.Ratios) != 55 {
+			if c, err := d.Reading().Compare(reading.Choice{Sides: names}); err != nil || len(c.Comparison.Ratios) != 55 {
 				b.Fatalf("%d ratios, %v", len(c.Comparison.Ratios), err)
 			}
 		}

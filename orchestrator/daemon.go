@@ -28,6 +28,7 @@ import (
 	"rundown/devices/preconditions"
 	"rundown/orchestrator/notices"
 	"rundown/results"
+	"rundown/results/reading"
 	"rundown/scenarios"
 	"rundown/scenarios/stage"
 )
@@ -74,8 +75,8 @@ type Daemon struct {
 	board   *board
 	news    *newsboard
 	pace    *pace
-	room    *Room    // reads the store
-	teacher *teacher // writes down what handsets teach
+	room    *reading.Room // reads the store
+	teacher *teacher      // writes down what handsets teach
 	units   *unitBook
 	limits  *limits
 	pulses  *pulses
@@ -173,7 +174,7 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	if d.pace, err = openPace(d.store); err != nil {
 		d.log.Error().Err(err).Msg("some of what handsets' paces are learnt from cannot be read and is left out")
 	}
-	if d.room, err = openRoom(d.store, d.file, d.now, d.owedBy); err != nil {
+	if d.room, err = reading.Open(d.store, d.file, d.now, d.owedBy); err != nil {
 		d.log.Error().Err(err).Msg("some of what was learned of handsets, and of what looks at them cost, cannot be read and is left out")
 	}
 	d.teacher = &teacher{store: d.store, room: d.room}
@@ -356,7 +357,7 @@ func (d *Daemon) Resume(id string) (Item, error) { return d.queue.pause(id, fals
 func (d *Daemon) Store() *results.Store { return d.store }
 
 // Reading says what follows from what was recorded.
-func (d *Daemon) Reading() *Room { return d.room }
+func (d *Daemon) Reading() *reading.Room { return d.room }
 
 // File is the plan file that the daemon works from.
 func (d *Daemon) File() scenarios.File { return d.file }

@@ -51,8 +51,8 @@ func (r *run) narrowEnough(ctx context.Context, l devices.Link) (Event, error) {
 	}
 	g.judgedAt = points
 	so.TargetPoints, so.EndedAt = points, r.d.now()
-	learned, _, _ := r.d.room.learnedFor(so, r.rec.Handset)
-	figure, err := endurance.Estimate(r.d.room.estimateInput(so, r.rec.Handset, samples, learned))
+	learned, _, _ := r.d.room.LearnedFor(so, r.rec.Handset)
+	figure, err := endurance.Estimate(r.d.room.EstimateInput(so, r.rec.Handset, samples, learned))
 	if err != nil {
 		return "", nil // no figure yet is no fault: the drain goes on
 	}

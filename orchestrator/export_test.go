@@ -2,6 +2,7 @@ package orchestrator
 
 import (
 	"rundown/results"
+	"rundown/results/reading"
 	"rundown/results/report"
 )
 
@@ -17,14 +18,11 @@ func (d *Daemon) Owes(handset string) bool {
 }
 
 // ReportOf is the report of runs, as a night's is made.
-func (d *Daemon) ReportOf(runs []results.Run) (report.Report, error) { return d.room.reportOf(runs) }
+func (d *Daemon) ReportOf(runs []results.Run) (report.Report, error) { return d.room.ReportOf(runs) }
 
-// ForgetEstimates drops what was worked out once.
+// ForgetEstimates drops what was worked out once: the store is read by a room that knows nothing yet.
 func (d *Daemon) ForgetEstimates() {
-	d.room.estimates.mu.Lock()
-	defer d.room.estimates.mu.Unlock()
-	clear(d.room.estimates.by)
-	clear(d.room.estimates.runs)
+	d.room, _ = reading.Open(d.store, d.file, d.now, d.owedBy) // it was opened before
 }
 
 // Silence and Lateness say what is wrong with a meter's readings.

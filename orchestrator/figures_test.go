@@ -4,8 +4,8 @@ import (
 	"math"
 	"testing"
 
-	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 // What people are shown of a handset's segments together is what the export says of them,
@@ -19,7 +19,7 @@ func TestShownAndExportedFiguresAreOne(t *testing.T) {
 	unrated := func(r *results.Run, _ *results.Segment) { r.Handset.CapacityMAh, r.Handset.NominalMV = 0, 0 }
 	drained(t, d, "Rowan", "browse", evening, 540, unrated)
 	drained(t, d, "Rowan", "browse", evening.AddDate(0, 0, 1), 560, unrated)
-	shown, err := d.Reading().Figures(orchestrator.FigureFilter{})
+	shown, err := d.Reading().Figures(reading.FigureFilter{})
 	if err != nil {
 		t.Fatal(err)
 	}

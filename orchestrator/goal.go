@@ -9,6 +9,7 @@ import (
 	"rundown/devices"
 	"rundown/devices/onboard"
 	"rundown/results"
+	"rundown/results/reading"
 	"rundown/results/sustain"
 	"rundown/scenarios"
 )
@@ -220,7 +221,7 @@ func (r *run) afterRestart(ctx context.Context, l devices.Link, state onboard.St
 func (r *run) cyclesDone() int {
 	n := 0
 	for _, e := range r.live.rec.Evidence {
-		if e.Kind == evidenceCycle && e.Value > 0 {
+		if e.Kind == reading.EvidenceCycle && e.Value > 0 {
 			n++
 		}
 	}
@@ -235,7 +236,7 @@ func (r *run) enoughCycles(ctx context.Context, stop func(context.Context) error
 		return "", nil
 	}
 	if left := goal.cycles; slices.ContainsFunc(r.live.rec.Evidence, func(e results.Evidence) bool {
-		if e.Kind != evidenceCycle || e.Value <= 0 {
+		if e.Kind != reading.EvidenceCycle || e.Value <= 0 {
 			return false
 		}
 		left--

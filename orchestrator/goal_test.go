@@ -8,6 +8,7 @@ import (
 	"rundown/devices/simulated"
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 // A charge that is measured: the handset is drained to 2 % by a stated load, rests with the
@@ -44,7 +45,7 @@ plans:
 		if out := show(t, b.handsets["Alder"], "dumpsys battery | grep powered"); strings.Contains(out, "true") {
 			t.Errorf("power is still on after the run:\n%s", out)
 		}
-		figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{})
+		figures, err := b.daemon.Reading().Figures(reading.FigureFilter{})
 		for _, f := range figures {
 			if f.Scenario == "charge" {
 				t.Errorf("an endurance of a charge: %+v, %v", f, err)
@@ -114,7 +115,7 @@ plans:
 		if took := segments[1].EndedAt.Sub(segments[1].StartedAt); took < 30*time.Minute || took > 34*time.Minute {
 			t.Errorf("a segment of 30 min took %v", took)
 		}
-		series, err := b.daemon.Reading().HeatSeries(orchestrator.FigureFilter{})
+		series, err := b.daemon.Reading().HeatSeries(reading.FigureFilter{})
 		if err != nil || len(series) != 1 || series[0].Cycles < 11 || series[0].Retained == nil {
 			t.Fatalf("series %+v, %v; want one of 11 cycles with what is retained", series, err)
 		}

@@ -15,6 +15,7 @@ import (
 	"rundown/devices/simulated"
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 // A guard looks every few seconds which programs run on a handset, without its link.
@@ -102,7 +103,7 @@ func (b *bench) status(name string) orchestrator.HandsetStatus {
 // trueRate holds a segment's figure against what its handset would have lasted.
 func (b *bench) trueRate(g results.Segment) {
 	b.t.Helper()
-	figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{Run: g.RunID})
+	figures, err := b.daemon.Reading().Figures(reading.FigureFilter{Run: g.RunID})
 	if err != nil {
 		b.t.Error(err)
 	}
@@ -227,7 +228,7 @@ func TestCancelWithTheHandsetThere(t *testing.T) {
 		if g.Outcome != results.Cancelled || g.Reason != "cancelled while draining, after 3 of 4 points" {
 			b.t.Errorf("%s, %q; want cancelled after 3 of 4 points", g.Outcome, g.Reason)
 		}
-		figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{})
+		figures, err := b.daemon.Reading().Figures(reading.FigureFilter{})
 		if err != nil || len(figures) != 1 || figures[0].Kept != 0 || figures[0].Cancelled != 1 || figures[0].Hours.Value != 0 || len(figures[0].Each) != 0 {
 			b.t.Errorf("figures %+v, %v; want none of it", figures, err)
 		}

@@ -2,6 +2,7 @@ package orchestrator_test
 
 import (
 	"os/exec"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -14,14 +15,20 @@ func TestImportsGoOneWay(t *testing.T) {
 	}
 	// What each room may import of the house; one without an entry may import nothing of it.
 	may := map[string][]string{
-		"cmd":          {"cmd", "orchestrator", "scenarios", "devices", "results"},
-		"orchestrator": {"orchestrator", "scenarios", "devices", "results"},
+		"cmd":          {"cmd", "orchestrator", "scenarios", "devices", "results", "results/reading"},
+		"orchestrator": {"orchestrator", "scenarios", "devices", "results", "results/reading"},
 		"scenarios":    {"scenarios", "devices"},
 		"devices":      {"devices"},
 		"results":      {"results"},
+		// The reading room stands between: it sees a store as a plan file does.
+		"results/reading": {"results", "scenarios", "devices"},
 	}
 	room := func(path string) string {
-		first, _, _ := strings.Cut(strings.TrimPrefix(path, "rundown/"), "/")
+		path = strings.TrimPrefix(path, "rundown/")
+		if path == "results/reading" {
+			return path
+		}
+		first, _, _ := strings.Cut(path, "/")
 		return first
 	}
 	packages := 0
@@ -43,5 +50,31 @@ func TestImportsGoOneWay(t *testing.T) {
 	}
 	if packages < 15 {
 		t.Errorf("only %d packages listed: the test looks at the wrong place", packages)
+	}
+}
+
+// What reads a store reaches no daemon, no handset and no workload, by whichever way; and a calculator
+// reaches no store and no logger.
+func TestReadersAndCalculatorsReachNoFurther(t *testing.T) {
+	daemon := []string{"rundown/orchestrator", "rundown/devices/adb", "rundown/devices/gates", "rundown/devices/simulated", "rundown/scenarios/stage"}
+	store := append([]string{"rundown/results", "rundown/scenarios", "rundown/devices", "go.etcd.io/bbolt", "github.com/rs/zerolog"}, daemon...)
+	never := map[string][]string{"reading": daemon}
+	for _, calculator := range []string{"activity", "calculate", "changepoint", "charging", "compare", "endurance", "figure", "intake", "lineup", "sustain"} {
+		never[calculator] = store
+	}
+	for name, not := range never {
+		out, err := exec.Command("go", "list", "-deps", "rundown/results/"+name).Output()
+		if err != nil {
+			t.Fatal(err)
+		}
+		reached := strings.Fields(string(out))
+		if !slices.Contains(reached, "rundown/results/"+name) {
+			t.Errorf("%s: %d packages: the test looks at the wrong place", name, len(reached))
+		}
+		for _, path := range not {
+			if slices.Contains(reached, path) {
+				t.Errorf("results/%s reaches %s", name, path)
+			}
+		}
 	}
 }

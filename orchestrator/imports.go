@@ -15,6 +15,7 @@ import (
 	"rundown/results/calculate"
 	"rundown/results/endurance"
 	"rundown/results/intake"
+	"rundown/results/reading"
 )
 
 // ErrImported means that the same file is in the store already.
@@ -48,17 +49,17 @@ type ImportRequest struct {
 
 // An Import is what became of an ImportRequest.
 type Import struct {
-	DryRun   bool              `json:"dry_run,omitempty"`
-	Run      results.Run       `json:"run"`
-	Segment  results.Segment   `json:"segment"`
-	Rows     int               `json:"rows"`
-	Ignored  []string          `json:"ignored_columns,omitempty"`
-	Figure   *SegmentFigure    `json:"figure,omitempty"` // of endurance
-	Charge   *Charge           `json:"charge,omitempty"`
-	Sustain  *HeatSeries       `json:"sustain,omitempty"`
-	Reason   string            `json:"reason,omitempty"` // why there is no figure
-	Warnings []string          `json:"warnings,omitempty"`
-	Taken    map[string]string `json:"columns"` // quantity to "heading@unit"
+	DryRun   bool                   `json:"dry_run,omitempty"`
+	Run      results.Run            `json:"run"`
+	Segment  results.Segment        `json:"segment"`
+	Rows     int                    `json:"rows"`
+	Ignored  []string               `json:"ignored_columns,omitempty"`
+	Figure   *reading.SegmentFigure `json:"figure,omitempty"` // of endurance
+	Charge   *reading.Charge        `json:"charge,omitempty"`
+	Sustain  *reading.HeatSeries    `json:"sustain,omitempty"`
+	Reason   string                 `json:"reason,omitempty"` // why there is no figure
+	Warnings []string               `json:"warnings,omitempty"`
+	Taken    map[string]string      `json:"columns"` // quantity to "heading@unit"
 }
 
 // Import reads a log, works its figure out and stores both. What is wrong with the request
@@ -85,8 +86,8 @@ func (d *Daemon) Import(q ImportRequest) (Import, error) {
 	if len(q.Note) > 2000 {
 		return Import{}, fmt.Errorf("%w: a note of %d bytes: want at most 2000", ErrRequest, len(q.Note))
 	}
-	file := importedFile{File: filepath.Base(q.File), Content: q.Content, Columns: q.Columns, Only: q.Only, Target: q.TargetPoints}
-	log, err := file.read()
+	file := reading.ImportedFile{File: filepath.Base(q.File), Content: q.Content, Columns: q.Columns, Only: q.Only, Target: q.TargetPoints}
+	log, err := file.Read()
 	if err != nil {
 		return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
 	}
@@ -161,15 +162,15 @@ func (d *Daemon) Import(q ImportRequest) (Import, error) {
 	}
 	switch as {
 	case results.AsEndurance:
-		figure, _, err := figureOfFile(g, run.Handset, file, log)
+		figure, _, err := reading.FigureOfFile(g, run.Handset, file, log)
 		if err != nil {
 			out.Reason = why(err)
 		} else {
 			out.Figure = &figure
 		}
 	case results.AsCharge:
-		c := Charge{Segment: g.ID, Run: run.ID, Handset: name, Scenario: scenario, Outcome: g.Outcome}
-		switch err := c.fromFile(g, log); {
+		c := reading.Charge{Segment: g.ID, Run: run.ID, Handset: name, Scenario: scenario, Outcome: g.Outcome}
+		switch err := c.FromFile(g, log); {
 		case errors.Is(err, intake.ErrLacks) || errors.As(err, new(intake.Faults)):
 			return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
 		case err != nil:
@@ -178,8 +179,8 @@ func (d *Daemon) Import(q ImportRequest) (Import, error) {
 			out.Charge = &c
 		}
 	case results.AsSustain:
-		h := HeatSeries{Segment: g.ID, Run: run.ID, Handset: name, Scenario: scenario, Outcome: g.Outcome, Workload: scenario, Imported: true}
-		if err := h.fromFile(g, log); err != nil {
+		h := reading.HeatSeries{Segment: g.ID, Run: run.ID, Handset: name, Scenario: scenario, Outcome: g.Outcome, Workload: scenario, Imported: true}
+		if err := h.FromFile(g, log); err != nil {
 			return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
 		}
 		if out.Reason = h.Reason; h.Reason == "" {
@@ -199,7 +200,7 @@ func (d *Daemon) Import(q ImportRequest) (Import, error) {
 	if q.DryRun {
 		return out, nil
 	}
-	if err := d.store.PutDocument(documentsImports, run.ID, file); err != nil {
+	if err := d.store.PutDocument(reading.DocumentsImports, run.ID, file); err != nil {
 		return Import{}, err
 	}
 	err = d.store.PutSegment(g)
@@ -211,7 +212,7 @@ func (d *Daemon) Import(q ImportRequest) (Import, error) {
 	}
 	if err != nil { // nothing half-done is left
 		_ = d.store.PutRun(run)
-		return Import{}, errors.Join(err, d.store.DeleteImported(run.ID), d.store.DeleteDocument(documentsImports, run.ID))
+		return Import{}, errors.Join(err, d.store.DeleteImported(run.ID), d.store.DeleteDocument(reading.DocumentsImports, run.ID))
 	}
 	d.publish(Change{Handset: name, Run: run.ID, Kind: "segment", Text: scenario + " imported from " + file.File})
 	return out, nil
@@ -231,7 +232,7 @@ func (d *Daemon) DeleteImport(runID string) (results.Run, error) {
 	for _, a := range annotations {
 		err = errors.Join(err, d.store.DeleteAnnotation(runID, a.ID))
 	}
-	err = errors.Join(err, d.store.DeleteDocument(documentsImports, runID))
+	err = errors.Join(err, d.store.DeleteDocument(reading.DocumentsImports, runID))
 	d.publish(Change{Handset: r.Handset.Name, Run: runID, Kind: "segment", Text: "import of " + r.Imported.File + " deleted"})
 	return r, err
 }
@@ -270,8 +271,8 @@ func (d *Daemon) importedBefore(run results.Run, g results.Segment, only string)
 		if r.Imported == nil || r.Imported.SHA256 != run.Imported.SHA256 || r.Handset.Name != run.Handset.Name || r.Imported.As != run.Imported.As {
 			continue
 		}
-		var f importedFile
-		if err := d.store.Document(documentsImports, r.ID, &f); err == nil && f.Only == only {
+		var f reading.ImportedFile
+		if err := d.store.Document(reading.DocumentsImports, r.ID, &f); err == nil && f.Only == only {
 			if segments, _ := d.store.Segments(r.ID); len(segments) == 1 && segments[0].Scenario == g.Scenario {
 				return r.ID, true
 			}

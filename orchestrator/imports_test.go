@@ -15,6 +15,7 @@ import (
 	"rundown/orchestrator"
 	"rundown/results"
 	"rundown/results/intake"
+	"rundown/results/reading"
 	"rundown/scenarios"
 )
 
@@ -88,7 +89,7 @@ func TestImportEndurance(t *testing.T) {
 	if got := done.Figure.RatePctH; math.Abs(got.Value-5) > 0.01 || !(got.Low < 5 && got.High > 5) {
 		t.Errorf("rate %+v, want 5 %%/h", got)
 	}
-	figures, err := d.Reading().Figures(orchestrator.FigureFilter{})
+	figures, err := d.Reading().Figures(reading.FigureFilter{})
 	if err != nil || len(figures) != 1 {
 		t.Fatalf("%d figures, %v", len(figures), err)
 	}
@@ -163,7 +164,7 @@ func TestImportChargeAndCycles(t *testing.T) {
 			t.Errorf("to %d %%: %g s, want about %g", at.LevelPct, at.S.Value, want)
 		}
 	}
-	stored, err := d.Reading().Charges(orchestrator.FigureFilter{})
+	stored, err := d.Reading().Charges(reading.FigureFilter{})
 	if err != nil || len(stored) != 1 || !stored[0].Imported || stored[0].ToPct != 100 || stored[0].SocketWh.Value != c.Charge.SocketWh.Value {
 		t.Errorf("charges stored: %+v, %v", stored, err)
 	}
@@ -171,7 +172,7 @@ func TestImportChargeAndCycles(t *testing.T) {
 	if err != nil || s.Sustain == nil || !s.Sustain.Throttled || math.Abs(s.Sustain.Retained.Value-0.8) > 0.01 {
 		t.Errorf("cycles: %+v, %v", s.Sustain, err)
 	}
-	if figures, err := d.Reading().Figures(orchestrator.FigureFilter{}); err != nil || len(figures) != 0 {
+	if figures, err := d.Reading().Figures(reading.FigureFilter{}); err != nil || len(figures) != 0 {
 		t.Errorf("charge and cycles stand among the endurances: %+v, %v", figures, err)
 	}
 }

@@ -12,9 +12,9 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"rundown/orchestrator"
 	"rundown/results/calculate"
 	"rundown/results/compare"
+	"rundown/results/reading"
 )
 
 var updateGolden = flag.Bool("golden.update", false, "write the golden file of intervals anew")
@@ -55,11 +55,11 @@ func filled(v reflect.Value, n *int) {
 // Values with their intervals are written as other programs know them, and read back.
 func TestIntervalsAreWrittenAsTheyWere(t *testing.T) {
 	type written struct {
-		Figure      orchestrator.ScenarioFigure
-		Charge      orchestrator.Charge
-		Heat        orchestrator.HeatSeries
-		Mix         orchestrator.MixFigure
-		Learned     orchestrator.Learned
+		Figure      reading.ScenarioFigure
+		Charge      reading.Charge
+		Heat        reading.HeatSeries
+		Mix         reading.MixFigure
+		Learned     reading.Learned
 		Comparison  compare.Comparison
 		Test        compare.TTest
 		Calculation calculate.Result

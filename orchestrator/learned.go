@@ -9,6 +9,7 @@ import (
 	"rundown/devices"
 	"rundown/results"
 	"rundown/results/endurance"
+	"rundown/results/reading"
 	"rundown/scenarios"
 )
 
@@ -16,7 +17,7 @@ import (
 type teacher struct {
 	writing sync.Mutex // held from before something is read that is changed until it is stored
 	store   *results.Store
-	room    *Room
+	room    *reading.Room
 }
 
 // learn takes observations in, in place of earlier ones of the same name.
@@ -26,12 +27,12 @@ func (s *teacher) learn(handset, build string, seen ...endurance.Observation) er
 	}
 	s.writing.Lock()
 	defer s.writing.Unlock()
-	t := s.room.lessons.taught(handset, build)
+	t := s.room.Taught(handset, build)
 	kept := slices.DeleteFunc(slices.Clone(t.Observations), func(o endurance.Observation) bool {
 		return slices.ContainsFunc(seen, func(n endurance.Observation) bool { return n.ID == o.ID })
 	})
 	t.Observations = endurance.Kept(append(kept, seen...))
-	return s.store.PutDocument(documentsLearned, teachingID(handset, build), t)
+	return s.store.PutDocument(reading.DocumentsLearned, reading.TeachingID(handset, build), t)
 }
 
 // looksKept is how many segments' looks are kept of a handset.
@@ -45,9 +46,9 @@ func (s *teacher) looked(handset, build string, seen endurance.LookSeen) error {
 	}
 	s.writing.Lock()
 	defer s.writing.Unlock()
-	c := lookCosts{Handset: handset, Build: build, Seen: append(s.room.looks.of(handset, build, seen.ID), seen)}
+	c := reading.LookCosts{Handset: handset, Build: build, Seen: append(s.room.LooksSeen(handset, build, seen.ID), seen)}
 	c.Seen = c.Seen[max(0, len(c.Seen)-looksKept):]
-	return s.store.PutDocument(documentsLooks, teachingID(handset, build), c)
+	return s.store.PutDocument(reading.DocumentsLooks, reading.TeachingID(handset, build), c)
 }
 
 // forget drops what was learned of a handset on all builds, and says of how many something was
@@ -55,14 +56,14 @@ func (s *teacher) looked(handset, build string, seen endurance.LookSeen) error {
 func (s *teacher) forget(handset string) (int, error) {
 	s.writing.Lock()
 	defer s.writing.Unlock()
-	for _, build := range s.room.looks.builds(handset) {
-		if err := s.store.DeleteDocument(documentsLooks, teachingID(handset, build)); err != nil {
+	for _, build := range s.room.LookedAtOn(handset) {
+		if err := s.store.DeleteDocument(reading.DocumentsLooks, reading.TeachingID(handset, build)); err != nil {
 			return 0, err
 		}
 	}
-	taught := s.room.lessons.taughtBy(handset)
+	taught := s.room.TaughtBy(handset)
 	for n, t := range taught {
-		if err := s.store.DeleteDocument(documentsLearned, teachingID(t.Handset, t.Build)); err != nil {
+		if err := s.store.DeleteDocument(reading.DocumentsLearned, reading.TeachingID(t.Handset, t.Build)); err != nil {
 			return n, err
 		}
 	}
@@ -81,7 +82,7 @@ func (r *run) learnFrom(samples []results.Sample) error {
 	}
 	seen := r.recharged
 	o, err := endurance.Observe(endurance.Input{
-		Samples: enduranceSamples(samples), ActivityT: time.Duration(g.ActivityUpS * float64(time.Second)), LoopS: g.LoopS, DesignMAh: r.h.CapacityMAh, Asleep: g.Slept(),
+		Samples: reading.EnduranceSamples(samples), ActivityT: time.Duration(g.ActivityUpS * float64(time.Second)), LoopS: g.LoopS, DesignMAh: r.h.CapacityMAh, Asleep: g.Slept(),
 	}, g.ID, g.EndedAt, g.Until == scenarios.UntilFull)
 	if err != nil {
 		r.log.Debug().Err(err).Str("segment", g.ID).Msg("nothing is learned from it")
@@ -130,7 +131,7 @@ func (r *run) learnFromRecharge(log rechargeLog) {
 // Segments already recorded stay; learning begins anew with the next one.
 func (d *Daemon) Forget(handset string) (int, error) {
 	if _, ok := d.file.Handset(handset); !ok {
-		return 0, noHandset(d.file, handset)
+		return 0, reading.NoHandset(d.file, handset)
 	}
 	if err := d.units.forget(handset); err != nil {
 		return 0, err

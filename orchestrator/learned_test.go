@@ -10,6 +10,7 @@ import (
 	"rundown/devices/simulated/physics"
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 // A small cell under a nearly steady load; invented. A load without any wander moves a counter by the same amount at
@@ -43,7 +44,7 @@ plans:
     stop_temp_c: 50
 `
 
-func learnedOf(t *testing.T, b *bench) orchestrator.Learned {
+func learnedOf(t *testing.T, b *bench) reading.Learned {
 	t.Helper()
 	list, err := b.daemon.Reading().Learned("Alder")
 	if err != nil || len(list) != 1 {
@@ -90,9 +91,9 @@ func TestSegmentsTeach(t *testing.T) {
 			func(_ string, o *simulated.Options) { o.CapacityMAh, o.LevelPct = 2000, 50 }).start(overServer)
 		b.queue("short")
 		b.finish(4 * time.Minute)
-		figures := func() []orchestrator.SegmentFigure {
+		figures := func() []reading.SegmentFigure {
 			t.Helper()
-			list, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{})
+			list, err := b.daemon.Reading().Figures(reading.FigureFilter{})
 			if err != nil || len(list) != 1 || list[0].Kept != 3 {
 				t.Fatalf("%+v, %v; want one figure of three segments", list, err)
 			}
@@ -139,7 +140,7 @@ func TestEnough(t *testing.T) {
 		if g.EndedBy != "narrow enough" || g.Points() < 4 || g.Points() >= 15 || g.TargetPoints != g.Points() || !strings.Contains(g.Reason, "hours known within") {
 			t.Errorf("%d points of %d, ended by %q (%s); want 4 to 14 and narrow enough", g.Points(), g.TargetPoints, g.EndedBy, g.Reason)
 		}
-		figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{})
+		figures, err := b.daemon.Reading().Figures(reading.FigureFilter{})
 		if err != nil || len(figures) != 1 || figures[0].Kept != 1 {
 			t.Fatalf("%+v, %v; want one figure", figures, err)
 		}

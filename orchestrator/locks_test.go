@@ -3,7 +3,6 @@ package orchestrator
 import (
 	"context"
 	"path/filepath"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -12,7 +11,6 @@ import (
 	"rundown/devices"
 	"rundown/devices/simulated"
 	"rundown/results"
-	"rundown/results/endurance"
 	"rundown/scenarios"
 )
 
@@ -178,65 +176,6 @@ func TestTheQueuesReadersDoNotWaitForTheDisk(t *testing.T) {
 				}
 			}
 		})
-	}
-}
-
-// What one handset is estimated by does not wait for what another one is written down for,
-// and nobody waits for the fit of a handset that is not theirs.
-func TestNobodyWaitsForAnotherHandsetsFit(t *testing.T) {
-	store := openedStore(t)
-	room, s := openedRoom(t, store)
-	at := time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC)
-	for _, name := range []string{"Alder", "Birch"} {
-		if err := s.learn(name, "one", observation("a", at, 4e6)); err != nil {
-			t.Fatal(err)
-		}
-	}
-	var fits atomic.Int32
-	began, letGo := make(chan struct{}, 10), make(chan struct{})
-	room.lessons.fit = func(list []endurance.Observation, at time.Time, without string) *endurance.Learned {
-		if fits.Add(1) == 1 {
-			began <- struct{}{}
-			<-letGo
-		}
-		return endurance.Learn(list, at, without)
-	}
-	got := make(chan *endurance.Learned, 2)
-	for range 2 { // the second waits for the first one's fit
-		go func() {
-			l, _ := room.lessons.of("Alder", "one", at, "")
-			got <- l
-		}()
-	}
-	<-began
-	returns(t, "another handset's figure", func() {
-		if l, _ := room.lessons.of("Birch", "one", at, ""); l == nil {
-			t.Error("nothing is known of Birch")
-		}
-		room.learnedStamp(results.Segment{Handset: "Alder"}, results.Handset{Build: "one"})
-		room.LearnedVersion()
-	})
-	returns(t, "what is learned meanwhile", func() {
-		if err := s.learn("Alder", "one", observation("b", at, 4.1e6)); err != nil {
-			t.Error(err)
-		}
-	})
-	close(letGo)
-	a, b := <-got, <-got
-	if a == nil || a != b && fits.Load() < 3 || fits.Load() > 3 {
-		t.Errorf("%p and %p of %d fits, Birch's among them; want one fit for who asked the same, or a new one for who asked after something was learned", a, b, fits.Load())
-	}
-	if l, _ := room.lessons.of("Alder", "one", at, ""); l == nil || l == a {
-		t.Error("what was learned during a fit is not used after it")
-	}
-	waits, free := slowDisk(store, documentsLearned)
-	done := make(chan error, 1)
-	go func() { done <- s.learn("Alder", "one", observation("c", at, 4.1e6)) }()
-	<-waits
-	returns(t, "a figure while the disk is slow", func() { room.lessons.of("Birch", "one", at, "") })
-	free()
-	if err := <-done; err != nil {
-		t.Error(err)
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 	"rundown/devices/onboard"
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 // The storage of a handset fills while it settles and is freed before its target: the mark
@@ -74,7 +75,7 @@ func TestRestartAfterTheEnd(t *testing.T) {
 // hasFigure wants that a segment has a figure.
 func (b *bench) hasFigure(g results.Segment) {
 	b.t.Helper()
-	figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{Run: g.RunID})
+	figures, err := b.daemon.Reading().Figures(reading.FigureFilter{Run: g.RunID})
 	if err != nil || len(figures) != 1 || len(figures[0].Each) != 1 || figures[0].Each[0].Hours.Value <= 0 {
 		b.t.Errorf("figures %+v, %v; want one", figures, err)
 	}

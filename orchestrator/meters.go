@@ -12,6 +12,7 @@ import (
 	"rundown/devices/meters"
 	"rundown/devices/preconditions"
 	"rundown/results"
+	"rundown/results/reading"
 	"rundown/scenarios"
 )
 
@@ -239,7 +240,7 @@ func (s *meterSet) save(key series) {
 }
 
 // roomName is the line of the precondition report that has the room's temperature.
-const roomName = "room_temperature"
+const roomName = reading.RoomCondition
 
 // staleAfter is how many times a room meter's spacing its latest reading may be old.
 const staleAfter = 5

@@ -9,6 +9,7 @@ import (
 	"rundown/devices/simulated"
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 const everydayPlan = `
@@ -54,7 +55,7 @@ func TestEverydayPlan(t *testing.T) {
 					t.Errorf("%s kept %q, want %q", handset, got, want)
 				}
 			}
-			figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{})
+			figures, err := b.daemon.Reading().Figures(reading.FigureFilter{})
 			if err != nil || len(figures) != 10 {
 				t.Fatalf("%d figures, %v; want 10", len(figures), err)
 			}
@@ -112,7 +113,7 @@ plans:
 		if g := segments[0]; g.Outcome != results.Spoiled || !strings.Contains(g.Reason, "no playback evidence") || g.Revivals != 1 {
 			t.Errorf("outcome %s, reason %q, brought back %d times; want spoiled for lack of playback evidence, once", g.Outcome, g.Reason, g.Revivals)
 		}
-		figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{WithFlagged: true})
+		figures, err := b.daemon.Reading().Figures(reading.FigureFilter{WithFlagged: true})
 		if err != nil || len(figures) != 1 || figures[0].Kept != 0 || figures[0].Hours.Value != 0 {
 			t.Errorf("figures %+v, %v; want one without hours", figures, err)
 		}

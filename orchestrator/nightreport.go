@@ -29,7 +29,7 @@ func (d *Daemon) NightReport(night string) (report.Report, error) {
 		}
 		runs = append(runs, r)
 	}
-	r, err := d.room.reportOf(runs)
+	r, err := d.room.ReportOf(runs)
 	if !n.Over {
 		r.About = strings.TrimPrefix(r.About+"; the night is not over", "; ")
 	}

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"time"
 
+	"rundown/results/reading"
 	"rundown/scenarios"
 )
 
@@ -69,7 +70,7 @@ type Request struct {
 }
 
 // ErrRequest means that a request names something that the plan file does not have.
-var ErrRequest = errors.New("request")
+var ErrRequest = reading.ErrRequest
 
 // Enqueue queues a plan for handsets, all or none. An unknown name is an ErrRequest that
 // lists the known ones.

@@ -7,6 +7,7 @@ import (
 
 	"rundown/results"
 	"rundown/results/changepoint"
+	"rundown/results/reading"
 )
 
 // A segment's own power goes up and down with the steps of its script; over whole passes of
@@ -117,7 +118,7 @@ func currentPower(rec results.Segment, samples []results.Sample, from, to, width
 	var at []time.Duration
 	var watts []float64
 	changes := 0
-	for i, w := range wattsOutOfBattery(rec, samples) {
+	for i, w := range reading.WattsOutOfBattery(rec, samples) {
 		if w == nil {
 			continue
 		}

@@ -13,7 +13,7 @@ func (r *run) judgeGauge(samples []results.Sample) {
 	if !r.goal().drains() || g.u.Verdict.Spoiled != "" || g.rec.Points() < endurance.MinPoints {
 		return
 	}
-	f, err := endurance.Estimate(r.d.room.estimateInput(g.rec, r.rec.Handset, samples, nil))
+	f, err := endurance.Estimate(r.d.room.EstimateInput(g.rec, r.rec.Handset, samples, nil))
 	if err != nil {
 		return // what gives no figure is judged elsewhere
 	}

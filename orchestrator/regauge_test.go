@@ -9,6 +9,7 @@ import (
 	"rundown/devices/simulated/physics"
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 const correctedPlan = `
@@ -89,9 +90,9 @@ func TestGaugeThatCorrectsItself(t *testing.T) {
 }
 
 // figureOf is the figure of a segment that was kept.
-func (b *bench) figureOf(g results.Segment) orchestrator.SegmentFigure {
+func (b *bench) figureOf(g results.Segment) reading.SegmentFigure {
 	b.t.Helper()
-	figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{WithFlagged: true})
+	figures, err := b.daemon.Reading().Figures(reading.FigureFilter{WithFlagged: true})
 	if err != nil {
 		b.t.Fatal(err)
 	}
@@ -103,5 +104,5 @@ func (b *bench) figureOf(g results.Segment) orchestrator.SegmentFigure {
 		}
 	}
 	b.t.Fatalf("no figure of %s: %+v", g.ID, figures)
-	return orchestrator.SegmentFigure{}
+	return reading.SegmentFigure{}
 }

@@ -8,13 +8,14 @@ import (
 
 	"rundown/results"
 	"rundown/results/endurance"
+	"rundown/results/reading"
 	"rundown/scenarios"
 )
 
 // openedRoom reads a store, and its teacher writes to it.
-func openedRoom(t *testing.T, store *results.Store) (*Room, *teacher) {
+func openedRoom(t *testing.T, store *results.Store) (*reading.Room, *teacher) {
 	t.Helper()
-	room, err := openRoom(store, scenarios.File{}, time.Now, nil)
+	room, err := reading.Open(store, scenarios.File{}, time.Now, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -49,7 +50,7 @@ func TestLearnedIsOfOneBuild(t *testing.T) {
 	}
 	room, s = openedRoom(t, store) // another daemon
 	figure := func(build, segment string, days int) (*endurance.Learned, string, string) {
-		return room.learnedFor(results.Segment{ID: segment, Handset: "Alder", EndedAt: at.AddDate(0, 0, days)}, results.Handset{Name: "Alder", Build: build})
+		return room.LearnedFor(results.Segment{ID: segment, Handset: "Alder", EndedAt: at.AddDate(0, 0, days)}, results.Handset{Name: "Alder", Build: build})
 	}
 	l, beside, warning := figure("one", "other", 3)
 	if l == nil || l.Counter.Value < 3.99e6 || l.Counter.Value > 4.01e6 || warning != "" {

@@ -310,7 +310,7 @@ func (r *run) takeUp() error {
 		g.drifting[d.Name] = true
 	}
 	if rec.Outcome == results.Underway {
-		r.d.room.estimates.goesOn(u.ID)
+		r.d.room.GoesOn(u.ID)
 		if g.scenario.Stage != "" {
 			g.session = r.d.stage.Reopen(u.StageKey, g.scenario.Stage)
 		}

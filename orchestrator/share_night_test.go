@@ -10,6 +10,7 @@ import (
 	"rundown/devices/simulated"
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 // ownReading are scenarios as a lab writes them, that name no evidence of pages.
@@ -228,7 +229,7 @@ func (b *bench) wholeFigure(g results.Segment) {
 	if g.Outcome != results.Measured {
 		return
 	}
-	figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{Run: g.RunID})
+	figures, err := b.daemon.Reading().Figures(reading.FigureFilter{Run: g.RunID})
 	if err != nil || len(figures) != 1 || figures[0].Kept != 1 {
 		b.t.Errorf("figures %+v, %v; want one", figures, err)
 		return

@@ -19,6 +19,7 @@ import (
 	"rundown/devices/simulated"
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 // What is not held yet, because what it asks of the product is still being built.
@@ -156,11 +157,11 @@ func (n *stormNight) judgeDaemon(d *orchestrator.Daemon, calm calmWatts) []resul
 	for _, it := range d.Queue() {
 		items[it.RunID] = it
 	}
-	figures, err := d.Reading().Figures(orchestrator.FigureFilter{WithFlagged: true})
+	figures, err := d.Reading().Figures(reading.FigureFilter{WithFlagged: true})
 	if err != nil {
 		n.fault("the figures can be read", "%v", err)
 	}
-	bySegment := map[string]orchestrator.SegmentFigure{}
+	bySegment := map[string]reading.SegmentFigure{}
 	for _, f := range figures {
 		for _, each := range f.Each {
 			bySegment[each.Segment] = each
@@ -214,7 +215,7 @@ func (n *stormNight) unwatched(g results.Segment) bool {
 	}) || slices.ContainsFunc(g.Notes, func(note results.Note) bool { return strings.Contains(note.Text, "by a restarted daemon") })
 }
 
-func (n *stormNight) judgeFigure(g results.Segment, f orchestrator.SegmentFigure, calm calmWatts) {
+func (n *stormNight) judgeFigure(g results.Segment, f reading.SegmentFigure, calm calmWatts) {
 	spec := n.plan.Handsets[slices.Index(n.names, g.Handset)]
 	watts, ok := calm[stormFlavours[spec.Flavour]][g.Scenario]
 	if !ok {

@@ -14,6 +14,7 @@ import (
 	"rundown/devices/onboard"
 	"rundown/devices/preconditions"
 	"rundown/results"
+	"rundown/results/reading"
 	"rundown/scenarios"
 )
 
@@ -47,7 +48,7 @@ func openUnits(store *results.Store) (*unitBook, error) {
 	b := &unitBook{store: store, by: map[string]decided{}}
 	list, err := results.Documents[decided](store, documentsUnits)
 	for _, d := range list {
-		b.by[teachingID(d.Handset, d.Build)] = d
+		b.by[reading.TeachingID(d.Handset, d.Build)] = d
 	}
 	return b, err
 }
@@ -56,7 +57,7 @@ func openUnits(store *results.Store) (*unitBook, error) {
 func (b *unitBook) of(handset, build string) (decided, bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	d, ok := b.by[teachingID(handset, build)]
+	d, ok := b.by[reading.TeachingID(handset, build)]
 	return d, ok
 }
 
@@ -75,10 +76,10 @@ func (b *unitBook) latest(handset string) (latest decided, ok bool) {
 func (b *unitBook) put(d decided) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if err := b.store.PutDocument(documentsUnits, teachingID(d.Handset, d.Build), d); err != nil {
+	if err := b.store.PutDocument(documentsUnits, reading.TeachingID(d.Handset, d.Build), d); err != nil {
 		return err
 	}
-	b.by[teachingID(d.Handset, d.Build)] = d
+	b.by[reading.TeachingID(d.Handset, d.Build)] = d
 	return nil
 }
 
@@ -178,7 +179,7 @@ func (d *Daemon) lookAtUnits(ctx context.Context, l devices.Link, h scenarios.Ha
 }
 
 // unitsName is the line of the precondition report that has the units of the readings.
-const unitsName = "battery_units"
+const unitsName = reading.UnitsCondition
 
 // line says how the units stand, as a precondition: a limit cannot be held in a unit that
 // nobody knows.
@@ -295,7 +296,7 @@ func (r *run) settleCurrent(samples []results.Sample) error {
 	if g.rec.Units == nil || r.rec.Handset.Build == "" {
 		return nil
 	}
-	s, ok := devices.CurrentUnit(busyCurrents(samples))
+	s, ok := devices.CurrentUnit(reading.BusyCurrents(samples))
 	if !ok || s.Assumed && g.rec.Units.Current.Each > 0 {
 		return nil
 	}
@@ -314,42 +315,4 @@ func (r *run) settleCurrent(samples []results.Sample) error {
 		d.Units.Current = s
 	}
 	return r.d.units.put(d)
-}
-
-// busyCurrents are the raw currents while a handset worked on its battery or charged it.
-func busyCurrents(samples []results.Sample) (raw []float64) {
-	for _, s := range samples {
-		if s.CurrentRaw != nil && (s.Plugged == 0 || s.Status == statusCharging) {
-			raw = append(raw, float64(*s.CurrentRaw))
-		}
-	}
-	return raw
-}
-
-// oddUnits are what was made of odd readings in some segments, each once.
-func oddUnits(segments []results.Segment) (list []string) {
-	for _, g := range segments {
-		if g.Units == nil {
-			continue
-		}
-		for _, text := range g.Units.Notes {
-			if !slices.Contains(list, text) {
-				list = append(list, text)
-			}
-		}
-	}
-	return list
-}
-
-// coarseVoltage says whether a handset shows whole volts, of which no power can be made.
-func coarseVoltage(units *results.Units) bool { return units != nil && units.Voltage.Each >= 1000 }
-
-// CurrentUnitMA is what a raw 1 of a segment's current is worth, mA, whichever its sign; 0
-// where it cannot be told. A segment that was recorded without units is told by its samples.
-func CurrentUnitMA(units *results.Units, samples []results.Sample) float64 {
-	if units != nil && units.Current.Each > 0 {
-		return units.Current.Each
-	}
-	s, _ := devices.CurrentUnit(busyCurrents(samples))
-	return s.Each
 }

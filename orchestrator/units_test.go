@@ -11,6 +11,7 @@ import (
 	"rundown/devices/simulated/physics"
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 // heatUp puts a handset into an oven, so that its battery is at 61 °C before long.
@@ -111,7 +112,7 @@ func TestMeasuredInVoltsAndDegrees(t *testing.T) {
 			t.Fatalf("%s: %s", g.Outcome, g.Reason)
 		}
 		truth := b.truth(g)
-		figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{})
+		figures, err := b.daemon.Reading().Figures(reading.FigureFilter{})
 		if err != nil || len(figures) != 1 || len(figures[0].Each) != 1 {
 			t.Fatalf("figures %+v, %v", figures, err)
 		}
@@ -285,7 +286,7 @@ func TestCurrentOfTheDump(t *testing.T) {
 		if seen != len(samples) || g.Units == nil || g.Units.Current.Name != "mA" || g.Units.Current.Assumed {
 			t.Errorf("%d of %d samples have a current, units %+v; want all, in mA as the segment showed", seen, len(samples), g.Units)
 		}
-		figures, err := b.daemon.Reading().Figures(orchestrator.FigureFilter{})
+		figures, err := b.daemon.Reading().Figures(reading.FigureFilter{})
 		if err != nil || len(figures) != 1 || len(figures[0].Each) != 1 || figures[0].Each[0].PowerW == nil {
 			t.Fatalf("figures %+v, %v, want one with power", figures, err)
 		}

@@ -6,8 +6,8 @@ import (
 	"strings"
 	"time"
 
-	"rundown/orchestrator"
 	"rundown/results/compare"
+	"rundown/results/reading"
 )
 
 // compareCmd puts sides beside each other.
@@ -76,7 +76,7 @@ func (c *compareCmd) Run(e *env) error {
 	return nil
 }
 
-func printBeside(e *env, b orchestrator.Beside) {
+func printBeside(e *env, b reading.Beside) {
 	fmt.Fprintf(e.out, "%s.\n\n", b.Heading)
 	rows := [][]string{{"SCENARIO", "SIDE", "AGAINST", "RATIO (95 %)", "p OF THE SET", "RUNS", "TEST", "WHAT IT SHOWS", "BATTERY", "REST (95 %)", "H PER WH"}}
 	var said grouped

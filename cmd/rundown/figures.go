@@ -6,8 +6,8 @@ import (
 	"net/url"
 	"strings"
 
-	"rundown/orchestrator"
 	"rundown/orchestrator/api"
+	"rundown/results/reading"
 )
 
 // figuresCmd shows endurance and what the day mixes make of it.
@@ -70,7 +70,7 @@ func printMixes(w io.Writer, f api.Figures) {
 	}
 }
 
-func printMix(w io.Writer, m orchestrator.MixFigure) {
+func printMix(w io.Writer, m reading.MixFigure) {
 	if len(m.Missing) > 0 {
 		fmt.Fprintf(w, "%s, %s: no days: not measured: %s\n", m.Handset, m.Mix, strings.Join(m.Missing, ", "))
 		return

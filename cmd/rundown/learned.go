@@ -4,7 +4,8 @@ import (
 	"fmt"
 	"io"
 
-	"rundown/orchestrator"
+	"rundown/results/figure"
+	"rundown/results/reading"
 )
 
 // learnedCmd shows and drops what surveys, segments and recharges taught about handsets.
@@ -45,13 +46,13 @@ func (c *learnedShowCmd) Run(e *env) error {
 	return nil
 }
 
-func printLearned(w io.Writer, l orchestrator.Learned) {
+func printLearned(w io.Writer, l reading.Learned) {
 	use := "in use: its latest run was on this build"
 	if !l.InUse {
 		use = "not in use: its latest run was on another build"
 	}
 	rows := [][]string{{"handset", l.Handset}, {"OS build", l.Build}, {"", use}}
-	full := func(name string, i *orchestrator.Interval) {
+	full := func(name string, i *figure.Interval) {
 		if i != nil {
 			rows = append(rows, []string{name, fmt.Sprintf("%.6g (%.6g to %.6g), within %.2f %%", i.Value, i.Low, i.High, 50*(i.High-i.Low)/i.Value)})
 		}
@@ -79,7 +80,7 @@ func printLearned(w io.Writer, l orchestrator.Learned) {
 		fmt.Fprintln(w, "no survey yet: voltage curve and bend are those of a typical handset")
 		return
 	}
-	bend := map[int]orchestrator.Bend{}
+	bend := map[int]reading.Bend{}
 	for _, b := range l.Bend {
 		bend[int(b.LevelPct/5)] = b
 	}

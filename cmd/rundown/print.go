@@ -16,6 +16,8 @@ import (
 	"rundown/orchestrator"
 	"rundown/orchestrator/api"
 	"rundown/results"
+	"rundown/results/figure"
+	"rundown/results/reading"
 )
 
 // printJSON writes v for machines.
@@ -92,7 +94,7 @@ func celsius(c *float64) string {
 }
 
 // hours prints a figure with its interval: "11.2 (10.8 to 11.6)".
-func hours(i orchestrator.Interval) string {
+func hours(i figure.Interval) string {
 	if i.Value <= 0 {
 		return "-"
 	}
@@ -311,7 +313,7 @@ func share(pct *float64) string {
 	return fmt.Sprintf("%.1f %%", *pct)
 }
 
-func printFigures(w io.Writer, list []orchestrator.ScenarioFigure) {
+func printFigures(w io.Writer, list []reading.ScenarioFigure) {
 	rows := [][]string{{"HANDSET", "SCENARIO", "HOURS (95 %)", "%/h (95 %)", "H PER WH", "POINTS", "KEPT", "SPOILED", "NOTE"}}
 	for _, f := range list {
 		rate, perWh, note := "-", "-", f.Reason

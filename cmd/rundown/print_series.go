@@ -4,11 +4,11 @@ import (
 	"fmt"
 	"io"
 
-	"rundown/orchestrator"
+	"rundown/results/reading"
 )
 
 // printCharges prints what charges say, a block each.
-func printCharges(w io.Writer, list []orchestrator.Charge) {
+func printCharges(w io.Writer, list []reading.Charge) {
 	for _, c := range list {
 		fmt.Fprintf(w, "\nCharge %s of %s, %s\n", c.Segment, c.Handset, c.Outcome)
 		var rows [][]string
@@ -22,7 +22,7 @@ func printCharges(w io.Writer, list []orchestrator.Charge) {
 
 // printHeatSeries prints what cycles of sustained load say, several workloads beside one
 // another.
-func printHeatSeries(w io.Writer, list []orchestrator.HeatSeries) {
+func printHeatSeries(w io.Writer, list []reading.HeatSeries) {
 	if len(list) == 0 {
 		return
 	}

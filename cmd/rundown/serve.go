@@ -16,6 +16,7 @@ import (
 	"rundown/orchestrator"
 	"rundown/orchestrator/api"
 	"rundown/orchestrator/demo"
+	"rundown/results/reading"
 	"rundown/scenarios"
 )
 
@@ -168,7 +169,7 @@ func (e *env) printEverydayNight(seed int64, d *demo.Demo) error {
 		out = append(out, row)
 	}
 	table(e.out, out...)
-	figures, err := d.Daemon.Reading().Figures(orchestrator.FigureFilter{})
+	figures, err := d.Daemon.Reading().Figures(reading.FigureFilter{})
 	if err != nil {
 		return err
 	}

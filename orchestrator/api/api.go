@@ -28,6 +28,7 @@ import (
 	"rundown/orchestrator/api/console"
 	"rundown/orchestrator/api/outlook"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 // Bounds of a request. A body is a short order, never a file.
@@ -222,6 +223,8 @@ func schemaName(t reflect.Type, hint string) string {
 	switch room := path.Base(t.PkgPath()); room {
 	case ".", "api":
 		return name
+	case "reading": // known to other programs by the room in which they were made first
+		return "Orchestrator" + name
 	default:
 		return strings.ToUpper(room[:1]) + room[1:] + name
 	}
@@ -358,10 +361,10 @@ func (s *Server) night(_ context.Context, in *struct {
 
 // Figures are endurance figures and what the day mixes make of them.
 type Figures struct {
-	Scenarios []orchestrator.ScenarioFigure `json:"scenarios"`
-	DayMixes  []orchestrator.MixFigure      `json:"day_mixes"`
+	Scenarios []reading.ScenarioFigure `json:"scenarios"`
+	DayMixes  []reading.MixFigure      `json:"day_mixes"`
 	// Regulation is for handsets of which idle and another part of the cycle were measured.
-	Regulation []orchestrator.RegulationFigure `json:"regulation" doc:"what the smartphone cycle of Regulation (EU) 2023/1669 would come to: calculated, not a declared value"`
+	Regulation []reading.RegulationFigure `json:"regulation" doc:"what the smartphone cycle of Regulation (EU) 2023/1669 would come to: calculated, not a declared value"`
 }
 
 type figuresInput struct {
@@ -373,7 +376,7 @@ type figuresInput struct {
 }
 
 func (s *Server) figures(_ context.Context, in *figuresInput) (*body[Figures], error) {
-	figures, err := s.outlook.Figures(orchestrator.FigureFilter{Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, Run: in.Run, WithFlagged: in.Flagged})
+	figures, err := s.outlook.Figures(reading.FigureFilter{Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, Run: in.Run, WithFlagged: in.Flagged})
 	if err != nil && len(figures) == 0 {
 		return nil, problem(err)
 	}

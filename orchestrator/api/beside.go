@@ -6,7 +6,7 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 
-	"rundown/orchestrator"
+	"rundown/results/reading"
 )
 
 func (s *Server) registerCompare(described huma.API) {
@@ -24,16 +24,16 @@ type compareInput struct {
 	To        time.Time `query:"to" doc:"only runs of handsets begun before this instant"`
 }
 
-func (in *compareInput) choice() orchestrator.Choice {
-	return orchestrator.Choice{
+func (in *compareInput) choice() reading.Choice {
+	return reading.Choice{
 		Sides: in.Sides, Reference: in.Reference, AllPairs: in.AllPairs, Scenarios: in.Scenarios, Plan: in.Plan, Allow: in.Allow, From: in.From, To: in.To,
 	}
 }
 
-func (s *Server) compare(_ context.Context, in *compareInput) (*body[orchestrator.Beside], error) {
+func (s *Server) compare(_ context.Context, in *compareInput) (*body[reading.Beside], error) {
 	b, err := s.outlook.Beside(in.choice())
 	if err != nil && len(b.Sides) == 0 {
 		return nil, problem(err)
 	}
-	return &body[orchestrator.Beside]{b}, nil
+	return &body[reading.Beside]{b}, nil
 }

@@ -6,11 +6,11 @@ import (
 	"net/http"
 	"net/url"
 
-	"rundown/orchestrator"
+	"rundown/results/reading"
 )
 
 // Compare puts sides beside each other; q is the query of GET /v1/compare.
-func (c *Client) Compare(ctx context.Context, q url.Values) (b orchestrator.Beside, err error) {
+func (c *Client) Compare(ctx context.Context, q url.Values) (b reading.Beside, err error) {
 	return b, c.call(ctx, http.MethodGet, "/v1/compare?"+q.Encode(), nil, &b)
 }
 

@@ -6,20 +6,20 @@ import (
 	"net/http"
 	"net/url"
 
-	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 type learnedInput struct {
 	Handset string `query:"handset" doc:"the handset's name; all when left out"`
 }
 
-func (s *Server) learned(_ context.Context, in *learnedInput) (*body[[]orchestrator.Learned], error) {
+func (s *Server) learned(_ context.Context, in *learnedInput) (*body[[]reading.Learned], error) {
 	list, err := s.d.Reading().Learned(in.Handset)
 	if err != nil && len(list) == 0 {
 		return nil, problem(err)
 	}
-	return &body[[]orchestrator.Learned]{list}, nil
+	return &body[[]reading.Learned]{list}, nil
 }
 
 // Forgotten says what was dropped.
@@ -43,7 +43,7 @@ func (s *Server) forget(ctx context.Context, in *struct {
 }
 
 // Learned is what is known of a handset, or of all when the name is empty.
-func (c *Client) Learned(ctx context.Context, handset string) (list []orchestrator.Learned, err error) {
+func (c *Client) Learned(ctx context.Context, handset string) (list []reading.Learned, err error) {
 	path := "/v1/learned"
 	if handset != "" {
 		path += "?" + url.Values{"handset": {handset}}.Encode()

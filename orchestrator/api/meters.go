@@ -12,6 +12,7 @@ import (
 
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 	"rundown/scenarios"
 )
 
@@ -70,26 +71,26 @@ type chargesInput struct {
 	Flagged  bool   `query:"flagged" doc:"give figures of flagged segments too"`
 }
 
-func (s *Server) charges(_ context.Context, in *chargesInput) (*body[[]orchestrator.Charge], error) {
-	list, err := s.d.Reading().Charges(orchestrator.FigureFilter{Run: in.Run, Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, WithFlagged: in.Flagged})
+func (s *Server) charges(_ context.Context, in *chargesInput) (*body[[]reading.Charge], error) {
+	list, err := s.d.Reading().Charges(reading.FigureFilter{Run: in.Run, Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, WithFlagged: in.Flagged})
 	if err != nil && len(list) == 0 {
 		return nil, problem(err)
 	}
 	if list == nil {
-		list = []orchestrator.Charge{}
+		list = []reading.Charge{}
 	}
-	return &body[[]orchestrator.Charge]{list}, nil
+	return &body[[]reading.Charge]{list}, nil
 }
 
-func (s *Server) heatSeries(_ context.Context, in *chargesInput) (*body[[]orchestrator.HeatSeries], error) {
-	list, err := s.d.Reading().HeatSeries(orchestrator.FigureFilter{Run: in.Run, Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, WithFlagged: in.Flagged})
+func (s *Server) heatSeries(_ context.Context, in *chargesInput) (*body[[]reading.HeatSeries], error) {
+	list, err := s.d.Reading().HeatSeries(reading.FigureFilter{Run: in.Run, Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, WithFlagged: in.Flagged})
 	if err != nil && len(list) == 0 {
 		return nil, problem(err)
 	}
 	if list == nil {
-		list = []orchestrator.HeatSeries{}
+		list = []reading.HeatSeries{}
 	}
-	return &body[[]orchestrator.HeatSeries]{list}, nil
+	return &body[[]reading.HeatSeries]{list}, nil
 }
 
 // Meters reads every meter of the bench once.
@@ -128,11 +129,11 @@ func (c *Client) Attach(ctx context.Context, a orchestrator.Attach) (rec results
 
 // HeatSeries are what cycles of sustained load say; q filters by run, handset, scenario
 // and plan.
-func (c *Client) HeatSeries(ctx context.Context, q url.Values) (list []orchestrator.HeatSeries, err error) {
+func (c *Client) HeatSeries(ctx context.Context, q url.Values) (list []reading.HeatSeries, err error) {
 	return list, c.call(ctx, http.MethodGet, "/v1/heat-series?"+q.Encode(), nil, &list)
 }
 
 // Charges are what charging segments say; q filters by run, handset, scenario and plan.
-func (c *Client) Charges(ctx context.Context, q url.Values) (list []orchestrator.Charge, err error) {
+func (c *Client) Charges(ctx context.Context, q url.Values) (list []reading.Charge, err error) {
 	return list, c.call(ctx, http.MethodGet, "/v1/charges?"+q.Encode(), nil, &list)
 }

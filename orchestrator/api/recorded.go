@@ -7,9 +7,9 @@ import (
 	"slices"
 	"time"
 
-	"rundown/orchestrator"
 	"rundown/orchestrator/api/outlook"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 type runsInput struct {
@@ -54,12 +54,12 @@ func (s *Server) runs(_ context.Context, in *runsInput) (*paged[results.Run], er
 
 // A RunDetail is a run with all that belongs to it but the samples.
 type RunDetail struct {
-	Run      results.Run                   `json:"run"`
-	Segments []results.Segment             `json:"segments"` // with conditions, drift and evidence
-	Figures  []orchestrator.ScenarioFigure `json:"figures"`
+	Run      results.Run              `json:"run"`
+	Segments []results.Segment        `json:"segments"` // with conditions, drift and evidence
+	Figures  []reading.ScenarioFigure `json:"figures"`
 	// Charges and HeatSeries are what segments say that charged, or repeated a load.
-	Charges    []orchestrator.Charge     `json:"charges,omitempty"`
-	HeatSeries []orchestrator.HeatSeries `json:"heat_series,omitempty"`
+	Charges    []reading.Charge     `json:"charges,omitempty"`
+	HeatSeries []reading.HeatSeries `json:"heat_series,omitempty"`
 	// Annotations are what people have said of the run, oldest first.
 	Annotations []results.Annotation `json:"annotations"`
 	// Prompts are what a person was asked during the run, oldest first.
@@ -75,11 +75,11 @@ func (s *Server) run(_ context.Context, in *itemInput) (*body[RunDetail], error)
 	if err != nil && len(segments) == 0 {
 		return nil, problem(err)
 	}
-	figures, err := s.outlook.Figures(orchestrator.FigureFilter{Run: in.ID, Handset: r.Handset.Name})
+	figures, err := s.outlook.Figures(reading.FigureFilter{Run: in.ID, Handset: r.Handset.Name})
 	if err != nil && len(figures) == 0 {
 		return nil, problem(err)
 	}
-	of := orchestrator.FigureFilter{Run: in.ID}
+	of := reading.FigureFilter{Run: in.ID}
 	charges, err := s.d.Reading().Charges(of)
 	if err != nil && len(charges) == 0 {
 		return nil, problem(err)

@@ -15,6 +15,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"rundown/orchestrator"
+	"rundown/results/reading"
 	"rundown/results/report"
 )
 
@@ -40,9 +41,9 @@ func (s *Server) registerReports() {
 }
 
 // choiceOf reads the query of GET /v1/compare.
-func choiceOf(r *http.Request) (orchestrator.Choice, error) {
+func choiceOf(r *http.Request) (reading.Choice, error) {
 	q := r.URL.Query()
-	c := orchestrator.Choice{Sides: q["side"], Reference: q.Get("reference"), Scenarios: q["scenario"], Plan: q.Get("plan"), Allow: q["allow"]}
+	c := reading.Choice{Sides: q["side"], Reference: q.Get("reference"), Scenarios: q["scenario"], Plan: q.Get("plan"), Allow: q["allow"]}
 	switch q.Get("all_pairs") {
 	case "", "false":
 	case "true":

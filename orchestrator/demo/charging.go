@@ -6,7 +6,7 @@ import (
 
 	"rundown/devices/simulated"
 	"rundown/devices/simulated/instruments"
-	"rundown/orchestrator"
+	"rundown/results/reading"
 	"rundown/scenarios"
 )
 
@@ -54,7 +54,7 @@ func (d *Demo) serveMeters(file *scenarios.File) error {
 
 // A ChargeRow is a charge of the night beside the truth of the simulated cell.
 type ChargeRow struct {
-	orchestrator.Charge
+	reading.Charge
 	// TruthMAh is what went into the simulated cell, mAh; known to half a point of the level
 	// at which the charge began.
 	TruthMAh float64 `json:"truth_mah"`
@@ -63,7 +63,7 @@ type ChargeRow struct {
 
 // Charges are the night's charges, by handset in the bench's order.
 func (d *Demo) Charges() ([]ChargeRow, error) {
-	list, err := d.Daemon.Reading().Charges(orchestrator.FigureFilter{})
+	list, err := d.Daemon.Reading().Charges(reading.FigureFilter{})
 	if err != nil {
 		return nil, err
 	}

@@ -22,6 +22,7 @@ import (
 	"rundown/devices/simulated/physics"
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 	"rundown/scenarios"
 )
 
@@ -186,7 +187,7 @@ type Row struct {
 // Rows are the night's figures, by handset in the bench's order and scenario in the
 // plan's. The truth is exact hours from full to empty of what was really drawn.
 func (d *Demo) Rows() ([]Row, error) {
-	figures, err := d.Daemon.Reading().Figures(orchestrator.FigureFilter{})
+	figures, err := d.Daemon.Reading().Figures(reading.FigureFilter{})
 	if err != nil {
 		return nil, err
 	}
@@ -206,7 +207,7 @@ func (d *Demo) Rows() ([]Row, error) {
 
 // truth is the mean over the figure's segments of the hours that the simulated handset
 // would have lasted at what its script drew between start and stop edge.
-func (d *Demo) truth(f orchestrator.ScenarioFigure) float64 {
+func (d *Demo) truth(f reading.ScenarioFigure) float64 {
 	h, sum, n := d.handsets[f.Handset], 0.0, 0
 	for _, g := range f.Segments {
 		first, last, ok := g.Window()

@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"rundown/orchestrator"
+	"rundown/results/figure"
+	"rundown/results/reading"
 )
 
 // A ratioRow is one side beside the reference at one scenario.
@@ -60,7 +62,7 @@ var marks = []string{"ci", "sq", "tr", "dm", "cr"}
 
 func (c *Console) beside(r *http.Request) (page, error) {
 	q := r.URL.Query()
-	choice := orchestrator.Choice{Reference: q.Get("reference"), Sides: q["with"], Plan: q.Get("plan"), Allow: q["allow"]}
+	choice := reading.Choice{Reference: q.Get("reference"), Sides: q["with"], Plan: q.Get("plan"), Allow: q["allow"]}
 	lately := c.d.Reading().Lately()
 	shownFrom := lately
 	if from, err := time.ParseInLocation(time.DateOnly, q.Get("from"), time.Local); err == nil {
@@ -77,7 +79,7 @@ func (c *Console) beside(r *http.Request) (page, error) {
 	var handsets, lineUps []tickable
 	var bench []string
 	for _, s := range there {
-		t := tickable{Name: s.Name, LineUp: s.Kind == orchestrator.SideLineUp, Imported: s.Imported, On: slices.Contains(choice.Sides, s.Name)}
+		t := tickable{Name: s.Name, LineUp: s.Kind == reading.SideLineUp, Imported: s.Imported, On: slices.Contains(choice.Sides, s.Name)}
 		if t.LineUp {
 			lineUps = append(lineUps, t)
 			continue
@@ -95,7 +97,7 @@ func (c *Console) beside(r *http.Request) (page, error) {
 		choice.Reference = choice.Sides[0]
 	}
 	body := map[string]any{"Handsets": handsets, "LineUps": lineUps, "Reference": choice.Reference, "From": shownFrom.Local().Format(time.DateOnly)}
-	if !slices.ContainsFunc(there, func(s orchestrator.BesideSide) bool { return s.Name == choice.Reference }) {
+	if !slices.ContainsFunc(there, func(s reading.BesideSide) bool { return s.Name == choice.Reference }) {
 		body["Other"] = choice.Reference // a run, named in the address
 	}
 	p.Body = body
@@ -145,7 +147,7 @@ func (c *Console) onBench(name string) bool {
 }
 
 // mismatches are what blocks, a sentence each, with the address that takes it in.
-func mismatches(b orchestrator.Beside, q url.Values) (list []mismatch) {
+func mismatches(b reading.Beside, q url.Values) (list []mismatch) {
 	seen := map[string]bool{}
 	for _, m := range b.Comparison.Mismatches {
 		if seen[m.Says] || m.Allowed {
@@ -163,7 +165,7 @@ func mismatches(b orchestrator.Beside, q url.Values) (list []mismatch) {
 }
 
 // fileLinks are the addresses of the comparison's files, by their names.
-func fileLinks(choice orchestrator.Choice) map[string]string {
+func fileLinks(choice reading.Choice) map[string]string {
 	q := url.Values{"side": choice.Sides, "allow": choice.Allow}
 	if choice.Reference != "" {
 		q.Set("reference", choice.Reference)
@@ -183,7 +185,7 @@ func fileLinks(choice orchestrator.Choice) map[string]string {
 }
 
 // ratioRows draws ratios on one log axis with 1 in ink, day mixes after the scenarios.
-func ratioRows(b orchestrator.Beside) (template.HTML, []ratioRow) {
+func ratioRows(b reading.Beside) (template.HTML, []ratioRow) {
 	all := append(slices.Clone(b.Comparison.Ratios), b.DayMixes.Ratios...)
 	low, high := 0.8, 1.25
 	for _, r := range all {
@@ -265,7 +267,7 @@ func ratioRows(b orchestrator.Beside) (template.HTML, []ratioRow) {
 }
 
 // sideMarks are each side's mark, the same in every picture of the page.
-func sideMarks(b orchestrator.Beside) map[string]string {
+func sideMarks(b reading.Beside) map[string]string {
 	by := map[string]string{}
 	for i, s := range b.Sides {
 		by[s.Name] = marks[i%len(marks)]
@@ -275,11 +277,11 @@ func sideMarks(b orchestrator.Beside) map[string]string {
 
 // barRows draws hours as bars from nothing with their intervals, scenario by scenario, then
 // the days of each mix on a scale of their own.
-func barRows(b orchestrator.Beside) (template.HTML, []barRow) {
+func barRows(b reading.Beside) (template.HTML, []barRow) {
 	sides := sideMarks(b)
 	high := map[bool]float64{}
 	var order []string
-	by := map[string][]orchestrator.SideHours{}
+	by := map[string][]reading.SideHours{}
 	for _, h := range b.Hours {
 		key := h.Scenario
 		if h.DayMix != "" {
@@ -349,7 +351,7 @@ func barRows(b orchestrator.Beside) (template.HTML, []barRow) {
 }
 
 // either are the hours of a row, or its days.
-func either(h orchestrator.SideHours) *orchestrator.Interval {
+func either(h reading.SideHours) *figure.Interval {
 	if h.DayMix != "" {
 		return h.Days
 	}

@@ -8,9 +8,9 @@ import (
 	"strings"
 	"time"
 
-	"rundown/orchestrator"
 	"rundown/orchestrator/api/outlook"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 // A panel is one curve of a run; all panels of a run share axis and bands.
@@ -29,8 +29,8 @@ type panelMark struct {
 // drawnSamples is about how many samples one segment's curve has.
 const drawnSamples = 400
 
-// A reading is one value of a curve; a gap in the curve is a NaN.
-type reading struct {
+// A drawn value is one of a curve; a gap in the curve is a NaN.
+type drawn struct {
 	at time.Time
 	v  float64
 }
@@ -43,7 +43,7 @@ type panels struct {
 
 // curves draws level, power, temperature and evidence of a run.
 func (c *Console) curves(a axis, rec results.Run, shapes []outlook.Shape) panels {
-	var volts, amps, temps, evidence, arriving, into []reading
+	var volts, amps, temps, evidence, arriving, into []drawn
 	var edges, ends strings.Builder
 	lowest, hottest, coolest, most := 100.0, 0.0, 100.0, 1.0
 	for _, s := range shapes {
@@ -51,8 +51,8 @@ func (c *Console) curves(a axis, rec results.Run, shapes []outlook.Shape) panels
 			continue
 		}
 		samples, _ := c.d.Store().Samples(s.ID)
-		unit := orchestrator.CurrentUnitMA(s.Units, samples) / 1000 // A
-		gap := reading{v: math.NaN()}
+		unit := reading.CurrentUnitMA(s.Units, samples) / 1000 // A
+		gap := drawn{v: math.NaN()}
 		amps, volts, temps = append(amps, gap), append(volts, gap), append(temps, gap)
 		inView := slices.DeleteFunc(slices.Clone(samples), func(p results.Sample) bool { return !a.holds(p.HostAt) })
 		thinned := outlook.Thin(inView, 0, drawnSamples)
@@ -60,13 +60,13 @@ func (c *Console) curves(a axis, rec results.Run, shapes []outlook.Shape) panels
 		arriving, into = append(arriving, socket...), append(into, cell...)
 		for _, p := range thinned {
 			if p.CurrentRaw != nil && p.VoltageMV != nil && p.Plugged == 0 {
-				amps = append(amps, reading{p.HostAt, math.Abs(float64(*p.CurrentRaw)) * unit * float64(*p.VoltageMV) / 1000})
+				amps = append(amps, drawn{p.HostAt, math.Abs(float64(*p.CurrentRaw)) * unit * float64(*p.VoltageMV) / 1000})
 			}
 			if p.VoltageMV != nil {
-				volts = append(volts, reading{p.HostAt, float64(*p.VoltageMV) / 1000})
+				volts = append(volts, drawn{p.HostAt, float64(*p.VoltageMV) / 1000})
 			}
 			if p.TempC != nil {
-				temps = append(temps, reading{p.HostAt, *p.TempC})
+				temps = append(temps, drawn{p.HostAt, *p.TempC})
 				hottest, coolest = math.Max(hottest, *p.TempC), math.Min(coolest, *p.TempC)
 			}
 		}
@@ -140,11 +140,11 @@ func (c *Console) curves(a axis, rec results.Run, shapes []outlook.Shape) panels
 	return out
 }
 
-func has(list []reading) bool {
-	return slices.ContainsFunc(list, func(r reading) bool { return !math.IsNaN(r.v) })
+func has(list []drawn) bool {
+	return slices.ContainsFunc(list, func(r drawn) bool { return !math.IsNaN(r.v) })
 }
 
-func curve(a axis, s scale, list []reading) string {
+func curve(a axis, s scale, list []drawn) string {
 	var b strings.Builder
 	up := true
 	for _, r := range list {
@@ -167,7 +167,7 @@ const evidenceBins = 24
 
 // evidence is how often a segment's evidence came, of its usual rate: the median of the
 // stretches in which any came.
-func (c *Console) evidence(s outlook.Shape, a axis) []reading {
+func (c *Console) evidence(s outlook.Shape, a axis) []drawn {
 	g, err := c.d.Store().Segment(s.ID)
 	if err != nil || s.StartEdge.IsZero() || !s.StopEdge.After(s.StartEdge) || len(g.Evidence) < evidenceBins {
 		return nil
@@ -186,11 +186,11 @@ func (c *Console) evidence(s outlook.Shape, a axis) []reading {
 	}
 	slices.Sort(some)
 	usual := some[len(some)/2]
-	var list []reading
+	var list []drawn
 	for i, n := range count {
 		at := s.StartEdge.Add(span * time.Duration(2*i+1) / time.Duration(2*bins))
 		if a.holds(at) {
-			list = append(list, reading{at, n / usual})
+			list = append(list, drawn{at, n / usual})
 		}
 	}
 	return list

@@ -13,6 +13,7 @@ import (
 	"rundown/orchestrator"
 	"rundown/orchestrator/api/outlook"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 // A runRow is one segment of the table.
@@ -127,8 +128,8 @@ func (c *Console) run(r *http.Request) (page, error) {
 	if err != nil && len(shapes) == 0 {
 		return page{}, err
 	}
-	list, _ := c.o.Figures(orchestrator.FigureFilter{Run: rec.ID, Handset: rec.Handset.Name, WithFlagged: true})
-	figures := map[string]orchestrator.SegmentFigure{}
+	list, _ := c.o.Figures(reading.FigureFilter{Run: rec.ID, Handset: rec.Handset.Name, WithFlagged: true})
+	figures := map[string]reading.SegmentFigure{}
 	for _, f := range list {
 		for _, e := range f.Each {
 			figures[e.Segment] = e
@@ -252,7 +253,7 @@ func pointsOf(shapes []outlook.Shape) string {
 	return "Points in"
 }
 
-func (c *Console) runRow(n int, rec results.Run, s outlook.Shape, f orchestrator.SegmentFigure) runRow {
+func (c *Console) runRow(n int, rec results.Run, s outlook.Shape, f reading.SegmentFigure) runRow {
 	row := runRow{Number: n, ID: s.ID, Scenario: s.Scenario, Attempt: s.Attempt, Outcome: s.Outcome, Spoiled: s.Outcome == results.Spoiled, Report: s.Conditions}
 	if !s.StartEdge.IsZero() {
 		row.Edges = clock(s.StartEdge) + " to " + clock(s.StopEdge)
@@ -318,7 +319,7 @@ var budgetNames = []struct{ Class, Name, word string }{
 }
 
 // budgetBar is as long as the interval's half width, split by shares of the variance.
-func budgetBar(halfPct float64, terms []orchestrator.Term) template.HTML {
+func budgetBar(halfPct float64, terms []reading.Term) template.HTML {
 	const pxPerPct = 14
 	shares := make([]float64, len(budgetNames))
 	for _, t := range terms {

@@ -5,9 +5,9 @@ import (
 	"math"
 	"slices"
 
-	"rundown/orchestrator"
 	"rundown/orchestrator/api/outlook"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 // A chargeTable is what one charge of a run says.
@@ -41,7 +41,7 @@ func (c *Console) series(rec results.Run, shapes []outlook.Shape) (charges []cha
 		}
 		return list
 	}
-	of := orchestrator.FigureFilter{Run: rec.ID, WithFlagged: true}
+	of := reading.FigureFilter{Run: rec.ID, WithFlagged: true}
 	list, _ := c.d.Reading().Charges(of)
 	for _, one := range list {
 		rows := one.Rows()
@@ -76,11 +76,11 @@ func (c *Console) series(rec results.Run, shapes []outlook.Shape) (charges []cha
 
 // arriving is the power at the handset's charging line as its meter read it, W, and into
 // is that into the battery by the handset's own gauge, both while it had power.
-func (c *Console) arriving(a axis, s outlook.Shape, samples []results.Sample, unit float64) (arriving, into []reading) {
+func (c *Console) arriving(a axis, s outlook.Shape, samples []results.Sample, unit float64) (arriving, into []drawn) {
 	if s.Until != "full" {
 		return nil, nil
 	}
-	gap := reading{v: math.NaN()}
+	gap := drawn{v: math.NaN()}
 	arriving, into = append(arriving, gap), append(into, gap)
 	record := ""
 	g, _ := c.d.Store().Segment(s.ID) // a record may have been attached since its shape was made
@@ -93,18 +93,18 @@ func (c *Console) arriving(a axis, s outlook.Shape, samples []results.Sample, un
 	list = slices.DeleteFunc(list, func(r results.Reading) bool { return r.PowerW == nil || r.Record != record || !a.holds(r.At) })
 	every := max(1, len(list)/drawnSamples)
 	for i := 0; i < len(list); i += every {
-		arriving = append(arriving, reading{list[i].At, *list[i].PowerW})
+		arriving = append(arriving, drawn{list[i].At, *list[i].PowerW})
 	}
 	for _, p := range samples {
 		if p.CurrentRaw != nil && p.VoltageMV != nil && p.Plugged != 0 {
-			into = append(into, reading{p.HostAt, math.Abs(float64(*p.CurrentRaw)) * unit * float64(*p.VoltageMV) / 1000})
+			into = append(into, drawn{p.HostAt, math.Abs(float64(*p.CurrentRaw)) * unit * float64(*p.VoltageMV) / 1000})
 		}
 	}
 	return arriving, into
 }
 
 // highest is the highest value of curves.
-func highest(lists ...[]reading) float64 {
+func highest(lists ...[]drawn) float64 {
 	most := 0.0
 	for _, list := range lists {
 		for _, r := range list {

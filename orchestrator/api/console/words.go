@@ -13,6 +13,7 @@ import (
 	"rundown/devices"
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/figure"
 )
 
 // thin is the narrow space between a number and its unit.
@@ -256,7 +257,7 @@ func preconditionName(name string) string {
 func hoursOf(h float64) string { return strconv.FormatFloat(h, 'f', 1, 64) }
 
 // half is the half width of an interval, % of its value.
-func half(i orchestrator.Interval) float64 {
+func half(i figure.Interval) float64 {
 	if i.Value <= 0 {
 		return 0
 	}

@@ -13,6 +13,7 @@ import (
 	"rundown/devices"
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 	"rundown/scenarios"
 )
 
@@ -81,7 +82,7 @@ func TestWhatIsCollectedLateIsDrawn(t *testing.T) {
 	look := func() (levels int, outcome string, hours float64) {
 		t.Helper()
 		shapes, err := o.Shapes("r1")
-		list, figureErr := o.Figures(orchestrator.FigureFilter{Run: "r1"})
+		list, figureErr := o.Figures(reading.FigureFilter{Run: "r1"})
 		if err := errors.Join(err, figureErr); err != nil || len(shapes) != 1 || len(list) != 1 {
 			t.Fatalf("%d shapes, %d figures, %v", len(shapes), len(list), err)
 		}

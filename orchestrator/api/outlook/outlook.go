@@ -14,6 +14,7 @@ import (
 
 	"rundown/orchestrator"
 	"rundown/results"
+	"rundown/results/reading"
 )
 
 // How often handsets' readings are looked at for their history, how many are kept of
@@ -55,7 +56,7 @@ type Outlook struct {
 	unwatch func() // ends what the store tells of its writes
 
 	beside  latest[string, besides] // by what was chosen
-	figures latest[orchestrator.FigureFilter, figures]
+	figures latest[reading.FigureFilter, figures]
 }
 
 // New begins to watch a daemon that was started.
@@ -170,7 +171,7 @@ func (o *Outlook) Runs() ([]results.Run, error) {
 }
 
 type figures struct {
-	list []orchestrator.ScenarioFigure
+	list []reading.ScenarioFigure
 	err  error
 }
 
@@ -179,7 +180,7 @@ const figuresKept = 200
 
 // Figures are the daemon's figures, computed once for as long as nothing was stored or
 // learned of which they are made.
-func (o *Outlook) Figures(f orchestrator.FigureFilter) ([]orchestrator.ScenarioFigure, error) {
+func (o *Outlook) Figures(f reading.FigureFilter) ([]reading.ScenarioFigure, error) {
 	have := o.figures.get(f, o.madeOf(), func() figures {
 		list, err := o.d.Reading().Figures(f)
 		return figures{list, err}

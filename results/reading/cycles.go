@@ -1,4 +1,4 @@
-package orchestrator
+package reading
 
 import (
 	"encoding/json"
@@ -60,8 +60,8 @@ type HeatCycle struct {
 	LevelPct *int      `json:"level_pct,omitempty"` // at its end
 }
 
-// evidenceCycle is a cycle of work that the stage was told of and has checked.
-const evidenceCycle = "cycle"
+// EvidenceCycle is a cycle of work that the stage was told of and has checked.
+const EvidenceCycle = "cycle"
 
 // HeatSeries computes what the cycles of segments say, in the order of the segments.
 // Spoiled and cancelled segments give no figure, flagged ones only when asked for.
@@ -85,7 +85,7 @@ func (rm *Room) heatOf(g results.Segment, withFlagged bool) (list []HeatSeries, 
 		h := HeatSeries{Segment: g.ID, Run: g.RunID, Handset: g.Handset, Scenario: g.Scenario, Outcome: g.Outcome, Workload: g.Scenario, Imported: true}
 		_, log, err := rm.importedLog(g.RunID)
 		if err == nil {
-			err = h.fromFile(g, log)
+			err = h.FromFile(g, log)
 		}
 		if err != nil {
 			h.Reason = why(err)
@@ -128,7 +128,7 @@ type workload struct {
 func cyclesOf(g results.Segment) []workload {
 	var list []workload
 	for _, e := range g.Evidence {
-		if e.Kind != evidenceCycle || !(e.Value > 0) {
+		if e.Kind != EvidenceCycle || !(e.Value > 0) {
 			continue
 		}
 		var detail struct {
@@ -160,7 +160,7 @@ func cyclesOf(g results.Segment) []workload {
 }
 
 func (h *HeatSeries) take(w workload, g results.Segment, samples []results.Sample) {
-	watts := wattsOutOfBattery(g, samples)
+	watts := WattsOutOfBattery(g, samples)
 	var readings []sustain.Reading
 	for i, s := range samples {
 		readings = append(readings, sustain.Reading{T: s.HostAt.Sub(w.zero), LevelPct: s.LevelPct, BatteryC: s.TempC, PowerW: watts[i]})
@@ -208,9 +208,9 @@ func (h *HeatSeries) scored(s sustain.Series) {
 	h.Peak, h.Best, h.Settled, h.Retained, h.Worst, h.Throttled, h.Onset = s.Peak, s.Best, s.Settled, &retained, s.Worst, s.Throttled, s.Onset
 }
 
-// wattsOutOfBattery is the power drawn from the battery at each sample, W, by the handset's
+// WattsOutOfBattery is the power drawn from the battery at each sample, W, by the handset's
 // own voltage and current; nil where one of them is missing.
-func wattsOutOfBattery(g results.Segment, samples []results.Sample) []*float64 {
+func WattsOutOfBattery(g results.Segment, samples []results.Sample) []*float64 {
 	draws := 0
 	for _, s := range samples {
 		if s.CurrentRaw != nil && *s.CurrentRaw != 0 && s.Plugged == 0 {

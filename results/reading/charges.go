@@ -1,4 +1,4 @@
-package orchestrator
+package reading
 
 import (
 	"errors"
@@ -72,8 +72,8 @@ type Span struct {
 	ChargeS *Interval `json:"by_charge_s,omitempty"`
 }
 
-// isCharge reports whether a handset is charged in a segment on purpose.
-func isCharge(g results.Segment) bool {
+// IsCharge reports whether a handset is charged in a segment on purpose.
+func IsCharge(g results.Segment) bool {
 	return g.Until == scenarios.UntilFull
 }
 
@@ -85,7 +85,7 @@ func (rm *Room) Charges(f FigureFilter) ([]Charge, error) {
 	err = errors.Join(err, segErr)
 	var list []Charge
 	for _, g := range segments {
-		if !isCharge(g) && g.Imported != results.AsCharge || g.Outcome == results.Underway || g.Outcome == results.Skipped || !f.takes(g) {
+		if !IsCharge(g) && g.Imported != results.AsCharge || g.Outcome == results.Underway || g.Outcome == results.Skipped || !f.takes(g) {
 			continue
 		}
 		c := Charge{Segment: g.ID, Run: g.RunID, Handset: g.Handset, Scenario: g.Scenario, Outcome: g.Outcome, Supply: handsets[g.RunID].Supply}
@@ -97,7 +97,7 @@ func (rm *Room) Charges(f FigureFilter) ([]Charge, error) {
 		case g.Imported != "":
 			_, log, figErr := rm.importedLog(g.RunID)
 			if figErr == nil {
-				figErr = c.fromFile(g, log)
+				figErr = c.FromFile(g, log)
 			}
 			if figErr != nil {
 				c.Reason = why(figErr)
@@ -144,7 +144,7 @@ func (rm *Room) charge(c *Charge, g results.Segment) error {
 	}
 	plug := rm.socketOf(c, g, readings)
 	in := charging.Input{PlugT: c.PluggedAt.Sub(samples[0].HostAt), PlugWithin: time.Duration(c.PluggedWithinS * float64(time.Second)), PlugGainSD: plug.gainSD}
-	into := wattsIntoBattery(g, samples)
+	into := WattsIntoBattery(g, samples)
 	for i, s := range samples {
 		one := charging.Sample{T: s.HostAt.Sub(samples[0].HostAt), LevelPct: s.LevelPct, BattW: into[i], Full: s.Status == statusFull}
 		if n := len(in.Samples); n > 0 && one.T <= in.Samples[n-1].T {
@@ -261,9 +261,9 @@ func currentScale(g results.Segment, samples []results.Sample) (mA float64, ok b
 // fewestReadings of the current are needed to make power of them.
 const fewestReadings = 5
 
-// wattsIntoBattery is the power into the battery at each sample, W, by the handset's own
+// WattsIntoBattery is the power into the battery at each sample, W, by the handset's own
 // voltage and current; nil where one of them is missing.
-func wattsIntoBattery(g results.Segment, samples []results.Sample) []*float64 {
+func WattsIntoBattery(g results.Segment, samples []results.Sample) []*float64 {
 	scale, ok := currentScale(g, samples)
 	return wattsBy(g, samples, ok, func(raw int64) float64 { return float64(raw) * scale })
 }

@@ -1,4 +1,4 @@
-package orchestrator
+package reading
 
 import (
 	"cmp"
@@ -12,24 +12,24 @@ import (
 	"rundown/results/endurance"
 )
 
-// documentsLearned is the store's kind for what was learned of handsets, one document a handset and OS build.
-const documentsLearned = "learned"
+// DocumentsLearned is the store's kind for what was learned of handsets, one document a handset and OS build.
+const DocumentsLearned = "learned"
 
-// A teaching is what the store keeps of a handset on one OS build: the observations themselves. What they say together is
+// A Teaching is what the store keeps of a handset on one OS build: the observations themselves. What they say together is
 // worked out when it is wanted, so that age counts and no segment is judged by itself.
-type teaching struct {
+type Teaching struct {
 	Handset      string                  `json:"handset"`
 	Build        string                  `json:"build"` // ro.build.fingerprint
 	Observations []endurance.Observation `json:"observations"`
 }
 
-func teachingID(handset, build string) string { return handset + "\t" + build }
+func TeachingID(handset, build string) string { return handset + "\t" + build }
 
 // lessons are what handsets have taught, kept at hand. mu is never held over the disk, nor over a
 // fit, so that nobody waits for a handset that is not theirs.
 type lessons struct {
 	mu      sync.Mutex
-	by      map[string]teaching                  // by teachingID
+	by      map[string]Teaching                  // by TeachingID
 	builds  map[string][]string                  // of each handset, in the order of their latest observation
 	fits    map[lesson]func() *endurance.Learned // each fitted once, by who wants it first; the others wait for that one
 	version int                                  // counts what was learned and forgotten
@@ -44,15 +44,15 @@ type lesson struct {
 
 // load reads them all. What cannot be read is left out and named in the error.
 func (s *lessons) load(store *results.Store) error {
-	list, err := results.Documents[teaching](store, documentsLearned)
+	list, err := results.Documents[Teaching](store, DocumentsLearned)
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.by, s.builds, s.fits = map[string]teaching{}, map[string][]string{}, map[lesson]func() *endurance.Learned{}
+	s.by, s.builds, s.fits = map[string]Teaching{}, map[string][]string{}, map[lesson]func() *endurance.Learned{}
 	if s.fit == nil {
 		s.fit = endurance.Learn
 	}
 	for _, t := range list {
-		s.by[teachingID(t.Handset, t.Build)] = t
+		s.by[TeachingID(t.Handset, t.Build)] = t
 	}
 	s.changed()
 	return err
@@ -65,8 +65,8 @@ func (s *lessons) reload(store *results.Store, id string) {
 		_ = s.load(store)
 		return
 	}
-	var t teaching
-	err := store.Document(documentsLearned, id, &t)
+	var t Teaching
+	err := store.Document(DocumentsLearned, id, &t)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.by[id] = t; err != nil {
@@ -78,11 +78,11 @@ func (s *lessons) reload(store *results.Store, id string) {
 // order brings each handset's builds into the order in which they were seen.
 func (s *lessons) order() {
 	clear(s.builds)
-	list := make([]teaching, 0, len(s.by))
+	list := make([]Teaching, 0, len(s.by))
 	for _, t := range s.by {
 		list = append(list, t)
 	}
-	latest := func(t teaching) (at time.Time) {
+	latest := func(t Teaching) (at time.Time) {
 		for _, o := range t.Observations {
 			if o.At.After(at) {
 				at = o.At
@@ -90,7 +90,7 @@ func (s *lessons) order() {
 		}
 		return at
 	}
-	slices.SortFunc(list, func(a, b teaching) int {
+	slices.SortFunc(list, func(a, b Teaching) int {
 		return cmp.Or(latest(a).Compare(latest(b)), cmp.Compare(a.Build, b.Build))
 	})
 	for _, t := range list {
@@ -105,24 +105,30 @@ func (s *lessons) changed() {
 }
 
 // taught is what a handset taught on a build.
-func (s *lessons) taught(handset, build string) teaching {
+func (s *lessons) taught(handset, build string) Teaching {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if t, ok := s.by[teachingID(handset, build)]; ok {
+	if t, ok := s.by[TeachingID(handset, build)]; ok {
 		return t
 	}
-	return teaching{Handset: handset, Build: build}
+	return Teaching{Handset: handset, Build: build}
 }
 
 // taughtBy is what a handset taught on all builds, the latest first.
-func (s *lessons) taughtBy(handset string) (list []teaching) {
+func (s *lessons) taughtBy(handset string) (list []Teaching) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, build := range slices.Backward(s.builds[handset]) {
-		list = append(list, s.by[teachingID(handset, build)])
+		list = append(list, s.by[TeachingID(handset, build)])
 	}
 	return list
 }
+
+// Taught is what a handset taught on a build; without observations where that is nothing.
+func (rm *Room) Taught(handset, build string) Teaching { return rm.lessons.taught(handset, build) }
+
+// TaughtBy is what a handset taught on all builds, the latest first.
+func (rm *Room) TaughtBy(handset string) []Teaching { return rm.lessons.taughtBy(handset) }
 
 // of is what is known of a handset on a build at an instant, the segment called without aside; nil is nothing. other is a
 // build of which something is known instead, or "".
@@ -138,7 +144,7 @@ func (s *lessons) of(handset, build string, at time.Time, without string) (l *en
 func (s *lessons) lesson(handset, build string, at time.Time, without string) (fit func() *endurance.Learned, other string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	t, ok := s.by[teachingID(handset, build)]
+	t, ok := s.by[TeachingID(handset, build)]
 	if !ok {
 		if builds := s.builds[handset]; len(builds) > 0 {
 			other = builds[len(builds)-1]
@@ -149,7 +155,7 @@ func (s *lessons) lesson(handset, build string, at time.Time, without string) (f
 		without = ""
 	}
 	const week = 7 * 24 * 3600
-	key := lesson{teachingID(handset, build), without, at.Unix() / week}
+	key := lesson{TeachingID(handset, build), without, at.Unix() / week}
 	fit, ok = s.fits[key]
 	if !ok {
 		learn := s.fit
@@ -200,7 +206,7 @@ type CurvePoint struct {
 func (rm *Room) Learned(handset string) ([]Learned, error) {
 	if handset != "" {
 		if _, ok := rm.file.Handset(handset); !ok {
-			return nil, noHandset(rm.file, handset)
+			return nil, NoHandset(rm.file, handset)
 		}
 	}
 	runs, err := rm.store.Runs()
@@ -222,7 +228,7 @@ func (rm *Room) Learned(handset string) ([]Learned, error) {
 	return list, err
 }
 
-func (rm *Room) said(t teaching, inUse bool) Learned {
+func (rm *Room) said(t Teaching, inUse bool) Learned {
 	now := rm.now()
 	out := Learned{Handset: t.Handset, Build: t.Build, InUse: inUse}
 	for _, o := range t.Observations {
@@ -266,9 +272,9 @@ func (rm *Room) LearnedVersion() int {
 	return rm.lessons.version
 }
 
-// learnedFor is what a segment's figure may use of its handset, with a line that names it beside the figure, or a
+// LearnedFor is what a segment's figure may use of its handset, with a line that names it beside the figure, or a
 // warning that there is something which does not hold for it.
-func (rm *Room) learnedFor(g results.Segment, h results.Handset) (l *endurance.Learned, beside, warning string) {
+func (rm *Room) LearnedFor(g results.Segment, h results.Handset) (l *endurance.Learned, beside, warning string) {
 	l, other := rm.lessons.of(g.Handset, h.Build, g.EndedAt, g.ID)
 	switch {
 	case l != nil:

@@ -1,4 +1,4 @@
-package orchestrator
+package reading
 
 import (
 	"errors"
@@ -95,7 +95,7 @@ func (rm *Room) Figures(f FigureFilter) ([]ScenarioFigure, error) {
 	var order []figureKey
 	estimates, firstOf := map[figureKey][]endurance.Figure{}, map[figureKey]results.Handset{}
 	for _, g := range segments {
-		if g.Outcome == results.Underway || isCharge(g) || !f.takes(g) {
+		if g.Outcome == results.Underway || IsCharge(g) || !f.takes(g) {
 			continue
 		}
 		if g.Imported != "" && g.Imported != results.AsEndurance {
@@ -207,8 +207,8 @@ func (rm *Room) figure(g results.Segment, h results.Handset) (SegmentFigure, end
 		out.Reason = why(err)
 		return out, endurance.Figure{}, err
 	}
-	learned, beside, warning := rm.learnedFor(g, h)
-	est, err := endurance.Estimate(rm.estimateInput(g, h, samples, learned))
+	learned, beside, warning := rm.LearnedFor(g, h)
+	est, err := endurance.Estimate(rm.EstimateInput(g, h, samples, learned))
 	if err != nil {
 		out.Reason = why(err)
 		return out, est, err
@@ -236,8 +236,8 @@ func segmentFigure(segment string, est endurance.Figure) SegmentFigure {
 	return out
 }
 
-// enduranceSamples are stored samples as the calculator takes them.
-func enduranceSamples(samples []results.Sample) []endurance.Sample {
+// EnduranceSamples are stored samples as the calculator takes them.
+func EnduranceSamples(samples []results.Sample) []endurance.Sample {
 	list := make([]endurance.Sample, len(samples))
 	number := func(v *int64) *float64 {
 		if v == nil {
@@ -255,10 +255,10 @@ func enduranceSamples(samples []results.Sample) []endurance.Sample {
 	return list
 }
 
-// estimateInput is a segment as the calculator of endurance takes it.
-func (rm *Room) estimateInput(g results.Segment, h results.Handset, samples []results.Sample, learned *endurance.Learned) endurance.Input {
+// EstimateInput is a segment as the calculator of endurance takes it.
+func (rm *Room) EstimateInput(g results.Segment, h results.Handset, samples []results.Sample, learned *endurance.Learned) endurance.Input {
 	in := endurance.Input{
-		Samples: enduranceSamples(samples), ActivityT: time.Duration(g.ActivityUpS * float64(time.Second)), WarmUpS: g.WarmUpS,
+		Samples: EnduranceSamples(samples), ActivityT: time.Duration(g.ActivityUpS * float64(time.Second)), WarmUpS: g.WarmUpS,
 		LoopS: g.LoopS, TargetPoints: g.TargetPoints, DesignMAh: h.CapacityMAh, NominalMV: h.NominalMV, Learned: learned, Asleep: g.Slept(),
 	}
 	if g.Slept() {
@@ -270,12 +270,12 @@ func (rm *Room) estimateInput(g results.Segment, h results.Handset, samples []re
 	return in
 }
 
-// noFigure says why what was measured gives no figure, or "". A segment that is to bring the
+// NoFigure says why what was measured gives no figure, or "". A segment that is to bring the
 // handset to a level, or to go on for a time, has done what it is for, figure or not.
-func (rm *Room) noFigure(g results.Segment, h results.Handset) string {
+func (rm *Room) NoFigure(g results.Segment, h results.Handset) string {
 	var err error
 	switch {
-	case isCharge(g):
+	case IsCharge(g):
 		c := Charge{Segment: g.ID, Run: g.RunID}
 		err = rm.charge(&c, g)
 	case g.Until == scenarios.UntilLevel, g.Until == scenarios.UntilTime:

@@ -1,13 +1,33 @@
-package orchestrator
+// Package reading says what follows from what a store holds: figures, charges, cycles,
+// comparisons, day mixes, what was learned of handsets, and all of that as rows of the exported
+// tables and as reports.
+//
+// It reads and never writes, and it knows no daemon, no handset and no stage: a store, a plan file
+// as a view of it, and a clock are all that a Room is made of, so that a copy of a store says the
+// same as the daemon that wrote it. What a Room keeps in memory follows the store: it hears of each
+// write. What cannot be read of a store is left out and named in an error; the rest comes with it.
+// ErrRequest and results.ErrNotFound leave it too.
+package reading
 
 import (
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 	"time"
 
 	"rundown/results"
 	"rundown/scenarios"
+)
+
+// ErrRequest means that what was asked for names something that is not there.
+var ErrRequest = errors.New("request")
+
+// Lines of a precondition report that say how the bench was, not how the handset was to be: they
+// are no reason to call two segments unlike.
+const (
+	RoomCondition  = "room_temperature"
+	UnitsCondition = "battery_units"
 )
 
 // A Room reads one store and says what follows from what is in it. It writes nothing, and what
@@ -24,10 +44,10 @@ type Room struct {
 	estimates estimates
 }
 
-// openRoom begins to read a store, as a plan file sees it. An error names what could not be read;
+// Open begins to read a store, as a plan file sees it. An error names what could not be read;
 // the rest is there. owed says of a run, in words for its report, what is still owed to its
 // handset; it may be nil.
-func openRoom(store *results.Store, file scenarios.File, now func() time.Time, owed func(results.Run) string) (*Room, error) {
+func Open(store *results.Store, file scenarios.File, now func() time.Time, owed func(results.Run) string) (*Room, error) {
 	rm := &Room{store: store, file: file, now: now, owed: owed}
 	store.Watch(rm.heard)
 	rm.loading.Lock()
@@ -42,11 +62,11 @@ func (rm *Room) heard(w results.Write) {
 		return
 	}
 	switch w.Document {
-	case documentsLearned:
+	case DocumentsLearned:
 		rm.loading.Lock()
 		defer rm.loading.Unlock()
 		rm.lessons.reload(rm.store, w.ID)
-	case documentsLooks:
+	case DocumentsLooks:
 		rm.loading.Lock()
 		defer rm.loading.Unlock()
 		rm.looks.reload(rm.store, w.ID)
@@ -65,11 +85,14 @@ func (rm *Room) Annotations(runID string) ([]results.Annotation, error) {
 	return list, err
 }
 
-// noHandset says that a name is none of the bench's, and which are.
-func noHandset(file scenarios.File, name string) error {
+// NoHandset says that a name is none of the bench's, and which are.
+func NoHandset(file scenarios.File, name string) error {
 	var names []string
 	for _, h := range file.Bench.Handsets {
 		names = append(names, h.Name)
 	}
 	return fmt.Errorf("no handset %q on the bench; there are %v: %w", name, names, results.ErrNotFound)
 }
+
+// why is an error in one line, for a person.
+func why(err error) string { return strings.Join(strings.Fields(err.Error()), " ") }

@@ -1,4 +1,4 @@
-package orchestrator
+package reading
 
 import (
 	"errors"
@@ -17,12 +17,12 @@ func (rm *Room) RunReport(runID string) (report.Report, error) {
 	if err != nil {
 		return report.Report{}, err
 	}
-	return rm.reportOf([]results.Run{run})
+	return rm.ReportOf([]results.Run{run})
 }
 
-// reportOf is the report of runs. What cannot be read of the store is left out and named in
+// ReportOf is the report of runs. What cannot be read of the store is left out and named in
 // the error; the rest is there.
-func (rm *Room) reportOf(runs []results.Run) (r report.Report, err error) {
+func (rm *Room) ReportOf(runs []results.Run) (r report.Report, err error) {
 	r.At = rm.now()
 	for _, run := range runs {
 		f := results.Filter{Run: run.ID}

@@ -1,4 +1,4 @@
-package orchestrator
+package reading
 
 import (
 	"bytes"
@@ -12,12 +12,12 @@ import (
 	"rundown/results/sustain"
 )
 
-// documentsImports is the store's kind of imported files as they came, by run.
-const documentsImports = "imports"
+// DocumentsImports is the store's kind of imported files as they came, by run.
+const DocumentsImports = "imports"
 
-// importedFile is a file as it came, with how it is read. It is kept whole, so that the
+// ImportedFile is a file as it came, with how it is read. It is kept whole, so that the
 // figures can be worked out anew.
-type importedFile struct {
+type ImportedFile struct {
 	Run      string                            `json:"run"`
 	File     string                            `json:"file"`
 	Content  []byte                            `json:"content"`
@@ -27,7 +27,8 @@ type importedFile struct {
 	Target   int                               `json:"target_points,omitempty"` // as asked for; 0: all
 }
 
-func (f importedFile) read() (intake.Log, error) {
+// Read reads the log in the file as it was asked for. Its error is intake.Faults.
+func (f ImportedFile) Read() (intake.Log, error) {
 	return intake.Read(f.File, bytes.NewReader(f.Content), intake.Options{Columns: f.Columns, Only: f.Only})
 }
 
@@ -40,21 +41,21 @@ func (rm *Room) estimate(g results.Segment, h results.Handset) (SegmentFigure, e
 	if err != nil {
 		return SegmentFigure{Segment: g.ID, Reason: why(err)}, endurance.Figure{}, err
 	}
-	return figureOfFile(g, h, file, log)
+	return FigureOfFile(g, h, file, log)
 }
 
-func (rm *Room) importedLog(runID string) (importedFile, intake.Log, error) {
-	var file importedFile
-	if err := rm.store.Document(documentsImports, runID, &file); err != nil {
+func (rm *Room) importedLog(runID string) (ImportedFile, intake.Log, error) {
+	var file ImportedFile
+	if err := rm.store.Document(DocumentsImports, runID, &file); err != nil {
 		return file, intake.Log{}, fmt.Errorf("the imported file of run %s: %w", runID, err)
 	}
-	log, err := file.read()
+	log, err := file.Read()
 	return file, log, err
 }
 
-// figureOfFile is the endurance figure of an imported log. Nothing learned on the bench is
+// FigureOfFile is the endurance figure of an imported log. Nothing learned on the bench is
 // used: counter and current are in the file's own units.
-func figureOfFile(g results.Segment, h results.Handset, file importedFile, log intake.Log) (SegmentFigure, endurance.Figure, error) {
+func FigureOfFile(g results.Segment, h results.Handset, file ImportedFile, log intake.Log) (SegmentFigure, endurance.Figure, error) {
 	samples, err := log.Endurance(file.AtChange)
 	if err != nil {
 		return SegmentFigure{Segment: g.ID, Reason: why(err)}, endurance.Figure{}, err
@@ -70,8 +71,8 @@ func figureOfFile(g results.Segment, h results.Handset, file importedFile, log i
 	return out, est, nil
 }
 
-// fromFile computes a charge from an imported log, whose first line is taken for plug-in.
-func (c *Charge) fromFile(g results.Segment, log intake.Log) error {
+// FromFile computes a charge from an imported log, whose first line is taken for plug-in.
+func (c *Charge) FromFile(g results.Segment, log intake.Log) error {
 	samples, leveled, err := log.Charge()
 	if err != nil {
 		return err
@@ -116,8 +117,8 @@ func (c *Charge) fromFile(g results.Segment, log intake.Log) error {
 	return nil
 }
 
-// fromFile computes a series from an imported log of scores. Its error is that there are none.
-func (h *HeatSeries) fromFile(g results.Segment, log intake.Log) error {
+// FromFile computes a series from an imported log of scores. Its error is that there are none.
+func (h *HeatSeries) FromFile(g results.Segment, log intake.Log) error {
 	scores, err := log.Scores()
 	if err != nil {
 		return err

@@ -1,4 +1,4 @@
-package orchestrator
+package reading
 
 import (
 	"fmt"
@@ -9,12 +9,12 @@ import (
 	"rundown/results/endurance"
 )
 
-// documentsLooks is the store's kind for what looks at sleeping handsets cost, one
+// DocumentsLooks is the store's kind for what looks at sleeping handsets cost, one
 // document a handset and OS build.
-const documentsLooks = "look costs"
+const DocumentsLooks = "look costs"
 
-// lookCosts is one document of documentsLooks.
-type lookCosts struct {
+// LookCosts is one document of DocumentsLooks.
+type LookCosts struct {
 	Handset string               `json:"handset"`
 	Build   string               `json:"build"`
 	Seen    []endurance.LookSeen `json:"seen"` // oldest first
@@ -23,17 +23,17 @@ type lookCosts struct {
 // looks are what looks at sleeping handsets were seen to cost, kept at hand.
 type looks struct {
 	mu sync.Mutex
-	by map[string]lookCosts // by teachingID
+	by map[string]LookCosts // by TeachingID
 }
 
 // load reads them all. What cannot be read is left out and named in the error.
 func (b *looks) load(store *results.Store) error {
-	list, err := results.Documents[lookCosts](store, documentsLooks)
+	list, err := results.Documents[LookCosts](store, DocumentsLooks)
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.by = map[string]lookCosts{}
+	b.by = map[string]LookCosts{}
 	for _, c := range list {
-		b.by[teachingID(c.Handset, c.Build)] = c
+		b.by[TeachingID(c.Handset, c.Build)] = c
 	}
 	return err
 }
@@ -44,8 +44,8 @@ func (b *looks) reload(store *results.Store, id string) {
 		_ = b.load(store)
 		return
 	}
-	var c lookCosts
-	err := store.Document(documentsLooks, id, &c)
+	var c LookCosts
+	err := store.Document(DocumentsLooks, id, &c)
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.by[id] = c; err != nil {
@@ -57,8 +57,17 @@ func (b *looks) reload(store *results.Store, id string) {
 func (b *looks) of(handset, build, without string) []endurance.LookSeen {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return slices.DeleteFunc(slices.Clone(b.by[teachingID(handset, build)].Seen), func(s endurance.LookSeen) bool { return s.ID == without })
+	return slices.DeleteFunc(slices.Clone(b.by[TeachingID(handset, build)].Seen), func(s endurance.LookSeen) bool { return s.ID == without })
 }
+
+// LooksSeen are what looks at a handset were seen to cost on an OS build, in all segments but one;
+// oldest first.
+func (rm *Room) LooksSeen(handset, build, without string) []endurance.LookSeen {
+	return rm.looks.of(handset, build, without)
+}
+
+// LookedAtOn are the builds on which looks at a handset were seen to cost something.
+func (rm *Room) LookedAtOn(handset string) []string { return rm.looks.builds(handset) }
 
 // builds are those on which looks at a handset were seen to cost something.
 func (b *looks) builds(handset string) (list []string) {
@@ -77,7 +86,7 @@ func (b *looks) builds(handset string) (list []string) {
 func (b *looks) stamp(handset, build string) string {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	c := b.by[teachingID(handset, build)]
+	c := b.by[TeachingID(handset, build)]
 	if len(c.Seen) == 0 {
 		return ""
 	}

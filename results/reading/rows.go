@@ -1,4 +1,4 @@
-package orchestrator
+package reading
 
 import (
 	"cmp"
@@ -48,7 +48,7 @@ func (rm *Room) chosen(f results.Filter, do func(results.Run, results.Segment) e
 
 // isEndurance says whether a segment is one of which hours are worked out.
 func isEndurance(g results.Segment) bool {
-	return !isCharge(g) && (g.Imported == "" || g.Imported == results.AsEndurance)
+	return !IsCharge(g) && (g.Imported == "" || g.Imported == results.AsEndurance)
 }
 
 func whose(g results.Segment) results.Whose {
@@ -252,7 +252,7 @@ func (rm *Room) CurveRows(f results.Filter) (rows []results.CurveRow, err error)
 
 // curve is a segment's curve, a row a sample.
 func (rm *Room) curve(g results.Segment) (rows []results.CurveRow, err error) {
-	charge := isCharge(g) || g.Imported == results.AsCharge
+	charge := IsCharge(g) || g.Imported == results.AsCharge
 	if g.Imported != "" {
 		return rm.importedCurve(g, charge)
 	}
@@ -261,10 +261,10 @@ func (rm *Room) curve(g results.Segment) (rows []results.CurveRow, err error) {
 		return nil, err
 	}
 	kind, zero := report.Discharge, int64(g.ActivityUpS*1000)
-	watts := wattsOutOfBattery(g, samples)
+	watts := WattsOutOfBattery(g, samples)
 	var plug socket
 	if charge {
-		kind, watts = report.Charge, wattsIntoBattery(g, samples)
+		kind, watts = report.Charge, WattsIntoBattery(g, samples)
 		zero = samples[0].UptimeMS
 		for _, s := range samples {
 			if s.Plugged != 0 {

@@ -1,4 +1,4 @@
-package orchestrator
+package reading
 
 import (
 	"cmp"
@@ -88,6 +88,9 @@ func (e *estimates) goesOn(segment string) {
 	e.begun(segment)
 }
 
+// GoesOn knows a segment that was taken up again as one that is under way.
+func (rm *Room) GoesOn(segment string) { rm.estimates.goesOn(segment) }
+
 // StoredVersion changes whenever something was stored of which figures may be made.
 func (rm *Room) StoredVersion() int {
 	rm.estimates.mu.Lock()
@@ -111,7 +114,7 @@ func (rm *Room) learnedStamp(g results.Segment, h results.Handset) string {
 	looks := rm.looks.stamp(g.Handset, h.Build)
 	rm.lessons.mu.Lock()
 	defer rm.lessons.mu.Unlock()
-	t, ok := rm.lessons.by[teachingID(g.Handset, h.Build)]
+	t, ok := rm.lessons.by[TeachingID(g.Handset, h.Build)]
 	if !ok {
 		return strings.Join(rm.lessons.builds[g.Handset], "\n") + looks // that there is another build is said beside the figure
 	}
@@ -207,7 +210,7 @@ func compared(r results.Run, g results.Segment, f endurance.Figure) compare.Run 
 		one.Under.Workload = short(g.WorkloadHash)
 	}
 	for _, c := range g.Conditions {
-		if c.Name != roomName && c.Name != unitsName && c.Name != preconditions.OnTop {
+		if c.Name != RoomCondition && c.Name != UnitsCondition && c.Name != preconditions.OnTop {
 			one.Under.Conditions[c.Name] = condition(c)
 		}
 	}
