@@ -56,9 +56,9 @@ func OfMix(s Side, mix string, hoursPerDay map[string]float64, allow []string) (
 
 // mixed is one run of a mix, from the runs of one handset that belong to it.
 func mixed(mix string, hoursPerDay map[string]float64, by map[string][]Run) Run {
-	day := 0.0 // of a full battery, drained in a day
-	for p, runs := range by {
-		day += hoursPerDay[p] / math.Exp(meanLog(runs))
+	day := 0.0                                       // of a full battery, drained in a day
+	for _, p := range slices.Sorted(maps.Keys(by)) { // always summed in one order, so that a ratio is the same to its last digit
+		day += hoursPerDay[p] / math.Exp(meanLog(by[p]))
 	}
 	var chance, bend, own, shared float64
 	var all []Run

@@ -82,91 +82,148 @@ func (f FigureFilter) takes(g results.Segment) bool {
 	return match(f.Handset, g.Handset) && match(f.Scenario, g.Scenario) && match(f.Plan, g.Plan) && match(f.Run, g.RunID)
 }
 
+// A judged is one segment of which hours are worked out: its figure, or why there is none.
+type judged struct {
+	segment  results.Segment
+	handset  results.Handset // as it was in its run
+	leftOut  string          // why nothing was worked out: spoiled, cancelled or not begun
+	shown    SegmentFigure
+	figure   endurance.Figure
+	noFigure error
+}
+
+// counts reports whether a segment counts when a handset's repeats are put together.
+func (j judged) counts(withFlagged bool) bool {
+	return j.leftOut == "" && j.noFigure == nil && (withFlagged || j.segment.Outcome != results.Flagged)
+}
+
+// judge goes through the segments of one run, or of all when runID is empty, that have ended and of
+// which hours are worked out, oldest first. It is the one road to figures: what people are shown and
+// what is exported are made of it.
+func (rm *Room) judge(runID string, takes func(results.Segment) bool, visit func(judged)) error {
+	from := rm.store.Look()
+	defer from.End()
+	handsets, err := rm.handsetsOf(runID)
+	return errors.Join(err, rm.store.EachSegment(runID, func(g results.Segment) error {
+		if g.Outcome == results.Underway || !isEndurance(g) || !takes(g) {
+			return nil
+		}
+		j := judged{segment: g, handset: handsets[g.RunID]}
+		if why := results.LeftOut(g.Outcome); why != "" {
+			j.leftOut = why + ": " + g.Reason
+		} else {
+			j.shown, j.figure, j.noFigure = rm.estimateOnce(g, j.handset, from)
+		}
+		visit(j)
+		return nil
+	}))
+}
+
+// A figureKey is what belongs together: what was imported is never mixed with what was measured.
+type figureKey struct {
+	handset, scenario string
+	imported          bool
+}
+
+// figureGroups are segments by what belongs together, in the order in which they were seen first.
+type figureGroups struct {
+	order []figureKey
+	by    map[figureKey][]judged
+}
+
+func (gs *figureGroups) add(j judged) {
+	key := figureKey{j.segment.Handset, j.segment.Scenario, j.segment.Imported != ""}
+	if gs.by == nil {
+		gs.by = map[figureKey][]judged{}
+	}
+	if gs.by[key] == nil {
+		gs.order = append(gs.order, key)
+	}
+	gs.by[key] = append(gs.by[key], j)
+}
+
 // Figures computes the figures of everything stored, by handset in the bench's order and
 // scenario in the order of the segments. Spoiled and cancelled segments never count,
 // flagged ones only when asked for.
 func (rm *Room) Figures(f FigureFilter) ([]ScenarioFigure, error) {
-	from := rm.store.Look()
-	defer from.End()
-	segments, err := rm.store.Segments(f.Run)
-	handsets, runsErr := rm.handsetsOf(f.Run)
-	err = errors.Join(err, runsErr)
-	groups := map[figureKey]*ScenarioFigure{}
-	var order []figureKey
-	estimates, firstOf := map[figureKey][]endurance.Figure{}, map[figureKey]results.Handset{}
-	for _, g := range segments {
-		if g.Outcome == results.Underway || IsCharge(g) || !f.takes(g) {
-			continue
-		}
-		if g.Imported != "" && g.Imported != results.AsEndurance {
-			continue
-		}
-		key := figureKey{g.Handset, g.Scenario, g.Imported != ""}
-		fig, ok := groups[key]
-		if !ok {
-			fig = &ScenarioFigure{Handset: g.Handset, Scenario: g.Scenario, Imported: key.imported, Agree: true}
-			groups[key] = fig
-			order = append(order, key)
-		}
-		fig.Segments = append(fig.Segments, g)
-		switch g.Outcome {
-		case results.Spoiled:
-			fig.Spoiled++
-			fig.Reason = "spoiled: " + g.Reason
-			continue
-		case results.Cancelled:
-			fig.Cancelled++
-			fig.Reason = "cancelled: " + g.Reason
-			continue
-		case results.Skipped:
-			fig.Skipped++
-			fig.Reason = "not begun: " + g.Reason
-			continue
-		case results.Flagged:
-			fig.Flagged++
-			if !f.WithFlagged {
-				fig.Reason = "flagged: " + g.Reason
-				continue
-			}
-		}
-		one, estimate, estErr := rm.estimateOnce(g, handsets[g.RunID], from)
-		fig.Each = append(fig.Each, one)
-		if estErr != nil {
-			fig.Reason = one.Reason
-			continue
-		}
-		fig.Kept++
-		fig.Points += one.Points
-		if len(estimates[key]) == 0 {
-			firstOf[key] = handsets[g.RunID]
-		}
-		estimates[key] = append(estimates[key], estimate)
-	}
-	rm.sortByBench(order)
+	var groups figureGroups
+	err := rm.judge(f.Run, f.takes, groups.add)
+	rm.sortByBench(groups.order)
 	var list []ScenarioFigure
-	for _, key := range order {
-		fig := groups[key]
-		if fig.Kept > 0 {
-			fig.Hours, fig.HoursPerWh, fig.Agree = together(estimates[key], firstOf[key])
-			fig.Reason = ""
-		}
-		list = append(list, *fig)
+	for _, key := range groups.order {
+		list = append(list, scenarioFigure(key, groups.by[key], f.WithFlagged))
 	}
 	return list, err
 }
 
-// together is what the segments of one scenario say of a handset: hours, hours per
-// watt-hour of its rated energy (0 where that is not known), and whether the segments agree.
-// The handset is as it was in the first of them. Screens and exports are both made of it.
-func together(list []endurance.Figure, first results.Handset) (hours Interval, perWh float64, agree bool) {
-	hours, agree = endurance.Combine(list)
+// scenarioFigure puts together what belongs together.
+func scenarioFigure(key figureKey, segments []judged, withFlagged bool) ScenarioFigure {
+	fig := ScenarioFigure{Handset: key.handset, Scenario: key.scenario, Imported: key.imported, Agree: true}
+	for _, j := range segments {
+		fig.Segments = append(fig.Segments, j.segment)
+		switch j.segment.Outcome {
+		case results.Spoiled:
+			fig.Spoiled++
+		case results.Cancelled:
+			fig.Cancelled++
+		case results.Skipped:
+			fig.Skipped++
+		case results.Flagged:
+			fig.Flagged++
+		}
+		switch {
+		case j.leftOut != "":
+			fig.Reason = j.leftOut
+			continue
+		case j.segment.Outcome == results.Flagged && !withFlagged:
+			fig.Reason = "flagged: " + j.segment.Reason
+			continue
+		}
+		fig.Each = append(fig.Each, j.shown)
+		if j.noFigure != nil {
+			fig.Reason = j.shown.Reason
+		}
+	}
+	if t := together(segments, withFlagged); t.segments > 0 {
+		fig.Hours, fig.HoursPerWh, fig.Agree, fig.Kept, fig.Points, fig.Reason = t.hours, t.perWh, t.agree, t.segments, t.points, ""
+	}
+	return fig
+}
+
+// A repeated is what the segments of one scenario say of a handset together.
+type repeated struct {
+	hours    Interval
+	perWh    float64 // hours per watt-hour of its rated energy as it was in the first of them; 0 where that is not known
+	agree    bool
+	segments int // that count; 0: nothing is said
+	points   int
+}
+
+// together puts those that count of a scenario's segments together.
+func together(segments []judged, withFlagged bool) (r repeated) {
+	var list []endurance.Figure
+	var first results.Handset
+	for _, j := range segments {
+		if !j.counts(withFlagged) {
+			continue
+		}
+		if len(list) == 0 {
+			first = j.handset
+		}
+		list = append(list, j.figure)
+		r.points += j.figure.Points
+	}
+	if r.segments = len(list); r.segments == 0 {
+		return r
+	}
+	r.hours, r.agree = endurance.Combine(list)
 	switch {
 	case len(list) == 1:
-		perWh = list[0].HoursPerWh
+		r.perWh = list[0].HoursPerWh
 	case first.CapacityMAh > 0 && first.NominalMV > 0:
-		perWh = endurance.HoursPerWh(hours.Value, first.CapacityMAh, first.NominalMV)
+		r.perWh = endurance.HoursPerWh(r.hours.Value, first.CapacityMAh, first.NominalMV)
 	}
-	return hours, perWh, agree
+	return r
 }
 
 // handsetsOf are the handsets as they were in one run, or in all when runID is empty, by run.
@@ -183,12 +240,6 @@ func (rm *Room) handsetsOf(runID string) (map[string]results.Handset, error) {
 		by[r.ID] = r.Handset
 	}
 	return by, err
-}
-
-// A figureKey is what belongs together: what was imported is never mixed with what was measured.
-type figureKey struct {
-	handset, scenario string
-	imported          bool
 }
 
 func (rm *Room) sortByBench(keys []figureKey) {

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"rundown/results"
-	"rundown/results/endurance"
 	"rundown/results/report"
 )
 
@@ -59,99 +58,105 @@ func whose(g results.Segment) results.Whose {
 // repeats together, and of the day mixes they make; and what their intervals are made of.
 // What cannot be read of the store is left out and named in the error.
 func (rm *Room) FigureRows(f results.Filter) (figures []results.FigureRow, budgets []results.BudgetRow, err error) {
-	type group struct {
-		first     results.FigureRow
-		handset   results.Handset
-		estimates []endurance.Figure
+	if f.Run != "" {
+		if _, err := rm.store.Run(f.Run); err != nil {
+			return nil, nil, err
+		}
 	}
-	var order []figureKey
-	groups := map[figureKey]*group{}
-	from := rm.store.Look()
-	defer from.End()
-	err = rm.chosen(f, func(r results.Run, g results.Segment) error {
-		if !isEndurance(g) || g.Outcome == results.Skipped {
-			return nil
+	var groups figureGroups
+	takes := func(g results.Segment) bool {
+		return g.Outcome != results.Skipped && f.Takes(g.Handset, g.RunID, g.Plan, g.Scenario, g.StartedAt)
+	}
+	err = rm.judge(f.Run, takes, func(j judged) {
+		row, terms := segmentRow(j)
+		figures, budgets = append(figures, row), append(budgets, terms...)
+		if j.counts(false) {
+			j.segment.Evidence = nil // an export of a year holds all of these
+			groups.add(j)
 		}
-		row := results.FigureRow{Whose: whose(g), Plan: g.Plan, Of: "segment", Outcome: g.Outcome, At: g.StartedAt, Segments: 1, Agree: true, ActivityPct: g.ActivityPct}
-		if why := results.LeftOut(g.Outcome); why != "" {
-			row.Reason = why + ": " + g.Reason
-			figures = append(figures, row)
-			return nil
-		}
-		shown, figure, failed := rm.estimateOnce(g, r.Handset, from)
-		if failed != nil {
-			row.Reason = cmp.Or(shown.Reason, why(failed))
-			figures = append(figures, row)
-			return nil
-		}
-		row.Hours, row.RatePctH = &shown.Hours, &shown.RatePctH
-		row.PowerW, row.CurrentMA = shown.PowerW, shown.CurrentMA
-		from, to := int64(figure.FromPct), int64(figure.ToPct)
-		row.Points, row.FromPct, row.ToPct, row.Factor = shown.Points, &from, &to, &shown.VoltageFactor
-		row.Gauge, row.Method, row.Assumptions, row.Warnings = figure.Gauge.String(), shown.Method, shown.Assumptions, shown.Warnings
-		if g.Outcome == results.Flagged {
-			row.Warnings = slices.Concat([]string{"flagged: " + g.Reason}, row.Warnings)
-		}
-		if figure.HoursPerWh > 0 {
-			row.HoursPerWh = &figure.HoursPerWh
-		}
-		figures = append(figures, row)
-		for _, t := range shown.Budget {
-			budgets = append(budgets, results.BudgetRow{Whose: row.Whose, Term: t.Name, SDPct: t.SDPct, Share: t.Share})
-		}
-		if g.Outcome == results.Flagged {
-			return nil
-		}
-		k := figureKey{g.Handset, g.Scenario, g.Imported != ""}
-		if groups[k] == nil {
-			groups[k] = &group{first: row, handset: r.Handset}
-			order = append(order, k)
-		}
-		groups[k].estimates = append(groups[k].estimates, figure)
-		if p, least := g.ActivityPct, groups[k].first.ActivityPct; p != nil && least != nil && *p < *least {
-			groups[k].first.ActivityPct = p
-		}
-		return nil
 	})
 	var all []ScenarioFigure
-	for _, k := range order {
-		g := groups[k]
-		hours, perWh, agree := together(g.estimates, g.handset)
+	for _, k := range groups.order {
+		list := groups.by[k]
+		r := together(list, false)
 		if !k.imported {
-			all = append(all, ScenarioFigure{Handset: k.handset, Scenario: k.scenario, Hours: hours, Kept: len(g.estimates)})
+			all = append(all, ScenarioFigure{Handset: k.handset, Scenario: k.scenario, Hours: r.hours, Kept: r.segments})
 		}
-		if len(g.estimates) < 2 {
-			continue
+		if r.segments > 1 {
+			figures = append(figures, repeatsRow(k, list, r))
 		}
-		row := results.FigureRow{
-			Whose: results.Whose{Handset: k.handset, Scenario: k.scenario, Imported: k.imported}, Plan: g.first.Plan, Of: "repeats", At: g.first.At, Hours: &hours,
-			Segments: len(g.estimates), Agree: agree, ActivityPct: g.first.ActivityPct, Method: fmt.Sprintf("geometric mean of %d segments", len(g.estimates)),
-		}
-		for _, e := range g.estimates {
-			row.Points += e.Points
-		}
-		if perWh > 0 {
-			row.HoursPerWh = &perWh
-		}
-		figures = append(figures, row)
 	}
 	if f.Scenario == "" {
-		for _, m := range rm.mixesOf(all) {
-			row := results.FigureRow{Whose: results.Whose{Handset: m.Handset, Scenario: m.Mix}, Of: "day mix", Agree: true}
-			var parts []string
-			for _, name := range slices.Sorted(maps.Keys(rm.file.DayMixes[m.Mix].Hours)) {
-				parts = append(parts, fmt.Sprintf("%g h %s", round2(rm.file.DayMixes[m.Mix].Hours[name]), name))
-			}
-			row.Method = strings.Join(parts, ", ")
-			if len(m.Missing) > 0 {
-				row.Reason = strings.Join(m.Missing, ", ") + " not measured"
-			} else {
-				row.DaysOfMix = &m.Days
-			}
-			figures = append(figures, row)
-		}
+		figures = append(figures, rm.mixRows(all)...)
 	}
 	return figures, budgets, err
+}
+
+// segmentRow is one segment's figure as a row, with what its interval is made of.
+func segmentRow(j judged) (row results.FigureRow, budget []results.BudgetRow) {
+	g := j.segment
+	row = results.FigureRow{Whose: whose(g), Plan: g.Plan, Of: "segment", Outcome: g.Outcome, At: g.StartedAt, Segments: 1, Agree: true, ActivityPct: g.ActivityPct}
+	switch {
+	case j.leftOut != "":
+		row.Reason = j.leftOut
+		return row, nil
+	case j.noFigure != nil:
+		row.Reason = cmp.Or(j.shown.Reason, why(j.noFigure))
+		return row, nil
+	}
+	shown, figure := j.shown, j.figure
+	row.Hours, row.RatePctH = &shown.Hours, &shown.RatePctH
+	row.PowerW, row.CurrentMA = shown.PowerW, shown.CurrentMA
+	from, to := int64(figure.FromPct), int64(figure.ToPct)
+	row.Points, row.FromPct, row.ToPct, row.Factor = shown.Points, &from, &to, &shown.VoltageFactor
+	row.Gauge, row.Method, row.Assumptions, row.Warnings = figure.Gauge.String(), shown.Method, shown.Assumptions, shown.Warnings
+	if g.Outcome == results.Flagged {
+		row.Warnings = slices.Concat([]string{"flagged: " + g.Reason}, row.Warnings)
+	}
+	if figure.HoursPerWh > 0 {
+		row.HoursPerWh = &figure.HoursPerWh
+	}
+	for _, t := range shown.Budget {
+		budget = append(budget, results.BudgetRow{Whose: row.Whose, Term: t.Name, SDPct: t.SDPct, Share: t.Share})
+	}
+	return row, budget
+}
+
+// repeatsRow is what a handset's repeats say together. All of list count.
+func repeatsRow(k figureKey, list []judged, r repeated) results.FigureRow {
+	first := list[0].segment
+	row := results.FigureRow{
+		Whose: results.Whose{Handset: k.handset, Scenario: k.scenario, Imported: k.imported}, Plan: first.Plan, Of: "repeats", At: first.StartedAt, Hours: &r.hours,
+		Segments: r.segments, Agree: r.agree, ActivityPct: first.ActivityPct, Method: fmt.Sprintf("geometric mean of %d segments", r.segments), Points: r.points,
+	}
+	for _, j := range list {
+		if p, least := j.segment.ActivityPct, row.ActivityPct; p != nil && least != nil && *p < *least {
+			row.ActivityPct = p
+		}
+	}
+	if r.perWh > 0 {
+		row.HoursPerWh = &r.perWh
+	}
+	return row
+}
+
+// mixRows are the day mixes that figures make.
+func (rm *Room) mixRows(figures []ScenarioFigure) (rows []results.FigureRow) {
+	for _, m := range rm.mixesOf(figures) {
+		row := results.FigureRow{Whose: results.Whose{Handset: m.Handset, Scenario: m.Mix}, Of: "day mix", Agree: true}
+		var parts []string
+		for _, name := range slices.Sorted(maps.Keys(rm.file.DayMixes[m.Mix].Hours)) {
+			parts = append(parts, fmt.Sprintf("%g h %s", round2(rm.file.DayMixes[m.Mix].Hours[name]), name))
+		}
+		row.Method = strings.Join(parts, ", ")
+		if len(m.Missing) > 0 {
+			row.Reason = strings.Join(m.Missing, ", ") + " not measured"
+		} else {
+			row.DaysOfMix = &m.Days
+		}
+		rows = append(rows, row)
+	}
+	return rows
 }
 
 func round2(v float64) float64 { return float64(int(v*100+0.5)) / 100 }
