@@ -154,7 +154,7 @@ func Checks(seed uint64, n int) []Check {
 		}
 	}
 	list = append(list, corrections(seed+10, max(10, n/10))...)
-	for _, r := range Rests(seed+9, n, 7, Looks(4)) {
+	for _, r := range Rests(seed+9, n, 7, 0, Looks(4)) {
 		list = append(list, check("rests of phones that sleep, looked at now and then: cover of the hours with nobody looking, "+r.Class, "%", r.Hours.Cover, 93, unbounded))
 	}
 	return list

@@ -2,6 +2,7 @@ package accuracy
 
 import (
 	"math"
+	"math/rand/v2"
 	"runtime"
 	"sync"
 	"time"
@@ -18,7 +19,9 @@ type RestRow struct {
 	ClaimedPct float64 // mean half-width of the interval of hours
 	Cost       Stat    // of what the looks drew; its errors are of the truth
 	OwnPct     float64 // mean share of the drain that was the looks'
-	Refused    int
+	Refused    int        // without a figure
+	Noticed    int        // with a word of a correction of the gauge
+	Far        int        // off by more than three half-widths, and not beyond doubt corrected
 }
 
 // Looks are those of a daemon that looks perHour times an hour in every other hour.
@@ -35,7 +38,8 @@ func Looks(perHour float64) func(hours float64) []time.Duration {
 }
 
 // Rests lets phones of each class rest for so many points and says how right their hours are.
-func Rests(seed uint64, perClass, points int, looks func(hours float64) []time.Duration) []RestRow {
+// Their gauges raise the level by so many points, if any, at a random instant of the rest.
+func Rests(seed uint64, perClass, points, raised int, looks func(hours float64) []time.Duration) []RestRow {
 	spread := fleet.Assumed()
 	var rows []RestRow
 	for _, class := range Classes {
@@ -55,6 +59,11 @@ func Rests(seed uint64, perClass, points int, looks func(hours float64) []time.D
 				p := spread.NewRest(class, seed+uint64(i))
 				l := p.Lie(93.3+math.Mod(float64(i)*0.37, 1), points, 1, looks)
 				in := endurance.Input{Samples: samplesOf(l.Samples), WarmUpS: 180, TargetPoints: points, DesignMAh: p.DesignMAh, Asleep: true, Looks: l.Looks}
+				if raised != 0 {
+					from, to := in.Samples[0].T, in.Samples[len(in.Samples)-1].T
+					chance := rand.New(rand.NewPCG(seed+uint64(i), uint64(points)))
+					in = correction{level: raised}.at(in, from+time.Duration(chance.Float64()*float64(to-from)))
+				}
 				x := &list[i]
 				if x.figure, x.err = endurance.Estimate(in); x.err == nil {
 					x.truth = l.Hours(x.figure.WindowStart, x.figure.WindowStop)
@@ -74,6 +83,12 @@ func Rests(seed uint64, perClass, points int, looks func(hours float64) []time.D
 				continue
 			}
 			hours.addInterval(x.figure.Hours, x.truth)
+			if off := math.Abs(x.figure.Hours.Value - x.truth); x.figure.Corrected == "" && off > 3*(x.figure.Hours.High-x.figure.Hours.Low)/2 {
+				row.Far++
+			}
+			if x.figure.Corrected != "" || x.figure.Reanchoring != nil {
+				row.Noticed++
+			}
 			row.ClaimedPct += 100 * x.figure.Hours.HalfWidth() / float64(perClass)
 			row.OwnPct += 100 * x.own / float64(perClass)
 			if o := x.figure.Own; o != nil && x.cost > 0 {

@@ -188,7 +188,7 @@ func Estimate(in Input) (Figure, error) {
 	f.Warnings = append(f.Warnings, append(counter.warnings, current.warnings...)...)
 	corrected := reanchored(in, w, counter, current)
 	level = corrected.correct(level, w)
-	if corrected.found.P >= doubtful {
+	if corrected.says(in) {
 		says := corrected.found.String() + ", while no power came"
 		f.Warnings = append(f.Warnings, says+"; the interval was widened by that")
 		if f.Reanchoring = &corrected.found; corrected.found.Certain() {

@@ -58,6 +58,9 @@ const (
 // no public log of handsets was found.
 const (
 	shiftPrior = 0.02 // of one of a point, either way; of more points a quarter as much each
+	// restPrior is shiftPrior for a handset that sleeps: gauges correct themselves when little is
+	// drawn and the cell's voltage shows its charge (common practice, no source; the size is a guess).
+	restPrior = 0.06
 	seenPrior  = 0.3  // where the level was seen above its lowest: else it is a reading that wavered
 	latePrior  = 0.05 // of one edge shown a point or so late
 	mostShift  = 3
@@ -174,7 +177,7 @@ type shift struct {
 }
 
 // shifts are all that may have happened among edges lo to hi-1.
-func shifts(w window, lo, hi int, rises []int, hidden float64) (list []shift) {
+func shifts(w window, lo, hi int, rises []int, hidden, likely float64) (list []shift) {
 	places := float64(hi - lo - 1)
 	rest := 1.0
 	add := func(s shift) {
@@ -183,7 +186,7 @@ func shifts(w window, lo, hi int, rises []int, hidden float64) (list []shift) {
 	}
 	for j := lo + 1; j < hi; j++ {
 		for size := 1; size <= mostShift; size++ {
-			prior := shiftPrior
+			prior := likely
 			if size > 1 {
 				prior /= 4
 			}
@@ -292,7 +295,7 @@ type correction struct {
 func reanchored(in Input, w window, counter counterReading, current currentReading) correction {
 	var c correction
 	n := len(w.edges)
-	if n < 4 || in.Asleep {
+	if n < 4 {
 		return c
 	}
 	d := drawnAt(in, w, counter, current)
@@ -303,10 +306,14 @@ func reanchored(in Input, w window, counter counterReading, current currentReadi
 	up := rises(w)
 	every := w.length() / float64(max(1, len(w.samples)-1))
 	hidden := min(1, every*float64(w.points())/w.length())
+	likely := shiftPrior
+	if in.Asleep {
+		likely = restPrior
+	}
 	for lo := 0; ; lo += localEdges / 2 {
 		hi := min(n, lo+localEdges)
 		lo = max(0, min(lo, hi-localEdges))
-		list := shifts(w, lo, hi, up, hidden)
+		list := shifts(w, lo, hi, up, hidden, likely)
 		d.weigh(lo, hi, list, dof)
 		p, best := 0.0, shift{}
 		for _, s := range list {
@@ -328,11 +335,21 @@ func reanchored(in Input, w window, counter counterReading, current currentReadi
 	return c
 }
 
-// A correction that is as improbable as traced does not count; one from doubtful on is said.
+// A correction that is as improbable as traced does not count; one from doubtful on is said, of
+// a handset that sleeps from restDoubtful on: what is expected before anything was seen is no news.
 const (
-	traced   = 0.02
-	doubtful = 0.03
+	traced       = 0.02
+	doubtful     = 0.03
+	restDoubtful = 0.2
 )
+
+// says reports whether the correction is worth a word.
+func (c correction) says(in Input) bool {
+	if in.Asleep {
+		return c.found.P >= restDoubtful
+	}
+	return c.found.P >= doubtful
+}
 
 // correct takes a correction into the rate by level: each thing that may have happened counts by
 // its probability.
