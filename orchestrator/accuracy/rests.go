@@ -19,9 +19,9 @@ type RestRow struct {
 	ClaimedPct float64 // mean half-width of the interval of hours
 	Cost       Stat    // of what the looks drew; its errors are of the truth
 	OwnPct     float64 // mean share of the drain that was the looks'
-	Refused    int        // without a figure
-	Noticed    int        // with a word of a correction of the gauge
-	Far        int        // off by more than three half-widths, and not beyond doubt corrected
+	Refused    int     // without a figure
+	Noticed    int     // with a word of a correction of the gauge
+	Far        int     // off by more than three half-widths, and not beyond doubt corrected
 }
 
 // Looks are those of a daemon that looks perHour times an hour in every other hour.

@@ -29,6 +29,8 @@ type Reanchoring struct {
 	P      float64       // probability that the level was corrected at all
 	// Seen: the level was seen above its lowest there, while no power came.
 	Seen bool
+	// Either: it may be the charge counter that was corrected, and not the level.
+	Either bool
 }
 
 // Certain reports whether the segment is not what it says: the level was corrected, and what
@@ -44,8 +46,11 @@ func (r Reanchoring) String() string {
 		way = "lowered"
 	}
 	n := max(r.Points, -r.Points)
-	return fmt.Sprintf("the gauge %s its level by %d point%s around the edge to %d %%, as the %s says (probability %.0f %%)",
-		way, n, map[bool]string{true: "s"}[n > 1], r.Level, r.By, 100*r.P)
+	points := fmt.Sprintf("%d point%s around the edge to %d %%", n, map[bool]string{true: "s"}[n > 1], r.Level)
+	if r.Either {
+		return fmt.Sprintf("level and charge counter part by %s: one of the two was corrected (probability %.0f %%)", points, 100*r.P)
+	}
+	return fmt.Sprintf("the gauge %s its level by %s, as the %s says (probability %.0f %%)", way, points, r.By, 100*r.P)
 }
 
 const (
@@ -61,9 +66,9 @@ const (
 	// restPrior is shiftPrior for a handset that sleeps: gauges correct themselves when little is
 	// drawn and the cell's voltage shows its charge (common practice, no source; the size is a guess).
 	restPrior = 0.06
-	seenPrior  = 0.3  // where the level was seen above its lowest: else it is a reading that wavered
-	latePrior  = 0.05 // of one edge shown a point or so late
-	mostShift  = 3
+	seenPrior = 0.3  // where the level was seen above its lowest: else it is a reading that wavered
+	latePrior = 0.05 // of one edge shown a point or so late
+	mostShift = 3
 	// sizeSD is how far a correction may be from whole points.
 	sizeSD = 0.3
 	// bendAllowed is the bend, in points, that no correction is made of.
@@ -326,7 +331,9 @@ func reanchored(in Input, w window, counter counterReading, current currentReadi
 		}
 		if p > c.found.P {
 			e := w.edges[best.from]
-			c = correction{Reanchoring{Points: best.points, At: e.Mid(), Level: e.LevelPct, By: d.by, P: p, Seen: best.seen}, list}
+			// While it slept nobody saw which of the two moved.
+			either := in.Asleep && d.by == byCounter && !best.seen
+			c = correction{Reanchoring{Points: best.points, At: e.Mid(), Level: e.LevelPct, By: d.by, P: p, Seen: best.seen, Either: either}, list}
 		}
 		if hi == n {
 			break
