@@ -437,6 +437,20 @@ func (r *run) takenBy(by HeldBy) {
 
 func sayTaken(by HeldBy) string { return "the handset was taken over by " + by.String() }
 
+// heldByAnother says who else has the handset by now, if it can be asked: power lights its
+// screen, and is not given to what another daemon measures.
+func (r *run) heldByAnother(ctx context.Context) *HeldBy {
+	l, err := r.d.linkTo(r.h)
+	if err != nil {
+		return nil // it may be flat
+	}
+	look, err := onboard.Held(ctx, l)
+	if err != nil {
+		return nil
+	}
+	return r.d.elsewhere(r.h, look)
+}
+
 // holderChanged reports whether the segment under way does not hold its handset any more.
 func (r *run) holderChanged(state onboard.State) bool {
 	g := r.live

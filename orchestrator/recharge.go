@@ -182,6 +182,10 @@ func (r *run) closeGate(ctx context.Context) error {
 func (r *run) switchPower(ctx context.Context, on bool) string {
 	act, want := r.closeGate, "cut"
 	if on {
+		if by := r.heldByAnother(ctx); by != nil {
+			r.takenBy(*by)
+			return r.e.TakenOver
+		}
 		act, want = r.openGate, "open"
 	}
 	wanted, release := r.whileWanted(ctx)
