@@ -8,6 +8,7 @@ import (
 
 	"rundown/devices"
 	"rundown/results"
+	"rundown/results/activity"
 	"rundown/results/endurance"
 	"rundown/scenarios"
 )
@@ -24,8 +25,23 @@ const evidenceSlept = "slept"
 const evidenceAsleep = "asleep"
 
 // askAsleepEvery is after how long without sleep the recorder asks the power manager
-// whether the screen is off.
-const askAsleepEvery = 5 * time.Minute
+// whether the screen is off. A handset that is awake is read every few seconds anyway.
+const askAsleepEvery = time.Minute
+
+// asleepReach is for how long before it evidence of sleep speaks: two asks and a slow answer.
+const asleepReach = 2*askAsleepEvery + 30*time.Second
+
+// asSeen is evidence of sleep as the calculator of shares takes it: what the clocks show to
+// have been slept is seen all the while.
+func asSeen(e results.Evidence, zero time.Time) (events []activity.Event) {
+	for back := sleptFor(e) / asleepReach * asleepReach; back >= 0; back -= asleepReach {
+		events = append(events, activity.Event{T: e.At.Add(-back).Sub(zero), Value: e.Value})
+	}
+	if slept := sleptFor(e); slept > 0 {
+		events = append(events, activity.Event{T: e.At.Add(-slept).Sub(zero), Value: e.Value})
+	}
+	return events
+}
 
 // rests reports whether the segment at hand rests on battery with its screen off.
 func (r *run) rests() bool { return r.scenario().ScreenOff && !r.goal().charges() }
@@ -141,14 +157,15 @@ func (r *run) lookAgain(asked time.Time, err error) {
 }
 
 // nextLook is when the handset is looked at next, by the time since the segment began: at
-// the plan's spacing, not in every other stretch, and when it should have ended.
+// the plan's spacing, not in every other stretch, and when it should have ended. A handset that
+// does not say what became of its Wi-Fi meanwhile is not left alone for a whole stretch.
 func (r *run) nextLook(since time.Duration) time.Duration {
 	g := r.live
 	spacing := time.Hour / time.Duration(r.e.Item.Order.Plan.Looks())
 	stretch := max(leastStretch, 2*spacing)
 	soonest := since + spacing
 	next := soonest
-	if n := next / stretch; n%2 == 1 {
+	if n := next / stretch; n%2 == 1 && !g.u.Uncounted {
 		next = (n + 1) * stretch
 	}
 	const margin = 30 * time.Second
@@ -163,6 +180,9 @@ func (r *run) nextLook(since time.Duration) time.Duration {
 	}
 	return next
 }
+
+// drawAtRest are the preconditions that change by themselves and are felt in a rest.
+var drawAtRest = []string{"airplane_mode", "wifi", "mobile_data", "bluetooth", "battery_saver"}
 
 // driftAtEnd looks once, after its end, whether the conditions of a segment still held at
 // which nobody looked meanwhile.

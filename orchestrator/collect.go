@@ -214,6 +214,7 @@ func (r *run) conclude() error {
 	if err := r.settleCurrent(samples); err != nil {
 		return err
 	}
+	r.judgeConditions()
 	g.rec.Wakes = r.wakes(g.rec) // its gauge is judged, and its figure made, by how it slept
 	r.judgeGauge(samples)
 	r.judgePower(samples)

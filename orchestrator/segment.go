@@ -569,6 +569,7 @@ func (r *run) takeIn(ctx context.Context, l devices.Link) error {
 			if isEvidence(a.Kind) {
 				g.witness.saw(r.proof(a))
 			}
+			r.uncounted(a)
 			r.bookkeeping(a)
 		}
 	}
@@ -739,9 +740,6 @@ func (r *run) judge(ctx context.Context, l devices.Link, state onboard.State) (E
 // watchDrift reads the preconditions that may drift, every so often.
 func (r *run) watchDrift(ctx context.Context, l devices.Link) error {
 	g, now := r.live, r.live.lookedAt
-	if r.rests() && g.u.Ended == "" {
-		return nil // it would keep the handset awake; it is looked for at the end
-	}
 	if g.driftAt.IsZero() {
 		g.driftAt = now
 	}
@@ -749,7 +747,11 @@ func (r *run) watchDrift(ctx context.Context, l devices.Link) error {
 		return nil
 	}
 	g.driftAt = now
-	lines, err := preconditions.Watch(ctx, l, r.d.facts(r.h, r.window()), r.e.Item.Order.Set)
+	set := r.e.Item.Order.Set
+	if r.rests() && g.u.Ended == "" {
+		set = set.Only(drawAtRest) // the rest would keep the handset awake; it is looked for at the end
+	}
+	lines, err := preconditions.Watch(ctx, l, r.d.facts(r.h, r.window()), set)
 	if err != nil {
 		return err
 	}

@@ -38,7 +38,7 @@ func (r *run) countActivity(samples []results.Sample) (missing []span) {
 	if slices.ContainsFunc(g.scenario.Evidence, func(e scenarios.Evidence) bool { return e.Kind == "charging" }) {
 		seen = append(slices.Clone(seen), r.powerShown(samples)...)
 	}
-	share, ok := activity.Of(0, to.Sub(from), activityKinds(g.scenario.Evidence, seen, from, to, g.u.ClipLength))
+	share, ok := activity.Of(0, to.Sub(from), activityKinds(g.scenario.Evidence, seen, from, g.u.ClipLength))
 	if !ok {
 		return nil
 	}
@@ -78,7 +78,7 @@ func (s span) meets(o span, near time.Duration) bool {
 
 // activityKinds are a segment's evidence as the calculator of shares takes it, its times
 // counted from an instant. clip is how long the film is that is played, 0 not known.
-func activityKinds(wanted []scenarios.Evidence, seen []results.Evidence, zero, end time.Time, clip time.Duration) []activity.Kind {
+func activityKinds(wanted []scenarios.Evidence, seen []results.Evidence, zero time.Time, clip time.Duration) []activity.Kind {
 	var kinds []activity.Kind
 	for _, want := range wanted {
 		if slices.ContainsFunc(kinds, func(k activity.Kind) bool { return k.Name == want.Kind }) {
@@ -86,14 +86,16 @@ func activityKinds(wanted []scenarios.Evidence, seen []results.Evidence, zero, e
 		}
 		k := activity.Kind{Name: want.Kind, Way: wayOf[want.Kind], Limit: want.Limit, Slack: clockSlack, Length: clip}
 		switch {
-		case want.Kind == "asleep":
-			k.Limit = max(k.Limit, end.Sub(zero)) // a handset that sleeps cannot look
+		case want.Kind == evidenceAsleep:
+			k.Limit = asleepReach
 		case want.Once && want.Kind != "page":
 			k.Way, k.Limit = activity.Within, 365*24*time.Hour // what it showed once still stands
 		}
 		for _, e := range seen {
 			event := activity.Event{T: e.At.Sub(zero), Value: e.Value}
 			switch {
+			case want.Kind == evidenceAsleep && shows(e.Kind, want.Kind):
+				k.Seen = append(k.Seen, asSeen(e, zero)...)
 			case shows(e.Kind, want.Kind):
 				event.Value, event.Total = doneOf(e)
 				k.Seen = append(k.Seen, event)

@@ -207,14 +207,6 @@ func (n *stormNight) say(g results.Segment) string {
 	return fmt.Sprintf("%s %s attempt %d (%s to %s, %s, %q, ended by %q; notes: %s)", g.Handset, g.Scenario, g.Attempt, g.StartedAt.Format(time.TimeOnly), g.EndedAt.Format(time.TimeOnly), g.Outcome, g.Reason, g.EndedBy, strings.Join(notes, "; "))
 }
 
-// unwatched reports whether no daemon, or no link, was there for long while a segment was
-// measured: what comes and goes meanwhile is in no record.
-func (n *stormNight) unwatched(g results.Segment) bool {
-	return slices.ContainsFunc(n.during(g.Handset, g.StartedAt, g.EndedAt), func(e *stormEvent) bool {
-		return slices.Contains(daemonKinds, e.kind) || slices.Contains(linkKinds, e.kind)
-	}) || slices.ContainsFunc(g.Notes, func(note results.Note) bool { return strings.Contains(note.Text, "by a restarted daemon") })
-}
-
 func (n *stormNight) judgeFigure(g results.Segment, f reading.SegmentFigure, calm calmWatts) {
 	spec := n.plan.Handsets[slices.Index(n.names, g.Handset)]
 	watts, ok := calm[stormFlavours[spec.Flavour]][g.Scenario]
@@ -230,12 +222,6 @@ func (n *stormNight) judgeFigure(g results.Segment, f reading.SegmentFigure, cal
 		if !slices.Contains(one.befell, e.kind) {
 			one.befell = append(one.befell, e.kind)
 		}
-	}
-	if g.Scenario == "idle" && slices.Contains(one.befell, "gauge re-anchors") {
-		return // a known limit: what was drawn between two looks at a sleeping handset nobody saw
-	}
-	if slices.Contains(one.befell, "saver on") && n.unwatched(g) {
-		return // a known limit: the saver came, and went again with power, while no daemon looked
 	}
 	first, last, _ := g.Window()
 	one.ran = n.handsets[g.Handset].TruthHours(time.Duration(first)*time.Millisecond, time.Duration(last)*time.Millisecond)
@@ -277,6 +263,7 @@ var causes = []struct {
 	{"time limit", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "shell hangs", "storage full", "dims itself"}},
 	{"the gauge raised its level", []string{"gauge re-anchors", "gauge skips", "gauge frozen"}},
 	{"the gauge lowered its level", []string{"gauge re-anchors", "gauge skips", "gauge frozen"}},
+	{"level and charge counter part", []string{"gauge re-anchors", "gauge skips", "gauge frozen", "counter jumps", "counter breaks"}},
 	{"the charge counter went", []string{"counter jumps", "counter breaks", "gauge frozen"}},
 	{"temperature limit", []string{"hot room"}},
 	{"battery at", []string{"hot room"}},
@@ -307,8 +294,14 @@ var (
 )
 
 // causeWithin is how long before a segment or after its last sample its cause may have been:
-// so long is a handset waited for that is away.
-const causeWithin = 35 * time.Minute
+// so long is a handset waited for that is away. One that rests is looked at after an hour and a
+// quarter at the latest, and waited for two hours longer.
+func causeWithin(g results.Segment) time.Duration {
+	if g.Scenario == "idle" {
+		return 35*time.Minute + 75*time.Minute + 2*time.Hour
+	}
+	return 35 * time.Minute
+}
 
 // judgeReason holds what a segment says of itself against what befell its handset. cancelled:
 // its run was, at whatever time; a handset that is away learns of it late.
@@ -328,7 +321,7 @@ func (n *stormNight) judgeReason(g results.Segment, cancelled bool) {
 	}
 	n.reasons[g.Outcome+": "+g.Reason]++
 	named := false
-	befell := n.during(g.Handset, g.StartedAt.Add(-causeWithin), g.EndedAt.Add(causeWithin))
+	befell := n.during(g.Handset, g.StartedAt.Add(-causeWithin(g)), g.EndedAt.Add(causeWithin(g)))
 	for _, c := range causes {
 		if !strings.Contains(g.Reason, c.says) {
 			continue

@@ -59,10 +59,13 @@ type Mark struct {
 // An Activity is a line that the workload wrote. Kinds that are evidence: foreground,
 // playback (value: position, ms), files, photos and videos (value: how many so far), drawn
 // (value: frames so far, 1 where only that there were some is known), incall, charging,
-// asleep (the power manager says so), slept (value: for how many s since the recorder's last
+// asleep (the power manager says so, or with 0 that it is not), slept (value: for how many s since the recorder's last
 // reading its own clocks show that the handset was suspended; detail: since how many s that
 // reading was, and whether the host looks at this moment), and what a scenario's own steps
-// name. Others: started, ended, revived, dialled,
+// name. Of the conditions, whoever looks: carrier (value: how often Wi-Fi lost or found its
+// network since the recorder's last reading, by the kernel; detail: "since", the uptime of that
+// reading, s, and the interface's state now, or "unreadable") and saver (battery saver was on at
+// the end). Others: started, ended, revived, dialled,
 // answered, failed (a step could not be done), missed (a capture that left no file of its
 // kind, named in Detail).
 type Activity struct {

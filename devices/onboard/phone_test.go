@@ -35,6 +35,9 @@ type phone interface {
 	devices.Link
 	// set makes `dumpsys NAME` print text from now on.
 	set(name, text string)
+	// wifi makes the kernel's count of how often Wi-Fi lost or found its network read so, and
+	// the state of its interface.
+	wifi(changes, state string)
 	// calls is what was asked of the stub commands that change a handset, one a line.
 	calls() string
 	// hangUp sends HUP to every process of the programs, as adbd does when a link ends.
@@ -45,7 +48,7 @@ type phone interface {
 
 // A debian is this machine made up as a phone: a real mksh (or dash), the real toybox under
 // the names of its commands and nothing else, stub Android commands, and the real /proc.
-// Paths under Root and /sys/class/power_supply are moved into a temporary folder.
+// Paths under Root and /sys/class are moved into a temporary folder.
 type debian struct {
 	t     testing.TB
 	shell string
@@ -68,7 +71,7 @@ func newDebian(t testing.TB, shell string) *debian {
 	}
 	d := &debian{t: t, shell: sh, home: t.TempDir()}
 	bin := filepath.Join(d.home, "bin")
-	for _, dir := range []string{bin, d.home + "/sys/class/power_supply/battery", d.home + "/dumps"} {
+	for _, dir := range []string{bin, d.home + "/sys/class/power_supply/battery", d.home + "/sys/class/net/wlan0", d.home + "/dumps"} {
 		if err := os.MkdirAll(dir, 0o755); err != nil {
 			t.Fatal(err)
 		}
@@ -87,7 +90,7 @@ func newDebian(t testing.TB, shell string) *debian {
 	stub("uiautomator", `[ -e HOME/dumps/ui ] && cat HOME/dumps/ui >"$2" && echo "UI hierchary dumped to: $2"`)
 	stub("input", `echo "input $*" >>HOME/calls`)
 	stub("am", `echo "am $*" >>HOME/calls; cat HOME/dumps/am 2>/dev/null`)
-	stub("settings", `echo 17`)
+	stub("settings", `[ -e HOME/dumps/settings ] && cat HOME/dumps/settings || echo 17`)
 	t.Cleanup(func() { d.signalAll(syscall.SIGKILL) })
 	return d
 }
@@ -108,7 +111,7 @@ func (d *debian) move(s string) string {
 	if d.stood {
 		s = strings.ReplaceAll(s, "/proc/uptime", d.home+"/uptime")
 	}
-	return strings.ReplaceAll(s, "/sys/class/power_supply", d.home+"/sys/class/power_supply")
+	return strings.ReplaceAll(s, "/sys/class/", d.home+"/sys/class/")
 }
 
 func (d *debian) Serial() string { return "debian-" + filepath.Base(d.shell) }
@@ -165,9 +168,15 @@ func (d *debian) Stat(_ context.Context, path string) (devices.File, error) {
 
 func (d *debian) Reverse(context.Context, int, int) error { return errors.ErrUnsupported }
 
-func (d *debian) set(name, text string) {
+func (d *debian) set(name, text string) { d.write(filepath.Join(d.home, "dumps", name), text) }
+
+func (d *debian) wifi(changes, state string) {
+	d.write(d.home+"/sys/class/net/wlan0/operstate", state+"\n")
+	d.write(d.home+"/sys/class/net/wlan0/carrier_changes", changes+"\n")
+}
+
+func (d *debian) write(path, text string) {
 	d.t.Helper()
-	path := filepath.Join(d.home, "dumps", name)
 	// Renamed into place: a stub never reads half of it.
 	if err := os.WriteFile(path+".new", []byte(text), 0o644); err != nil {
 		d.t.Fatal(err)

@@ -1,8 +1,10 @@
 package onboard
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -83,4 +85,69 @@ func TestReadings(t *testing.T) {
 			})
 		})
 	}
+}
+
+// What becomes of Wi-Fi while nobody looks is in the recorder's own file, to the reading; and
+// that battery saver was on when it ended.
+func TestConditionsThatNobodyLooksAt(t *testing.T) {
+	everyShell(t, func(t *testing.T, ph phone) {
+		ph.set("battery", dump(60, 300, false))
+		ph.set("settings", "1")
+		ph.wifi("7", "up")
+		w := begin(t, ph, Segment{Key: "alone"})
+		w.readings(2)
+		ph.wifi("8", "down")
+		w.evidence("carrier", 1)
+		w.readings(1)
+		ph.wifi("11", "up")
+		w.evidence("carrier", 2)
+		if err := Stop(t.Context(), ph, "alone"); err != nil {
+			t.Fatal(err)
+		}
+		w.ended()
+		w.evidence("saver", 1)
+		var got []string
+		for _, a := range w.acts {
+			if a.Kind != "carrier" {
+				continue
+			}
+			var before float64
+			var state string
+			if _, err := fmt.Sscanf(a.Detail, "since %f %s", &before, &state); err != nil || int64(before*1000) >= a.UptimeMS || int64(before*1000) < a.UptimeMS-60_000 {
+				t.Errorf("%+v: want since a reading before it and the interface's state, %v", a, err)
+			}
+			got = append(got, fmt.Sprint(a.Value, " ", state))
+		}
+		if want := []string{"1 down", "3 up"}; !slices.Equal(got, want) {
+			t.Errorf("got %q, want %q", got, want)
+		}
+	})
+}
+
+// Where the shell may not read the kernel's count, or it is no number, the recorder says so once.
+func TestWiFiThatIsNotCounted(t *testing.T) {
+	everyShell(t, func(t *testing.T, ph phone) {
+		ph.set("battery", dump(60, 300, false))
+		w := begin(t, ph, Segment{Key: "blind"})
+		w.readings(2)
+		ph.wifi("many", "up")
+		w.readings(2)
+		ph.wifi("4", "up") // the first that can be read: nothing to compare it with
+		w.readings(2)
+		if err := Stop(t.Context(), ph, "blind"); err != nil {
+			t.Fatal(err)
+		}
+		w.ended()
+		if n := w.count("carrier"); n != 1 {
+			t.Errorf("%d lines about Wi-Fi, want one", n)
+		}
+		for _, a := range w.acts {
+			if a.Kind == "carrier" && (a.Value != 0 || a.Detail != "unreadable") {
+				t.Errorf("%+v: want that it cannot be read", a)
+			}
+			if a.Kind == "saver" {
+				t.Errorf("%+v: battery saver was not on", a)
+			}
+		}
+	})
 }

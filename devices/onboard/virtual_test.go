@@ -2,6 +2,7 @@ package onboard
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -33,12 +34,6 @@ func upAnHour() phoneshell.Options {
 
 func newVirtual(t testing.TB, opt phoneshell.Options) *virtual {
 	v := &virtual{dumps: map[string]string{}}
-	say := func(text string) phoneshell.Command {
-		return func(_ context.Context, p *phoneshell.Proc, _ []string) int {
-			fmt.Fprintln(p.Stdout, text)
-			return 0
-		}
-	}
 	opt.Commands = map[string]phoneshell.Command{
 		"dumpsys": func(_ context.Context, p *phoneshell.Proc, args []string) int {
 			v.mu.Lock()
@@ -67,9 +62,14 @@ func newVirtual(t testing.TB, opt phoneshell.Options) *virtual {
 			fmt.Fprintf(p.Stdout, "UI hierchary dumped to: %s\n", args[2])
 			return 0
 		},
-		"input":    v.note,
-		"am":       v.note,
-		"settings": say("17"),
+		"input": v.note,
+		"am":    v.note,
+		"settings": func(_ context.Context, p *phoneshell.Proc, _ []string) int {
+			v.mu.Lock()
+			defer v.mu.Unlock()
+			fmt.Fprintln(p.Stdout, cmp.Or(v.dumps["settings"], "17"))
+			return 0
+		},
 	}
 	v.Machine = phoneshell.New(opt)
 	t.Cleanup(v.Close)
@@ -88,6 +88,12 @@ func (v *virtual) set(name, text string) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	v.dumps[name] = text
+}
+
+func (v *virtual) wifi(changes, state string) {
+	for name, text := range map[string]string{"carrier_changes": changes, "operstate": state} {
+		v.FS().Dynamic("/sys/class/net/wlan0/"+name, func() string { return text + "\n" })
+	}
 }
 
 func (v *virtual) calls() string {

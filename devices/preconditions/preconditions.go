@@ -13,6 +13,7 @@ package preconditions
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"rundown/devices"
@@ -91,6 +92,12 @@ type Want struct {
 type Set struct {
 	Name  string `json:"name"`
 	Wants []Want `json:"wants"`
+}
+
+// Only is the set without what has another name than these.
+func (s Set) Only(names []string) Set {
+	s.Wants = slices.DeleteFunc(slices.Clone(s.Wants), func(w Want) bool { return !slices.Contains(names, w.Name) })
+	return s
 }
 
 // A Clock is the time that Apply waits by; the demo's runs faster.

@@ -185,7 +185,7 @@ func (h *Handset) startUp(after time.Duration) {
 		h.battery.Reboot()
 		h.newBoot()
 		h.settings[global]["boot_count"] = itoa(h.settingInt(global, "boot_count", 0) + 1)
-		h.radios.joined = h.radios.wifi && !h.radios.stayOff
+		h.radios.joined, h.radios.changes = h.radios.wifi && !h.radios.stayOff, 1
 		h.touch() // the boot leaves the screen off, but the timeout counts from here
 		h.setLink("device")
 	})

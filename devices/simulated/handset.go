@@ -159,6 +159,7 @@ func New(o Options) *Handset {
 		})
 	}
 	h.powerNodes()
+	h.networkNodes()
 	if o.Exchange != nil && o.Number != "" {
 		o.Exchange.join(o.Number, h)
 	}

@@ -10,6 +10,7 @@ import (
 type radios struct {
 	wifi, data, bluetooth, nfc, airplane bool
 	joined                               bool // Wi-Fi has its network
+	changes                              int  // of that, since the kernel began
 	rssi                                 int  // dBm
 	stayOff                              bool // the network itself is gone (fault)
 }
@@ -42,15 +43,23 @@ func (h *Handset) setWiFi(on bool) {
 		h.leaveWiFi()
 	} else if !h.radios.joined && !h.radios.stayOff {
 		h.joining = h.at(h.age+2*time.Second, func() {
-			h.radios.joined = h.radios.wifi && !h.radios.stayOff
+			h.joined(h.radios.wifi && !h.radios.stayOff)
 		})
 	}
 	h.mirror()
 }
 
+// joined notes whether Wi-Fi has its network; the kernel counts each change.
+func (h *Handset) joined(on bool) {
+	if h.radios.joined != on {
+		h.radios.changes++
+	}
+	h.radios.joined = on
+}
+
 // leaveWiFi takes the handset off its network; every connection over it breaks.
 func (h *Handset) leaveWiFi() {
-	h.radios.joined = false
+	h.joined(false)
 	h.afterwards(h.net.breakAll)
 }
 

@@ -84,6 +84,26 @@ func (h *Handset) node(text func(physics.Readings) string) (s string) {
 	return s
 }
 
+// networkNodes makes the kernel's own view of the Wi-Fi interface, where the shell may see it.
+func (h *Handset) networkNodes() {
+	if h.opt.Nodes == Missing {
+		return
+	}
+	for name, text := range map[string]func() string{
+		"carrier_changes": func() string { return itoa(h.radios.changes) },
+		"operstate":       func() string { return map[bool]string{true: "up", false: "down"}[h.wifiUp()] },
+	} {
+		path := "/sys/class/net/wlan0/" + name
+		h.machine.FS().Dynamic(path, func() (s string) {
+			h.do(func() { s = text() + "\n" })
+			return s
+		})
+		if h.opt.Nodes == Denied {
+			h.machine.FS().Deny(path)
+		}
+	}
+}
+
 // appProcesses are the apps that run, for ps and pidof. The shell may ask with locks of
 // its own held, so the state is not carried on for it.
 func (h *Handset) appProcesses() (list []phoneshell.ProcInfo) {

@@ -178,13 +178,33 @@ slept() {
 	_slept=0 _read=$_rel
 }
 
+# network writes evidence when the kernel's count of how often Wi-Fi lost or found its
+# network is another than at the reading before, or when it cannot be read: the count, at
+# which uptime it was still the old one, and how Wi-Fi is now. It forks nothing.
+network() {
+	_t=
+	read -r _t <"$_wifi/carrier_changes"
+	whole "${_t%"$_cr"}"
+	if [ "$_v" = - ]; then
+		[ -z "$_carrier" ] && _carrier=- && ev carrier 0 unreadable
+		return
+	fi
+	_j=$_carrier _since=$_carried
+	_carrier=$_v _carried=$_up
+	[ -z "$_j" ] || [ "$_j" = - ] || [ "$_j" = "$_carrier" ] && return
+	_t=
+	read -r _t <"$_wifi/operstate"
+	ev carrier $((_carrier - _j)) "since $_since ${_t%"$_cr"}"
+} 2>/dev/null
+
 # dozes asks the power manager, where the clocks have shown no sleep for long, whether the
-# screen is off, and writes evidence of that.
+# screen is off, and writes that down: asleep 1, or 0 when somebody or something has lit it.
 dozes() {
 	[ "$_asleep_every_s" -gt 0 ] && [ $((_us - _asleep)) -ge "$_asleep_every_s" ] || return 0
 	_asleep=$_us
 	case $(dumpsys power) in
 	*mWakefulness=Asleep* | *mWakefulness=Dozing*) ev asleep 1 ;;
+	*mWakefulness=*) ev asleep 0 ;;
 	esac
 } 2>/dev/null
 
@@ -294,6 +314,9 @@ _rel=0       # now
 _dozing=0    # short naps to come, since the handset slept in the last ones
 _slept=0     # sleep since the last reading, 1/100 s
 _read=0      # when the last reading was, 1/100 s since the begin mark
+_wifi=/sys/class/net/wlan0 # the name is a guess
+_carrier=    # the kernel's count of how often it lost or found its network; - not to be read
+_carried=    # when that was read, uptime
 _asleep=$_us # when there was evidence of sleep, or it was looked for, s of uptime
 while :; do
 	[ -n "$_told" ] && finish stopped
@@ -317,6 +340,7 @@ while :; do
 		_unread=0
 		[ -n "$_frozen" ] && finish 'gauge frozen by command'
 		sample
+		network
 		dozes
 		_rel=$(((_us - _base) * 100 + 1$_uc - 100 - _off))
 		if [ -z "$_low" ]; then

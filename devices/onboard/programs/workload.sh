@@ -637,6 +637,8 @@ run)
 	;;
 end)
 	endrunning
+	# It comes on by itself, and goes with the next power: who looks later does not see it.
+	[ "$(settings get global low_power 2>/dev/null)" = 1 ] && ev saver 1
 	;;
 revive)
 	[ -e "$_dir/open" ] || exit 3 # the segment is ending, or over
