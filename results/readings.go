@@ -101,7 +101,7 @@ func (s *Store) AppendReadings(segmentID string, list []Reading) error {
 func (s *Store) Readings(segmentID string) (list []Reading, err error) {
 	var bad []error
 	err = s.db.View(func(tx *bbolt.Tx) error {
-		segment := tx.Bucket(bucketReadings).Bucket([]byte(segmentID))
+		segment := bucketAt(tx, [][]byte{bucketReadings, []byte(segmentID)}) // a store of before has none
 		if segment == nil {
 			return nil
 		}

@@ -136,11 +136,7 @@ func (s *Store) prepare() error {
 		if have == nil {
 			return meta.Put(keyVersion, fmt.Append(nil, FormatVersion))
 		}
-		var version int
-		if _, err := fmt.Sscan(string(have), &version); err != nil || version < 1 || version > FormatVersion {
-			return fmt.Errorf("%w: it says version %q, known are 1 to %d", ErrVersion, have, FormatVersion)
-		}
-		return nil
+		return checkVersion(have)
 	})
 }
 
@@ -574,7 +570,7 @@ func putChunk(b *bbolt.Bucket, samples []Sample) error {
 func (s *Store) Samples(segmentID string) (samples []Sample, err error) {
 	var bad []error
 	err = s.db.View(func(tx *bbolt.Tx) error {
-		b := tx.Bucket(bucketSamples).Bucket([]byte(segmentID))
+		b := bucketAt(tx, [][]byte{bucketSamples, []byte(segmentID)})
 		if b == nil {
 			return nil
 		}

@@ -14,6 +14,7 @@ import (
 type compareCmd struct {
 	Sides []string `arg:"" optional:"" help:"Handsets, runs and line-ups by name; none: every handset of the bench with runs."`
 	choiceFlags
+	storeFlags
 }
 
 // choiceFlags choose what is put beside each other; report takes them too.
@@ -61,6 +62,11 @@ func (c choiceFlags) query(sides []string) (url.Values, error) {
 }
 
 func (c *compareCmd) Run(e *env) error {
+	e, done, err := c.asked(e)
+	if err != nil {
+		return err
+	}
+	defer done()
 	q, err := c.query(c.Sides)
 	if err != nil {
 		return err

@@ -17,6 +17,7 @@ type figuresCmd struct {
 	Plan     string `help:"Only of this plan."`
 	Of       string `help:"Only of this run." placeholder:"RUN"`
 	Flagged  bool   `help:"Count flagged segments too."`
+	storeFlags
 }
 
 func (c *figuresCmd) Help() string {
@@ -26,6 +27,11 @@ func (c *figuresCmd) Help() string {
 }
 
 func (c *figuresCmd) Run(e *env) error {
+	e, done, err := c.asked(e)
+	if err != nil {
+		return err
+	}
+	defer done()
 	q := url.Values{}
 	for name, v := range map[string]string{"handset": c.Handset, "scenario": c.Scenario, "plan": c.Plan, "run": c.Of} {
 		if v != "" {

@@ -17,6 +17,7 @@ type reportCmd struct {
 	Of  []string `arg:"" optional:"" help:"A run, a night by its name, or two and more sides to put beside each other; none: the latest night."`
 	Out string   `short:"o" help:"Folder to write to; made when missing." default:"report" placeholder:"DIR"`
 	choiceFlags
+	storeFlags
 }
 
 func (c *reportCmd) Help() string {
@@ -28,6 +29,11 @@ func (c *reportCmd) Help() string {
 var runID = regexp.MustCompile(`^r[0-9]{14}-[0-9a-f]{8}$`)
 
 func (c *reportCmd) Run(e *env) error {
+	e, done, err := c.asked(e)
+	if err != nil {
+		return err
+	}
+	defer done()
 	path, q := "/v1/night/report", url.Values{}
 	switch {
 	case len(c.Of)+len(c.Run_) > 1:

@@ -246,9 +246,15 @@ func (c *queueResumeCmd) Run(e *env) error { return c.act(e, "resume") }
 type runsCmd struct {
 	Handset string `help:"Only of this handset."`
 	Plan    string `help:"Only of this plan."`
+	storeFlags
 }
 
 func (c *runsCmd) Run(e *env) error {
+	e, done, err := c.asked(e)
+	if err != nil {
+		return err
+	}
+	defer done()
 	list, err := e.client.Runs(e.ctx, c.Handset, c.Plan)
 	switch {
 	case err != nil:
@@ -262,9 +268,15 @@ func (c *runsCmd) Run(e *env) error {
 
 type showCmd struct {
 	Run_ string `arg:"" name:"run" help:"The run, as runs lists it."`
+	storeFlags
 }
 
 func (c *showCmd) Run(e *env) error {
+	e, done, err := c.asked(e)
+	if err != nil {
+		return err
+	}
+	defer done()
 	r, err := e.client.Run(e.ctx, c.Run_)
 	switch {
 	case err != nil:
@@ -286,6 +298,7 @@ type exportCmd struct {
 	Of       string `help:"Only of this run." placeholder:"RUN"`
 	From     string `help:"Only segments begun at or after this instant (RFC 3339)." placeholder:"TIME"`
 	To       string `help:"Only segments begun before this instant (RFC 3339)." placeholder:"TIME"`
+	storeFlags
 }
 
 // tableNames are the tables that can be exported, for help.
@@ -298,6 +311,11 @@ func tableNames() string {
 }
 
 func (c *exportCmd) Run(e *env) error {
+	e, done, err := c.asked(e)
+	if err != nil {
+		return err
+	}
+	defer done()
 	var names []string
 	if c.What == "all" {
 		for _, t := range results.AllTables() {
@@ -318,14 +336,14 @@ func (c *exportCmd) Run(e *env) error {
 		File  string `json:"file"`
 		Bytes int64  `json:"bytes"`
 	}
-	var done []written
+	var files []written
 	for _, name := range names {
 		path := filepath.Join(c.Out, name+"."+c.Format)
 		n, err := e.exportTo(path, name, q)
 		if err != nil {
 			return err
 		}
-		done = append(done, written{path, n})
+		files = append(files, written{path, n})
 	}
 	schema := filepath.Join(c.Out, "columns.json")
 	f, err := os.Create(schema)
@@ -336,9 +354,9 @@ func (c *exportCmd) Run(e *env) error {
 		return err
 	}
 	if e.json {
-		return e.printJSON(done)
+		return e.printJSON(files)
 	}
-	for _, w := range done {
+	for _, w := range files {
 		fmt.Fprintf(e.out, "%s  %d bytes\n", w.File, w.Bytes)
 	}
 	fmt.Fprintf(e.out, "%s  what each column means\n", schema)

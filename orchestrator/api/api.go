@@ -52,6 +52,7 @@ func WithTokensAlways() Option { return func(s *Server) { s.tokensAlways = true 
 
 // A Server is the handler for one daemon. Close ends what it watches.
 type Server struct {
+	recorded
 	d       *orchestrator.Daemon
 	version string
 	held    heldReport
@@ -79,6 +80,10 @@ func New(d *orchestrator.Daemon, version string, options ...Option) *Server {
 	s := &Server{
 		d: d, version: version, tokens: OpenTokens(d.Store(), d.Now), log: &changeLog{store: d.Store()}, meter: newMeter(),
 		limits: newRateLimits(), mux: http.NewServeMux(), roles: map[string]Role{}, outlook: outlook.New(d),
+	}
+	s.recorded = recorded{
+		store: d.Store(), room: d.Reading(), figuresOf: s.outlook.Figures, besideOf: s.outlook.Beside, nightReportOf: d.NightReport,
+		incomplete: func(what string, err error) { d.Log().Error().Err(err).Msg(what + " is incomplete") },
 	}
 	s.sessions = newSessions(s.tokens)
 	s.epoch = newEpoch()
@@ -123,8 +128,8 @@ func (s *Server) OpenAPI() ([]byte, error) {
 	return append(b, '\n'), err
 }
 
-// register makes all routes.
-func (s *Server) register() {
+// describe begins the description of the API, and its routes.
+func (s *Server) describe() huma.API {
 	config := huma.DefaultConfig("Rundown", "1")
 	config.Info.Description = "The handset bench: queue plans, read precondition reports, pull results. Errors are problem documents (RFC 9457). " +
 		"On loopback no token is needed; elsewhere send one as `Authorization: Bearer …`."
@@ -136,7 +141,12 @@ func (s *Server) register() {
 	config.Security = []map[string][]string{{"token": {}}, {}}
 	described := humago.New(s.mux, config)
 	s.spec = described.OpenAPI()
+	return described
+}
 
+// register makes all routes.
+func (s *Server) register() {
+	described := s.describe()
 	get(s, described, "/v1/version", "version", "Which rundown this is", s.about)
 	get(s, described, "/v1/handsets", "handsets", "How each handset stands right now", s.handsets)
 	post(s, described, "/v1/handsets/{name}/check", "check", "Read a handset's preconditions for a plan, or set them and read them back", s.check)
@@ -159,19 +169,13 @@ func (s *Server) register() {
 	post(s, described, "/v1/queue/{id}/pause", "pause", "Hold an item back, a running one before its next segment", s.act("paused", (*orchestrator.Daemon).Pause))
 	post(s, described, "/v1/queue/{id}/resume", "resume", "Let a paused item go on", s.act("resumed", (*orchestrator.Daemon).Resume))
 	get(s, described, "/v1/forecast", "forecast", "When a plan would end on each handset if it began at an instant", s.forecast)
-	get(s, described, "/v1/runs", "runs", "Runs, newest first", s.runs)
-	get(s, described, "/v1/runs/{id}", "run", "One run with its segments, conditions, drift, evidence and figures", s.run)
-	get(s, described, "/v1/segments", "segments", "Segments, newest first, without their evidence", s.segments)
-	get(s, described, "/v1/segments/{id}", "segment", "One segment with conditions, drift and evidence", s.segment)
-	get(s, described, "/v1/segments/{id}/samples", "segment-samples", "A segment's samples, thinned for a picture: every level edge stays", s.samples)
-	get(s, described, "/v1/figures", "figures", "Endurance by handset and scenario, and day mixes", s.figures)
+	s.registerRecorded(described)
 	get(s, described, "/v1/learned", "learned", "What surveys, segments and recharges taught about handsets, by OS build", s.learned)
 	operator(s, described, http.MethodDelete, "/v1/learned/{name}", "forget-learned", "Drop what was learned of a handset, such as after its battery was changed", s.forget)
 	get(s, described, "/v1/changes", "changes", "What has happened after a change, waiting for the next one if asked to", s.changes)
 	s.registerImports(described)
 	s.registerBenchFree(described)
 	get(s, described, "/v1/doctor", "doctor", "What around the bench is right for a night and what is not, and what to do; handsets in a run are left alone", s.doctor)
-	s.registerCompare(described)
 	get(s, described, "/v1/tables", "tables", "What can be exported, column by column", s.tables)
 	get(s, described, "/v1/workloads", "workloads", "What handsets can be given to do, with hashes, sizes and what it asks of them", s.workloads)
 	get(s, described, "/v1/log", "log", "Who changed what and when, newest first", s.listLog)
@@ -182,13 +186,11 @@ func (s *Server) register() {
 	operator(s, described, http.MethodDelete, "/v1/tokens/{id}", "withdraw-token", "Withdraw a token at once", s.withdrawToken)
 
 	s.handle(Reader, "GET /v1/events", "events", s.events)
-	s.handle(Reader, "GET /v1/export/{table}", "export", s.export)
 	s.handle(Operator, "GET /v1/backup", "backup", s.backup)
 	s.handle(Reader, "GET /metrics", "", s.metrics)
 	s.handle(Anyone, "GET /healthz", "", s.healthz)
 	s.handle(Reader, "GET /openapi.json", "", s.openapi)
 	s.describeStreams()
-	s.registerReports()
 	s.describeReports()
 
 	s.handle(Anyone, "GET /enter", "", s.enterPage)
@@ -375,12 +377,12 @@ type figuresInput struct {
 	Flagged  bool   `query:"flagged" doc:"count flagged segments too"`
 }
 
-func (s *Server) figures(_ context.Context, in *figuresInput) (*body[Figures], error) {
-	figures, err := s.outlook.Figures(reading.FigureFilter{Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, Run: in.Run, WithFlagged: in.Flagged})
+func (s *recorded) figures(_ context.Context, in *figuresInput) (*body[Figures], error) {
+	figures, err := s.figuresOf(reading.FigureFilter{Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, Run: in.Run, WithFlagged: in.Flagged})
 	if err != nil && len(figures) == 0 {
 		return nil, problem(err)
 	}
-	return &body[Figures]{Figures{figures, s.d.Reading().MixFigures(figures), s.d.Reading().RegulationFigures(figures)}}, nil
+	return &body[Figures]{Figures{figures, s.room.MixFigures(figures), s.room.RegulationFigures(figures)}}, nil
 }
 
 type forecastInput struct {

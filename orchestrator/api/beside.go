@@ -30,8 +30,8 @@ func (in *compareInput) choice() reading.Choice {
 	}
 }
 
-func (s *Server) compare(_ context.Context, in *compareInput) (*body[reading.Beside], error) {
-	b, err := s.outlook.Beside(in.choice())
+func (s *recorded) compare(_ context.Context, in *compareInput) (*body[reading.Beside], error) {
+	b, err := s.besideOf(in.choice())
 	if err != nil && len(b.Sides) == 0 {
 		return nil, problem(err)
 	}

@@ -170,7 +170,10 @@ func (c *Client) explained(err error) error {
 	var unknown x509.UnknownAuthorityError
 	var name x509.HostnameError
 	var invalid x509.CertificateInvalidError
+	var asked *url.Error
 	switch {
+	case (errors.Is(err, results.ErrDamaged) || errors.Is(err, errAnswerBroke)) && errors.As(err, &asked):
+		return asked.Err // no address was asked
 	case errors.As(err, &unknown):
 		return fmt.Errorf("the certificate of %s is from an authority that this host does not know: give the authority's with --ca: %w", c.base, err)
 	case errors.As(err, &name):

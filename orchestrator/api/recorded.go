@@ -7,10 +7,38 @@ import (
 	"slices"
 	"time"
 
+	"github.com/danielgtaylor/huma/v2"
+
 	"rundown/orchestrator/api/outlook"
 	"rundown/results"
 	"rundown/results/reading"
+	"rundown/results/report"
 )
+
+// recorded answers what is read of a store: of a daemon's, or of a file that no daemon has open.
+type recorded struct {
+	store *results.Store
+	room  *reading.Room
+	// These three are the room's own, or a daemon's that keeps in memory what they have said.
+	figuresOf     func(reading.FigureFilter) ([]reading.ScenarioFigure, error)
+	besideOf      func(reading.Choice) (reading.Beside, error)
+	nightReportOf func(night string) (report.Report, error)
+	// incomplete is told of an answer that lacks something, with why.
+	incomplete func(what string, err error)
+}
+
+// registerRecorded makes the routes of what was recorded.
+func (s *Server) registerRecorded(described huma.API) {
+	get(s, described, "/v1/runs", "runs", "Runs, newest first", s.runs)
+	get(s, described, "/v1/runs/{id}", "run", "One run with its segments, conditions, drift, evidence and figures", s.run)
+	get(s, described, "/v1/segments", "segments", "Segments, newest first, without their evidence", s.segments)
+	get(s, described, "/v1/segments/{id}", "segment", "One segment with conditions, drift and evidence", s.segment)
+	get(s, described, "/v1/segments/{id}/samples", "segment-samples", "A segment's samples, thinned for a picture: every level edge stays", s.samples)
+	get(s, described, "/v1/figures", "figures", "Endurance by handset and scenario, and day mixes", s.figures)
+	s.registerCompare(described)
+	s.handle(Reader, "GET /v1/export/{table}", "export", s.export)
+	s.registerReports()
+}
 
 type runsInput struct {
 	Page
@@ -33,14 +61,14 @@ func (in *runsInput) wants(r results.Run) bool {
 }
 
 // runs reads from the newest run backwards until the page is full.
-func (s *Server) runs(_ context.Context, in *runsInput) (*paged[results.Run], error) {
+func (s *recorded) runs(_ context.Context, in *runsInput) (*paged[results.Run], error) {
 	if in.After != "" {
-		if _, err := s.d.Store().Run(in.After); err != nil {
+		if _, err := s.store.Run(in.After); err != nil {
 			return nil, noSuchAfter(in.After)
 		}
 	}
 	list := []results.Run{}
-	err := s.d.Store().RunsBack(in.After, func(r results.Run) bool {
+	err := s.store.RunsBack(in.After, func(r results.Run) bool {
 		if in.wants(r) {
 			list = append(list, r)
 		}
@@ -66,33 +94,33 @@ type RunDetail struct {
 	Prompts []results.Prompt `json:"prompts"`
 }
 
-func (s *Server) run(_ context.Context, in *itemInput) (*body[RunDetail], error) {
-	r, err := s.d.Store().Run(in.ID)
+func (s *recorded) run(_ context.Context, in *itemInput) (*body[RunDetail], error) {
+	r, err := s.store.Run(in.ID)
 	if err != nil {
 		return nil, problem(err)
 	}
-	segments, err := s.d.Store().Segments(in.ID)
+	segments, err := s.store.Segments(in.ID)
 	if err != nil && len(segments) == 0 {
 		return nil, problem(err)
 	}
-	figures, err := s.outlook.Figures(reading.FigureFilter{Run: in.ID, Handset: r.Handset.Name})
+	figures, err := s.figuresOf(reading.FigureFilter{Run: in.ID, Handset: r.Handset.Name})
 	if err != nil && len(figures) == 0 {
 		return nil, problem(err)
 	}
 	of := reading.FigureFilter{Run: in.ID}
-	charges, err := s.d.Reading().Charges(of)
+	charges, err := s.room.Charges(of)
 	if err != nil && len(charges) == 0 {
 		return nil, problem(err)
 	}
-	heat, err := s.d.Reading().HeatSeries(of)
+	heat, err := s.room.HeatSeries(of)
 	if err != nil && len(heat) == 0 {
 		return nil, problem(err)
 	}
-	annotations, err := s.d.Reading().Annotations(in.ID)
+	annotations, err := s.room.Annotations(in.ID)
 	if err != nil && len(annotations) == 0 {
 		return nil, problem(err)
 	}
-	prompts, err := s.d.Store().Prompts(in.ID)
+	prompts, err := s.store.Prompts(in.ID)
 	if err != nil && len(prompts) == 0 {
 		return nil, problem(err)
 	}
@@ -116,11 +144,11 @@ func (in *segmentsInput) wants(g results.Segment) bool {
 
 // segments goes from run to run, newest first, until the page is full: a year of runs is
 // not read for the latest few segments.
-func (s *Server) segments(_ context.Context, in *segmentsInput) (*paged[results.Segment], error) {
+func (s *recorded) segments(_ context.Context, in *segmentsInput) (*paged[results.Segment], error) {
 	list := []results.Segment{}
 	// take takes a run's segments, latest first, and reports whether the page is full.
 	take := func(runID string) (full bool, err error) {
-		segments, err := s.d.Store().Segments(runID)
+		segments, err := s.store.Segments(runID)
 		if err != nil && len(segments) == 0 {
 			return false, err
 		}
@@ -138,7 +166,7 @@ func (s *Server) segments(_ context.Context, in *segmentsInput) (*paged[results.
 	}
 	first := "" // the run in which the page before ended
 	if in.After != "" {
-		last, err := s.d.Store().Segment(in.After)
+		last, err := s.store.Segment(in.After)
 		if err != nil || last.RunID == "" || !wanted(in.Run, last.RunID) {
 			return nil, noSuchAfter(in.After)
 		}
@@ -159,7 +187,7 @@ func (s *Server) segments(_ context.Context, in *segmentsInput) (*paged[results.
 		// A few runs at a time: reading their segments is a transaction of its own, which
 		// must not begin inside of another.
 		var some []results.Run
-		read := s.d.Store().RunsBack(from, func(r results.Run) bool {
+		read := s.store.RunsBack(from, func(r results.Run) bool {
 			some = append(some, r)
 			return len(some) < 20
 		})
@@ -186,8 +214,8 @@ func (s *Server) segments(_ context.Context, in *segmentsInput) (*paged[results.
 	return firstPage(list, in.Page, func(g results.Segment) string { return g.ID })
 }
 
-func (s *Server) segment(_ context.Context, in *itemInput) (*body[results.Segment], error) {
-	g, err := s.d.Store().Segment(in.ID)
+func (s *recorded) segment(_ context.Context, in *itemInput) (*body[results.Segment], error) {
+	g, err := s.store.Segment(in.ID)
 	if err != nil {
 		return nil, problem(err)
 	}
@@ -200,11 +228,11 @@ type samplesInput struct {
 	Most   int     `query:"most" minimum:"0" maximum:"100000" doc:"about how many samples at most; 0: all"`
 }
 
-func (s *Server) samples(_ context.Context, in *samplesInput) (*body[[]results.Sample], error) {
-	if _, err := s.d.Store().Segment(in.ID); err != nil {
+func (s *recorded) samples(_ context.Context, in *samplesInput) (*body[[]results.Sample], error) {
+	if _, err := s.store.Segment(in.ID); err != nil {
 		return nil, problem(err)
 	}
-	list, err := s.d.Store().Samples(in.ID)
+	list, err := s.store.Samples(in.ID)
 	if err != nil && len(list) == 0 {
 		return nil, problem(err)
 	}
@@ -216,7 +244,7 @@ func (s *Server) samples(_ context.Context, in *samplesInput) (*body[[]results.S
 }
 
 // export streams one table; it is outside huma because its body is not JSON.
-func (s *Server) export(w http.ResponseWriter, r *http.Request) {
+func (s *recorded) export(w http.ResponseWriter, r *http.Request) {
 	refuse := func(err error) { writeProblem(w, http.StatusUnprocessableEntity, err.Error()) }
 	table, err := results.TableNamed(r.PathValue("table"))
 	if err != nil {
@@ -253,12 +281,12 @@ func (s *Server) export(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Disposition", fmt.Sprintf(`attachment; filename="%s.%s"`, table.Name, format))
 	w.Header().Set("Cache-Control", "no-store")
 	out := &patient{w: w, c: http.NewResponseController(w)}
-	write := func() (int, error) { return results.Export(s.d.Store(), table, format, f, out) }
+	write := func() (int, error) { return results.Export(s.store, table, format, f, out) }
 	if slices.ContainsFunc(results.ComputedTables(), func(t results.Table) bool { return t.Name == table.Name }) {
-		write = func() (int, error) { return s.d.Reading().ExportComputed(table.Name, format, f, out) }
+		write = func() (int, error) { return s.room.ExportComputed(table.Name, format, f, out) }
 	}
 	if _, err := write(); err != nil {
-		s.d.Log().Error().Err(err).Str("table", table.Name).Msg("export is incomplete")
+		s.incomplete("the export of "+table.Name, err)
 		// The status is out already: a broken connection is how the reader learns of it.
 		panic(http.ErrAbortHandler)
 	}

@@ -29,14 +29,14 @@ const reportPolicy = "default-src 'none'; style-src 'unsafe-inline'; img-src dat
 const allFiles = "all.zip"
 
 func (s *Server) registerReports() {
-	s.handle(Reader, "GET /v1/runs/{id}/report", "run-report", s.reporting(func(r *http.Request) (report.Report, error) { return s.d.Reading().RunReport(r.PathValue("id")) }))
-	s.handle(Reader, "GET /v1/night/report", "night-report", s.reporting(func(r *http.Request) (report.Report, error) { return s.d.NightReport(r.URL.Query().Get("night")) }, "night"))
+	s.handle(Reader, "GET /v1/runs/{id}/report", "run-report", s.reporting(func(r *http.Request) (report.Report, error) { return s.room.RunReport(r.PathValue("id")) }))
+	s.handle(Reader, "GET /v1/night/report", "night-report", s.reporting(func(r *http.Request) (report.Report, error) { return s.nightReportOf(r.URL.Query().Get("night")) }, "night"))
 	s.handle(Reader, "GET /v1/compare/report", "compare-report", s.reporting(func(r *http.Request) (report.Report, error) {
 		c, err := choiceOf(r)
 		if err != nil {
 			return report.Report{}, err
 		}
-		return s.d.Reading().CompareReport(c)
+		return s.room.CompareReport(c)
 	}, "side", "reference", "all_pairs", "scenario", "plan", "allow", "from", "to"))
 }
 
@@ -64,7 +64,7 @@ func choiceOf(r *http.Request) (reading.Choice, error) {
 
 // reporting answers with one file of a report, or all of them in an archive. filters are
 // what the query may hold besides the file's name.
-func (s *Server) reporting(of func(*http.Request) (report.Report, error), filters ...string) http.HandlerFunc {
+func (s *recorded) reporting(of func(*http.Request) (report.Report, error), filters ...string) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		for name := range r.URL.Query() {
 			if name != "file" && !slices.Contains(filters, name) {
@@ -79,7 +79,7 @@ func (s *Server) reporting(of func(*http.Request) (report.Report, error), filter
 			return
 		}
 		if err != nil { // some of the store cannot be read
-			s.d.Log().Error().Err(err).Str("path", r.URL.Path).Msg("report is incomplete")
+			s.incomplete("the report "+r.URL.Path, err)
 		}
 		name := r.URL.Query().Get("file")
 		if name == "" {

@@ -243,11 +243,17 @@ func (rm *Room) handsetsOf(runID string) (map[string]results.Handset, error) {
 }
 
 func (rm *Room) sortByBench(keys []figureKey) {
+	place := rm.places()
+	slices.SortStableFunc(keys, func(a, b figureKey) int { return place[a.handset] - place[b.handset] })
+}
+
+// places are the bench's handsets' places among others: below 0, where one that is not on it has 0.
+func (rm *Room) places() map[string]int {
 	place := map[string]int{}
 	for i, h := range rm.file.Bench.Handsets {
 		place[h.Name] = i - len(rm.file.Bench.Handsets)
 	}
-	slices.SortStableFunc(keys, func(a, b figureKey) int { return place[a.handset] - place[b.handset] })
+	return place
 }
 
 // figure computes one segment's figure.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"rundown/results"
 	"rundown/results/compare"
@@ -18,6 +19,35 @@ func (rm *Room) RunReport(runID string) (report.Report, error) {
 		return report.Report{}, err
 	}
 	return rm.ReportOf([]results.Run{run})
+}
+
+// NightReport is the report of the latest night of that name, as its runs tell it; an empty name
+// stands for what was queued last. results.ErrNotFound when there was none.
+func (rm *Room) NightReport(night string) (report.Report, error) {
+	runs, err := rm.store.Runs()
+	var last results.Run
+	for _, r := range runs {
+		if r.Imported == nil && (night == "" || r.Night == night) && (last.ID == "" || r.QueuedAt.After(last.QueuedAt)) {
+			last = r
+		}
+	}
+	if last.ID == "" {
+		return report.Report{}, errors.Join(err, fmt.Errorf("night %q: %w", night, results.ErrNotFound))
+	}
+	var mine []results.Run
+	over := true
+	for _, r := range runs {
+		if r.Imported == nil && r.Night == last.Night && r.Plan == last.Plan && r.QueuedAt.Sub(last.QueuedAt).Abs() < time.Hour {
+			mine, over = append(mine, r), over && !r.EndedAt.IsZero()
+		}
+	}
+	place := rm.places()
+	slices.SortStableFunc(mine, func(a, b results.Run) int { return place[a.Handset.Name] - place[b.Handset.Name] })
+	made, failed := rm.ReportOf(mine)
+	if !over {
+		made.About = strings.TrimPrefix(made.About+"; the night is not over", "; ")
+	}
+	return made, errors.Join(err, failed)
 }
 
 // ReportOf is the report of runs. What cannot be read of the store is left out and named in

@@ -12,6 +12,8 @@ package reading
 import (
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -53,6 +55,25 @@ func Open(store *results.Store, file scenarios.File, now func() time.Time, owed 
 	rm.loading.Lock()
 	defer rm.loading.Unlock()
 	return rm, errors.Join(rm.lessons.load(store), rm.looks.load(store))
+}
+
+// BenchOf is a plan file as far as a store tells it: the handsets that were measured, as they were in
+// their latest run, by name. Day mixes, line-ups and what meters are good to stand in a plan file only.
+// What cannot be read of the store is left out and named in the error.
+func BenchOf(store *results.Store) (scenarios.File, error) {
+	runs, err := store.Runs()
+	latest := map[string]results.Handset{}
+	for _, r := range runs { // in the order of time
+		if r.Imported == nil {
+			latest[r.Handset.Name] = r.Handset
+		}
+	}
+	var file scenarios.File
+	for _, name := range slices.Sorted(maps.Keys(latest)) {
+		h := latest[name]
+		file.Bench.Handsets = append(file.Bench.Handsets, scenarios.Handset{Name: name, Serial: h.Serial, CapacityMAh: h.CapacityMAh, NominalMV: h.NominalMV})
+	}
+	return file, err
 }
 
 // heard drops or reads again what a write makes old.
