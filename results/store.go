@@ -33,7 +33,7 @@ var (
 const lockPatience = 200 * time.Millisecond
 
 // FormatVersion is the version of the store's format that this code writes. Earlier
-// versions stay readable; files of each are kept in testdata.
+// versions stay readable; files of each are kept in testdata/stores.
 const FormatVersion = 1
 
 // A Store keeps everything recorded, in one bbolt file:
