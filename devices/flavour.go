@@ -83,14 +83,14 @@ var ways = []way{
 
 	{op: ReadKeyguard, command: "dumpsys activity activities"},
 	{op: ReadKeyguardOld, command: "dumpsys window policy"},
-	{op: DismissKeyguard, command: "input keyevent 224; wm dismiss-keyguard"},
-	{op: ScreenOff, command: "input keyevent 223"},
+	{op: DismissKeyguard, command: lightScreen + "; " + dismissKeyguard},
+	{op: ScreenOff, command: darkenScreen},
 	{op: ReadWindows, from: 29, command: "dumpsys window"},
 	{op: ReadWindows, to: 28, command: "dumpsys window windows"},
 	{op: ReadCalls, command: "dumpsys telephony.registry"},
 	{op: LeaveDialog, command: "input keyevent 4"}, // BACK: the dialog's own way out
-	{op: LeaveDialog, command: "input keyevent 3"}, // HOME
-	{op: GoHome, command: "input keyevent 3"},
+	{op: LeaveDialog, command: goHome},
+	{op: GoHome, command: goHome},
 
 	{op: ReadWifi, from: 30, command: "cmd wifi status"},
 	{op: ReadWifi, to: 29, command: "dumpsys wifi | grep -m 4 -E '^Wi-Fi is |mWifiInfo '"},

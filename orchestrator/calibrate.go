@@ -348,24 +348,11 @@ func (c *calibration) prepare(ctx context.Context, link devices.Link, on *lumina
 	if err != nil {
 		return restore, err
 	}
-	got, err := devices.Run(ctx, link, "settings get system screen_off_timeout; settings get system screen_brightness; settings get system screen_brightness_mode")
+	before, undo, err := devices.ReadScreenSettings(ctx, link)
 	if err != nil {
-		return restore, err
+		return restore, fmt.Errorf("%s: %w", name, err)
 	}
-	values := strings.Fields(got)
-	if len(values) != 3 {
-		return restore, fmt.Errorf("%s: its screen settings read %q, which is not understood", name, got)
-	}
-	var undo, before []string
-	for i, key := range []string{"screen_off_timeout", "screen_brightness", "screen_brightness_mode"} {
-		if values[i] == "null" {
-			undo = append(undo, "settings delete system "+key)
-			continue
-		}
-		undo = append(undo, "settings put system "+key+" "+devices.Quote(values[i]))
-		before = append(before, key+"="+values[i])
-	}
-	change := preconditions.Change{Name: "light calibration", Undo: strings.Join(undo, "; "), Before: strings.Join(before, ", "), At: c.d.now()}
+	change := preconditions.Change{Name: "light calibration", Undo: undo, Before: before, At: c.d.now()}
 	if err := c.d.store.PutDocument(documentsApplied, name, append(slices.Clone(had), change)); err != nil {
 		return restore, err
 	}
@@ -385,7 +372,7 @@ func (c *calibration) prepare(ctx context.Context, link devices.Link, on *lumina
 		}
 		return c.d.store.PutDocument(documentsApplied, name, had)
 	}
-	if _, err := devices.Run(ctx, link, fmt.Sprintf("settings put system screen_off_timeout %d", timeoutMS)); err != nil {
+	if err := devices.SetScreenTimeout(ctx, link, timeoutMS); err != nil {
 		return restore, err
 	}
 	_, err = on.Prepare(ctx)
@@ -582,7 +569,7 @@ func (s *calibrationScreen) Show(ctx context.Context, setting float64) error {
 		if err != nil {
 			return err
 		}
-		if _, err := devices.Run(ctx, link, "input keyevent 224"); err != nil { // also starts its timeout anew
+		if err := devices.LightScreen(ctx, link); err != nil { // also starts its timeout anew
 			return err
 		}
 		return s.on.Show(ctx, setting)
@@ -640,9 +627,7 @@ func (w *whitePage) White(ctx context.Context) error {
 		return err
 	}
 	w.session.Seen() // what an earlier page said
-	open := fmt.Sprintf("input keyevent 224; wm dismiss-keyguard; am start -a android.intent.action.VIEW -d %s %s",
-		devices.Quote(base+w.session.Path()+"?grey=255&every_s=1"), devices.Quote(browser))
-	if _, err := devices.Run(ctx, link, open); err != nil {
+	if err := devices.OpenPage(ctx, link, browser, base+w.session.Path()+"?grey=255&every_s=1"); err != nil {
 		return err
 	}
 	touched := false
@@ -653,7 +638,7 @@ func (w *whitePage) White(ctx context.Context) error {
 			}
 			if !touched {
 				touched = true
-				if _, err := devices.Run(ctx, link, fmt.Sprintf("input tap %d %d", id.ScreenW/2, id.ScreenH/2)); err != nil {
+				if err := devices.Tap(ctx, link, id.ScreenW/2, id.ScreenH/2); err != nil {
 					return err
 				}
 				break // the next word of the page comes from after the touch
@@ -681,8 +666,7 @@ func (w *whitePage) Black(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	_, err = devices.Run(ctx, link, "input keyevent 223")
-	return err
+	return devices.DarkenScreen(ctx, link)
 }
 
 // errand has something done in the background until the daemon stops. It reports whether

@@ -182,8 +182,7 @@ func (c *labClip) differs(ctx context.Context, l devices.Link, at string, want c
 		return fmt.Sprintf("%d bytes instead of %d", on.Size, want.Bytes), nil
 	}
 	for i, hash := range want.Pieces {
-		said, err := devices.Run(ctx, l, fmt.Sprintf("dd if=%s bs=%d skip=%d count=%d 2>/dev/null | sha256sum",
-			devices.Quote(at), clipBlock, int64(i)*c.piece/clipBlock, c.piece/clipBlock))
+		said, err := devices.HashPiece(ctx, l, at, clipBlock, int64(i)*c.piece/clipBlock, c.piece/clipBlock)
 		if err != nil {
 			return "", err
 		}
@@ -197,15 +196,15 @@ func (c *labClip) differs(ctx context.Context, l devices.Link, at string, want c
 // removeClips removes what this daemon or an earlier one has put beside a clip of this name,
 // and counts it.
 func removeClips(ctx context.Context, l devices.Link, keep string) (removed int, err error) {
-	listed, err := devices.Run(ctx, l, "ls "+devices.Quote(clipFolder)+" 2>/dev/null || true")
+	listed, err := devices.ListFolder(ctx, l, clipFolder)
 	if err != nil {
 		return 0, err
 	}
-	for _, name := range strings.Fields(listed) {
+	for _, name := range listed {
 		if name == keep || !clipName.MatchString(name) {
 			continue
 		}
-		if _, err := devices.Run(ctx, l, "rm -f "+devices.Quote(clipFolder+"/"+name)); err != nil {
+		if err := devices.RemoveFile(ctx, l, clipFolder+"/"+name); err != nil {
 			return removed, fmt.Errorf("an older clip could not be removed: %w", err)
 		}
 		removed++

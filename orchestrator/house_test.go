@@ -1,7 +1,12 @@
 package orchestrator_test
 
 import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
 	"os/exec"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -76,5 +81,46 @@ func TestReadersAndCalculatorsReachNoFurther(t *testing.T) {
 				t.Errorf("results/%s reaches %s", name, path)
 			}
 		}
+	}
+}
+
+// Android's words stand in devices and scenarios: what decides when something is done writes no command.
+// The demo, in which somebody meddles with a simulated handset, may.
+func TestTheOrchestratorWritesNoShellCommand(t *testing.T) {
+	files := 0
+	err := filepath.WalkDir(".", func(path string, d fs.DirEntry, err error) error {
+		switch {
+		case err != nil:
+			return err
+		case d.IsDir() && (path == "demo" || path == "testdata"):
+			return fs.SkipDir
+		case d.IsDir() || !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go"):
+			return nil
+		}
+		files++
+		set := token.NewFileSet()
+		file, err := parser.ParseFile(set, path, nil, parser.SkipObjectResolution)
+		if err != nil {
+			return err
+		}
+		ast.Inspect(file, func(n ast.Node) bool {
+			call, ok := n.(*ast.CallExpr)
+			if !ok {
+				return true
+			}
+			f, ok := call.Fun.(*ast.SelectorExpr)
+			if !ok {
+				return true
+			}
+			of, _ := f.X.(*ast.Ident)
+			if f.Sel.Name == "Shell" || f.Sel.Name == "Run" && of != nil && of.Name == "devices" {
+				t.Errorf("%s: a command line: give what it does a name in devices", set.Position(call.Pos()))
+			}
+			return true
+		})
+		return nil
+	})
+	if err != nil || files < 80 {
+		t.Errorf("%d files, %v: the test looks at the wrong place", files, err)
 	}
 }

@@ -168,8 +168,7 @@ func (r *run) putBack(ctx context.Context) error {
 // handset whose shell may press no keys will not press them the second time either, and
 // nothing is changed by it that would be owed.
 func goHome(ctx context.Context, l devices.Link) error {
-	_, err := devices.Run(ctx, l, "input keyevent 3; input keyevent 223")
-	return err
+	return devices.LeaveHome(ctx, l)
 }
 
 // owedPause is how long is waited after so many tries that the handset did not let succeed:

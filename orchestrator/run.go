@@ -301,7 +301,7 @@ func (r *run) sleepScreen(ctx context.Context, s scenarios.Scenario) {
 
 func (r *run) screenOff(ctx context.Context) {
 	if l, err := r.d.linkTo(r.h); err == nil {
-		_, err = devices.Run(ctx, l, "input keyevent 223")
+		err = devices.DarkenScreen(ctx, l)
 		if err != nil && ctx.Err() == nil {
 			r.log.Warn().Err(err).Msg("the screen could not be put to sleep while it waits")
 		}
@@ -311,10 +311,7 @@ func (r *run) screenOff(ctx context.Context) {
 // sink keeps the screen on until the next look, so that a level above the start window,
 // such as that of a handset fresh from its charger, comes down into it by itself.
 func (r *run) sink(ctx context.Context, levelPct int, window scenarios.Window) error {
-	err := r.reach(ctx, linkPatience, func(l devices.Link) error {
-		_, err := devices.Run(ctx, l, "input keyevent 224")
-		return err
-	})
+	err := r.reach(ctx, linkPatience, func(l devices.Link) error { return devices.LightScreen(ctx, l) })
 	if isStop(ctx, err) {
 		return err
 	}

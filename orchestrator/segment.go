@@ -220,8 +220,7 @@ func (r *run) wake(ctx context.Context, l devices.Link) error {
 	if r.live.scenario.ScreenOff {
 		return nil
 	}
-	_, err := devices.Run(ctx, l, "input keyevent 224; wm dismiss-keyguard")
-	return err
+	return devices.LightUnlocked(ctx, l)
 }
 
 // startPrograms starts the recorder. A second try, after a link that was lost in the
