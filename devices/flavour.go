@@ -60,6 +60,8 @@ const (
 	USBNoData         Operation = "make no data the USB default"
 	USBFunctions      Operation = "set the USB functions" // mtp, ptp, rndis, midi
 	ReadTCPLink       Operation = "read the port of the link over Wi-Fi"
+	AllowNotices      Operation = "allow an app its notifications"    // package
+	PlayFile          Operation = "play a file by its path in an app" // address
 )
 
 // A way is how Android versions from..to do an operation. Of several ways that fit, the
@@ -151,6 +153,11 @@ var ways = []way{
 	{op: USBFunctions, from: 28, command: "svc usb setFunctions %s"},
 	{op: USBFunctions, to: 27, lacks: "before Android 9 the shell may not choose the USB functions"},
 	{op: ReadTCPLink, command: "getprop service.adb.tcp.port"},
+
+	{op: AllowNotices, from: 33, command: "pm grant %s android.permission.POST_NOTIFICATIONS"},
+	{op: AllowNotices, to: 32, lacks: "before Android 13 no app needs leave for its notifications"},
+	{op: PlayFile, to: 28, command: "am start -a android.intent.action.VIEW -d %s -t video/mp4"},
+	{op: PlayFile, from: 29, lacks: "from Android 10 on an app is given what the media store has, not a path"},
 }
 
 // Ways returns the command lines that do op on this flavour, the best first; none when

@@ -318,7 +318,10 @@ func (c *compiler) tapElement(s Step) {
 // dumped is how a text stands in an attribute of uiautomator's dump.
 var dumped = strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;", `"`, "&quot;")
 
-// allow grants what a command can grant. Notifications need no grant before Android 13.
+// flavour is what the handset's Android version does its own way.
+func (c *compiler) flavour() devices.Flavour { return devices.Flavour{SDK: c.t.SDK} }
+
+// allow grants what a command can grant.
 func (c *compiler) allow() error {
 	for _, who := range slices.Sorted(maps.Keys(c.s.Permissions)) {
 		pkg, err := c.app(who)
@@ -326,7 +329,7 @@ func (c *compiler) allow() error {
 			return fmt.Errorf("permissions: %w", err)
 		}
 		for _, name := range c.s.Permissions[who] {
-			if name == "notifications" && c.t.SDK < 33 {
+			if name == "notifications" && c.flavour().Lacks(devices.AllowNotices) != "" {
 				continue
 			}
 			c.line("said=$(pm grant %s %s 2>&1) || ev failed 1 \"pm grant: $said\"", devices.Quote(pkg), permissions[name])
@@ -477,9 +480,8 @@ func (c *compiler) play() error {
 		c.line("*)")
 	}
 	const view = "am start -a android.intent.action.VIEW"
-	if c.t.SDK < 29 {
-		// Before scoped storage, players take the file itself.
-		c.line("%s -d %s -t video/mp4%s >/dev/null", view, devices.Quote("file://"+c.t.ClipPath), c.appIfKnown("player"))
+	if ways := c.flavour().Ways(devices.PlayFile, "file://"+c.t.ClipPath); len(ways) > 0 {
+		c.line("%s%s >/dev/null", ways[0], c.appIfKnown("player"))
 	} else {
 		c.findClip()
 		if !c.counts {
