@@ -64,6 +64,8 @@ type window struct {
 	t0, t1  float64 // s of uptime: the middles of the first and the last edge
 	samples []Sample
 	first   int // index of the first sample not before t0, in all samples
+
+	refreshS float64 // of the gauge's level, s; known once its kind is
 }
 
 func (w window) points() int { return len(w.edges) - 1 }

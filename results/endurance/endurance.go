@@ -176,10 +176,11 @@ func Estimate(in Input) (Figure, error) {
 	if gap := longGap(in, w); gap != "" {
 		f.Warnings = append(f.Warnings, gap)
 	}
-	level := levelRate(w)
 	counter := readCounter(in, w)
 	current := readCurrent(in, w)
 	f.Gauge = counter.gauge
+	w.refreshS = refreshS[f.Gauge]
+	level := levelRate(w)
 	bend := bendSD[f.Gauge]
 	if in.Learned != nil && in.Learned.BendSD > 0 {
 		bend = in.Learned.BendSD

@@ -271,7 +271,7 @@ func rowsOf(list []Observation, drawn func(Observation, int) float64, current bo
 			r.z = append(r.z, 100*drawn(o, i)*unit/r.full)
 			r.at = append(r.at, float64(e.UpperPct)-0.5)
 			r.of = append(r.of, r.n)
-			own = append(own, (e.WidthS*e.WidthS+refreshS*refreshS)/12*perS*perS+step*step/12)
+			own = append(own, (e.WidthS*e.WidthS+refreshS[o.Gauge]*refreshS[o.Gauge])/12*perS*perS+step*step/12)
 			counted = append(counted, offset*math.Abs(float64(e.UpperPct-o.Edges[0].UpperPct)))
 		}
 		first := float64(o.Edges[0].UpperPct) - 0.5

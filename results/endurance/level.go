@@ -44,9 +44,9 @@ type level struct {
 	timing, bend, shift float64 // relative variances
 }
 
-// refreshS is how often a gauge is taken to refresh its level, s: an edge is seen up to so
-// much late. Assumed.
-const refreshS = 30.0
+// refreshS is how often a gauge of a kind refreshes its level, s, at the seldomest: an edge is seen
+// up to so much late. Assumed; it is felt where a point is drained in a few minutes.
+var refreshS = [...]float64{GaugeNone: 40, GaugeFine: 20, GaugeMedium: 35, GaugeCoarse: 60}
 
 // levelRate fits a line through the middles of the edges by generalised least squares.
 // Their errors are of two kinds: each edge's own place in its interval, and wandering
@@ -65,7 +65,7 @@ func levelRateOf(w window, s shift) level {
 	m := make([]float64, n)
 	for i, e := range w.edges {
 		width := (e.Hi - e.Lo).Seconds()
-		v := (width*width + refreshS*refreshS) / 12
+		v := (width*width + w.refreshS*w.refreshS) / 12
 		if i+1 < n && w.edges[i+1].Hi == e.Hi || s.onItsWay(i) {
 			v += length / d * length / d / 3 // one that came at once with the next may have been held back
 		}

@@ -150,7 +150,7 @@ func drawnAt(in Input, w window, counter counterReading, current currentReading)
 		for j := i; j < n; j++ {
 			v := walk*float64(min(i, j)) + k.between(float64(e.LevelPct), float64(w.edges[j].LevelPct))
 			if i == j {
-				v += (width*width+refreshS*refreshS)/12*perS*perS + own + 1e-6
+				v += (width*width+w.refreshS*w.refreshS)/12*perS*perS + own + 1e-6
 			}
 			out.cov.SetSym(i, j, v)
 		}
