@@ -249,7 +249,10 @@ func Estimate(in Input) (Figure, error) {
 	f.Warnings = append(f.Warnings, volt.warnings...)
 	f.Method += ", " + volt.method
 	hours := f.StraightHours * volt.factor
-	drift := driftVariance(w.t0-in.ActivityT.Seconds(), w.t1-in.ActivityT.Seconds(), 3600*hours)
+	drifts := in.Learned.drift()
+	drifts.see(powerBlocks(in, w, counter, current), 0)
+	ahead, drift := drifts.ahead(w.t0-in.ActivityT.Seconds(), w.t1-in.ActivityT.Seconds(), 3600*hours)
+	hours *= math.Exp(-ahead)
 	f.Hours = interval(hours, math.Sqrt(v+disagree+wander+volt.variance+drift))
 	if in.DesignMAh > 0 && in.NominalMV > 0 {
 		f.HoursPerWh = hours * 1e6 / (in.DesignMAh * in.NominalMV)
@@ -269,7 +272,7 @@ func Estimate(in Input) (Figure, error) {
 		{Name: "drift of the power with warmth after the window", RelSD: math.Sqrt(drift)},
 		{Name: termLooks, RelSD: looks},
 	})
-	f.Assumptions = append(assumptions(f, in, charge != nil, bend), f.Assumptions...)
+	f.Assumptions = append(assumptions(f, in, charge != nil, bend, drifts), f.Assumptions...)
 	if f.FromPct >= 98 {
 		f.Warnings = append(f.Warnings, "the window begins near full, where some gauges hold the level: start at 98 % or below")
 	}
@@ -305,9 +308,9 @@ func budget(terms []Term) []Term {
 	return out
 }
 
-func assumptions(f Figure, in Input, fused bool, bend float64) []string {
+func assumptions(f Figure, in Input, fused bool, bend float64, drifts Drift) []string {
 	a := []string{
-		fmt.Sprintf("hours are at the power of the measured window; as the handset warms, power drifts by %.0f %% (one standard deviation)", 100*driftSD),
+		drifts.says(),
 		fmt.Sprintf("the shown level bends away from true charge by %.2f point (one standard deviation, %s gauge)", bend, f.Gauge),
 	}
 	if in.Learned != nil && in.Learned.BendSD > 0 {
@@ -320,23 +323,6 @@ func assumptions(f Figure, in Input, fused bool, bend float64) []string {
 		a = append(a, "the handset's current sensor is within 1 % (charge counter) or 2 % (current readings), one standard deviation")
 	}
 	return a
-}
-
-// driftSD is the relative sd over handsets of how much power drifts until they are
-// warm, with a time constant of half an hour. Assumed: no public log of handsets was found.
-const (
-	driftSD   = 0.03
-	driftTauS = 1800.0
-)
-
-// driftVariance is the relative variance from measuring between t0 and t1 s after the start
-// what holds for a whole discharge of so many seconds.
-func driftVariance(t0, t1, wholeS float64) float64 {
-	mean := func(a, b float64) float64 {
-		return 1 - driftTauS*(math.Exp(-a/driftTauS)-math.Exp(-b/driftTauS))/(b-a)
-	}
-	d := driftSD * (mean(max(0, t0), t1) - mean(0, wholeS))
-	return d * d
 }
 
 // wanderPrior is the relative variance of a mean power over s seconds when background

@@ -25,9 +25,11 @@ type Learned struct {
 	// StepRaw is the counter's step in its own unit, 0 where too small to be seen; RefreshS is how often the gauge
 	// moves, s, at best the time between samples.
 	StepRaw, RefreshS float64
-	Surveys, Drains   int // observations used, surveys apart from other drains
-	Charges           int
-	Newest            time.Time // end of the latest observation
+	// Drift is how its power drifts as it warms; nil where no drain shows it.
+	Drift           *Drift
+	Surveys, Drains int // observations used, surveys apart from other drains
+	Charges         int
+	Newest          time.Time // end of the latest observation
 }
 
 // A Full is a full charge with its uncertainty.
@@ -141,6 +143,13 @@ func Learn(all []Observation, at time.Time, without string) *Learned {
 	l.Current = fit(pickObservations(kept, func(o Observation) bool { return o.HasCurrent && !o.Charge }), currentOf, true, bend, at)
 	if l.Counter == nil && l.Current == nil {
 		return nil
+	}
+	drift := assumedDrift()
+	for _, o := range kept {
+		drift.see(o.Powers, transferSD)
+	}
+	if drift.Seen > 0 {
+		l.Drift = &drift
 	}
 	return &l
 }

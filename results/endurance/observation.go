@@ -33,6 +33,8 @@ type Observation struct {
 	// counter moves, or where there is none the current reading, s: at least the time between samples.
 	StepRaw  float64 `json:"step_raw,omitempty"`
 	RefreshS float64 `json:"refresh_s,omitempty"`
+	// Powers are how the power went with time, of a drain whose readings show it.
+	Powers []PowerBlock `json:"powers,omitempty"`
 }
 
 // A Passage is what had flowed when the shown level passed from one whole per cent to the next.
@@ -117,7 +119,7 @@ func Observe(in Input, id string, at time.Time, charge bool) (Observation, error
 		}
 		w.samples = append(w.samples, s)
 	}
-	view := Input{Samples: samples, LoopS: in.LoopS, DesignMAh: in.DesignMAh}
+	view := Input{Samples: samples, LoopS: in.LoopS, DesignMAh: in.DesignMAh, ActivityT: in.ActivityT, Asleep: in.Asleep}
 	counter, current := readCounter(view, w), readCurrent(view, w)
 	o.Gauge, o.RatePctH = counter.gauge, 3600*float64(w.points())/w.length()
 	o.HasCounter = counter.mA > 0
@@ -130,6 +132,9 @@ func Observe(in Input, id string, at time.Time, charge bool) (Observation, error
 		o.MA = current.mA
 	case !o.HasCurrent:
 		return o, fmt.Errorf("%w: neither a charge counter nor current readings that can be used", ErrInput)
+	}
+	if !charge {
+		o.Powers = powerBlocks(view, w, counter, current)
 	}
 	o.StepRaw = counter.step
 	o.CurrentScatter, o.CurrentLock = current.variance-current.lock, current.lock

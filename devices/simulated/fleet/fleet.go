@@ -21,7 +21,9 @@ type Spread struct {
 	// BendSDPct is the sd of the shown level's bend by counter class, points.
 	BendSDPct map[physics.CounterClass]float64
 	DriftSD   float64 // of the thermal drift of power, relative
-	WanderSD  float64 // of background power, relative, with a correlation time of 60 s
+	// DriftByLoadSD is how far the drift at one load of a phone is from that at another.
+	DriftByLoadSD float64
+	WanderSD      float64 // of background power, relative, with a correlation time of 60 s
 	// CounterGainSD and CurrentGainSD are of the sensors' gains, OffsetSDMA of the current that a
 	// counter counts and does not flow.
 	CounterGainSD, CurrentGainSD, OffsetSDMA float64
@@ -42,7 +44,7 @@ func Assumed() Spread {
 		BendSDPct: map[physics.CounterClass]float64{
 			physics.FineCounter: 0.03, physics.MediumCounter: 0.06, physics.CoarseCounter: 0.15, physics.NoCounter: 0.10,
 		},
-		DriftSD: 0.03, WanderSD: 0.02, CounterGainSD: 0.01, CurrentGainSD: 0.02, OffsetSDMA: 1,
+		DriftSD: 0.03, DriftByLoadSD: 0.015, WanderSD: 0.02, CounterGainSD: 0.01, CurrentGainSD: 0.02, OffsetSDMA: 1,
 		LeastPctH: 3, MostPctH: 25,
 	}
 }
@@ -54,7 +56,8 @@ type Phone struct {
 	DesignMAh float64      // what its maker says
 	LoopS     float64
 
-	seed uint64
+	seed      uint64
+	otherwise float64 // how its drift differs at the survey's load
 }
 
 // NewPhone makes the phone of that seed.
@@ -125,6 +128,7 @@ func (s Spread) NewPhone(class physics.CounterClass, seed uint64) Phone {
 	}
 	g.CurrentRefreshS = g.CounterRefreshS
 	g.VoltageRefreshS = g.CounterRefreshS
+	p.otherwise = s.DriftByLoadSD * rand.New(rand.NewPCG(seed, 0x3c6ef372fe94f82b)).NormFloat64()
 	return p
 }
 
@@ -209,6 +213,7 @@ func (p Phone) Drain(s Segment) Drain {
 func (p Phone) SurveySamples(run uint64, to int) []Sample {
 	o := p.Options
 	o.SoC, o.RunSeed, o.StepS = 0.97, run, 4
+	o.Power.Drift += p.otherwise
 	ph := physics.NewPhone(o)
 	l := p.Load
 	// Moderate and steady: 12 %/h with a loop of its own.
