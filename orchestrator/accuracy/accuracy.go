@@ -39,6 +39,8 @@ type Conditions struct {
 	Spread   *fleet.Spread
 	// WithSurvey adds the row of what the calculator's own survey teaches; it takes as long as all the rest.
 	WithSurvey bool
+	// SurveyFromPct is the true charge at which that begins; 0 means 97.
+	SurveyFromPct float64
 }
 
 // A Stat is the error of one quantity over a fleet, in per cent of the truth.
@@ -133,10 +135,11 @@ func samplesOf(list []fleet.Sample) []endurance.Sample {
 	return out
 }
 
-// Survey is what the calculator learns of a phone from a survey of it. The error says why nothing.
-func Survey(p fleet.Phone) (*endurance.Learned, error) {
+// Survey is what the calculator learns of a phone from a survey of it, begun at a true charge of from per cent. The error
+// says why nothing.
+func Survey(p fleet.Phone, from float64) (*endurance.Learned, error) {
 	at := time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC)
-	o, err := endurance.Observe(endurance.Input{Samples: samplesOf(p.SurveySamples(2, 5)), LoopS: p.LoopS * 0.73, DesignMAh: p.DesignMAh}, "survey", at, false)
+	o, err := endurance.Observe(endurance.Input{Samples: samplesOf(p.LongDrain(2, from, 5)), LoopS: p.LoopS * 0.73, DesignMAh: p.DesignMAh}, "survey", at, false)
 	if err != nil {
 		return nil, err
 	}
@@ -158,6 +161,9 @@ func (c Conditions) filled() Conditions {
 	}
 	if c.EveryS == 0 {
 		c.EveryS = 10
+	}
+	if c.SurveyFromPct == 0 {
+		c.SurveyFromPct = 97
 	}
 	if c.Spread == nil {
 		s := fleet.Assumed()
@@ -193,7 +199,7 @@ func Cases(c Conditions, class physics.CounterClass, do func(i int, x Case)) {
 				x := Case{Input: Input(p, d, c.Points, c.WarmUpS), Drain: d}
 				x.Input.LearnedCounter, x.Input.LearnedCurrent = p.Survey(2)
 				if c.WithSurvey {
-					x.Learned, _ = Survey(p) // nil counts as nothing learned
+					x.Learned, _ = Survey(p, c.SurveyFromPct) // nil counts as nothing learned
 				}
 				out[i] = x
 			}

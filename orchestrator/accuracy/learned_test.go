@@ -36,7 +36,7 @@ func TestSurvey(t *testing.T) {
 		bend := 0.0
 		Cases(Conditions{Seed: 12, PerClass: n}, class, func(i int, x Case) {
 			p := spread.NewPhone(class, seedOf(12, i))
-			l, err := Survey(p)
+			l, err := Survey(p, 97)
 			if err != nil || l == nil {
 				t.Fatalf("%s phone %d: nothing learned: %v", class, i, err)
 			}

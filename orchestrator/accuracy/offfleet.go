@@ -107,7 +107,7 @@ func OffFleet(seed uint64, n int, surveyed bool, only string) (rows []OffRow) {
 			continue
 		}
 		how := d.how
-		how.Seed, how.PerClass, how.WithSurvey = seed+uint64(k), n, surveyed
+		how.Seed, how.PerClass, how.WithSurvey, how.SurveyFromPct = seed+uint64(k), n, surveyed, 100
 		for _, class := range Classes {
 			type sums struct {
 				OffRow
@@ -243,7 +243,7 @@ func printOffFleet(w io.Writer, rows []OffRow, markdown bool) error {
 	_, err := fmt.Fprintf(w, `
 Fleets that differ from the assumed one in one respect, %d segments a class; shares in per cent for fine, medium, coarse and no
 counter. Hours held: of the figures given, how often the interval held the truth; warned of: a warning stands beside it, of
-whatever kind; held, warned or none is to be %.0f or more (W held where it is about W).
+whatever kind; the surveys begin at 100 %%; held, warned or none is to be %.0f or more (W held where it is about W).
 
 `, rows[0].None.Of, excusedGoal)
 	return err

@@ -240,8 +240,9 @@ func Estimate(in Input) (Figure, error) {
 		common = 2 * share * (1 - share) * shared
 		v = share*share*charge.variance + (1-share)*(1-share)*vl + common
 	}
-	rate := math.Exp(logRate)
-	f.RatePctH = interval(rate, math.Sqrt(v+disagree+wander))
+	full, held := in.Learned.held().full()
+	rate := math.Exp(logRate) / full
+	f.RatePctH = interval(rate, math.Sqrt(v+disagree+wander+held))
 	f.StraightHours = 100 / rate
 
 	volt := voltageStep(in, w, rate, counter, current)
@@ -253,7 +254,7 @@ func Estimate(in Input) (Figure, error) {
 	drifts.see(powerBlocks(in, w, counter, current), 0)
 	ahead, drift := drifts.ahead(w.t0-in.ActivityT.Seconds(), w.t1-in.ActivityT.Seconds(), 3600*hours)
 	hours *= math.Exp(-ahead)
-	f.Hours = interval(hours, math.Sqrt(v+disagree+wander+volt.variance+drift))
+	f.Hours = interval(hours, math.Sqrt(v+disagree+wander+held+volt.variance+drift))
 	if in.DesignMAh > 0 && in.NominalMV > 0 {
 		f.HoursPerWh = hours * 1e6 / (in.DesignMAh * in.NominalMV)
 	}
@@ -267,6 +268,7 @@ func Estimate(in Input) (Figure, error) {
 		{Name: chargeTerm, RelSD: share * math.Sqrt(chargeVariance(charge))},
 		{Name: "bend that level and learned charge have in common", RelSD: math.Sqrt(common)},
 		{Name: "disagreement of level and charge", RelSD: math.Sqrt(disagree)},
+		{Name: "how long the gauge shows 100 %", RelSD: math.Sqrt(held)},
 		{Name: termWander, RelSD: math.Sqrt(wander)},
 		{Name: "voltage curve of the cell", RelSD: math.Sqrt(volt.variance)},
 		{Name: "drift of the power with warmth after the window", RelSD: math.Sqrt(drift)},
@@ -319,6 +321,7 @@ func assumptions(f Figure, in Input, fused bool, bend float64, drifts Drift) []s
 	if !fused && (in.LearnedCounter != nil || in.LearnedCurrent != nil) {
 		a = append(a, "what was learned of the handset's full charge could not be used")
 	}
+	a = append(a, in.Learned.held().says())
 	if f.PowerW != nil {
 		a = append(a, "the handset's current sensor is within 1 % (charge counter) or 2 % (current readings), one standard deviation")
 	}

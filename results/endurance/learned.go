@@ -25,6 +25,8 @@ type Learned struct {
 	// StepRaw is the counter's step in its own unit, 0 where too small to be seen; RefreshS is how often the gauge
 	// moves, s, at best the time between samples.
 	StepRaw, RefreshS float64
+	// Held is set where the gauge shows 100 % for longer than a point.
+	Held *Held
 	// Drift is how its power drifts as it warms; nil where no drain shows it.
 	Drift           *Drift
 	Surveys, Drains int // observations used, surveys apart from other drains
@@ -144,6 +146,7 @@ func Learn(all []Observation, at time.Time, without string) *Learned {
 	if l.Counter == nil && l.Current == nil {
 		return nil
 	}
+	l.Held = l.heldOf(kept)
 	drift := assumedDrift()
 	for _, o := range kept {
 		drift.see(o.Powers, transferSD)

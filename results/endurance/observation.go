@@ -33,6 +33,10 @@ type Observation struct {
 	// counter moves, or where there is none the current reading, s: at least the time between samples.
 	StepRaw  float64 `json:"step_raw,omitempty"`
 	RefreshS float64 `json:"refresh_s,omitempty"`
+	// TopCounter and TopCurrent are the charge that flowed while 100 % was shown, in the units of the edges; 0 where
+	// it never was.
+	TopCounter float64 `json:"top_counter,omitempty"`
+	TopCurrent float64 `json:"top_current_h,omitempty"`
 	// Powers are how the power went with time, of a drain whose readings show it.
 	Powers []PowerBlock `json:"powers,omitempty"`
 }
@@ -68,7 +72,10 @@ func Observe(in Input, id string, at time.Time, charge bool) (Observation, error
 		return o, err
 	}
 	in.Samples, _ = withoutWholeVolts(in.Samples)
-	samples := slices.DeleteFunc(slices.Clone(in.Samples), func(s Sample) bool { return s.T < in.ActivityT || charge && !s.Plugged })
+	// At 100 % what flows before the activity begins counts as well.
+	samples := slices.DeleteFunc(slices.Clone(in.Samples), func(s Sample) bool {
+		return s.T < in.ActivityT && (charge || s.Plugged || s.LevelPct < 100) || charge && !s.Plugged
+	})
 	if charge { // a charge is a drain in a mirror
 		for i := range samples {
 			samples[i].LevelPct = 100 - samples[i].LevelPct
@@ -89,6 +96,7 @@ func Observe(in Input, id string, at time.Time, charge bool) (Observation, error
 	if at, up, ok := rose(samples, samples[0].T, samples[len(samples)-1].T); ok {
 		return o, fmt.Errorf("%w: by %d points, from %.1f min after the activity began", ErrLevelRose, up, (at - in.ActivityT).Minutes())
 	}
+	o.TopCounter, o.TopCurrent = topOf(samples, charge)
 	edges := Edges(samples)
 	// Near full and near empty gauges hold the level back or let it run: what lies there is not
 	// the middle's charge per point.

@@ -210,9 +210,12 @@ func (p Phone) Drain(s Segment) Drain {
 }
 
 // SurveySamples are the samples of one long steady drain from 97 % on, until the level shown is to, half a minute apart.
-func (p Phone) SurveySamples(run uint64, to int) []Sample {
+func (p Phone) SurveySamples(run uint64, to int) []Sample { return p.LongDrain(run, 97, to) }
+
+// LongDrain is that from a true charge of from per cent on.
+func (p Phone) LongDrain(run uint64, from float64, to int) []Sample {
 	o := p.Options
-	o.SoC, o.RunSeed, o.StepS = 0.97, run, 4
+	o.SoC, o.RunSeed, o.StepS = from/100, run, 4
 	o.Power.Drift += p.otherwise
 	ph := physics.NewPhone(o)
 	l := p.Load
