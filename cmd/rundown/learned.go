@@ -74,6 +74,17 @@ func printLearned(w io.Writer, l reading.Learned) {
 	if l.BendSD > 0 {
 		rows = append(rows, []string{"level bends from charge by", fmt.Sprintf("%.2f point (one standard deviation)", l.BendSD)})
 	}
+	if l.DriftPct != nil {
+		rows = append(rows, []string{"power drifts as it warms by", fmt.Sprintf("%+.1f %% give or take %.1f (one standard deviation)", *l.DriftPct, *l.DriftSDPct)})
+	}
+	switch {
+	case l.HeldPoints == nil:
+		rows = append(rows, []string{"100 % is held", "not seen: a drain that begins at 100 % tells"})
+	case *l.HeldPoints == 0:
+		rows = append(rows, []string{"100 % is held", "no longer than a point"})
+	default:
+		rows = append(rows, []string{"100 % is held", fmt.Sprintf("for %.1f points' worth of charge", *l.HeldPoints)})
+	}
 	rows = append(rows, []string{"learned from", fmt.Sprintf("%s, %s, %s; the latest %s, %s ago", several(l.Surveys, "survey"), several(l.Segments, "segment"), several(l.Recharges, "recharge"), dateTime(l.NewestAt), several(int(l.AgeDays), "day"))})
 	table(w, rows...)
 	if len(l.Curve) == 0 {

@@ -19,20 +19,20 @@ import (
 type Goal struct {
 	Class, Estimator      string
 	Hours, Rate, Watts    float64
-	CoverLeast, CoverMost float64 // of hours and of %/h, %
+	CoverLeast, CoverMost float64 // of hours, %/h and W, %
 }
 
-// biasGoal is how far the mean error of hours may be from none, %.
-const biasGoal = 0.5
+// biasGoal is how far the mean error of hours may be from none near 92 %, biasAnywhere from 30 to 98 %, %.
+const biasGoal, biasAnywhere = 0.2, 0.3
 
-// Goals are the project's: about a tenth above a reference implementation on another simulated fleet.
+// Goals are the project's.
 var Goals = []Goal{
-	{"fine", Fused, 3.0, 1.2, 2.5, 93, 98},
-	{"medium", Fused, 3.1, 1.5, 2.6, 93, 98},
-	{"coarse", Fused, 4.5, 3.6, 5.2, 93, 99},
-	{"coarse", LevelOnly, 7.2, 6.8, 5.2, 92, 97},
-	{"none", Fused, 3.7, 2.5, 4.8, 93, 98},
-	{"none", LevelOnly, 5.2, 4.7, 4.8, 92, 97},
+	{"fine", Fused, 2.7, 1.1, 2.35, 93, 98},
+	{"medium", Fused, 2.8, 1.4, 2.45, 93, 98},
+	{"coarse", Fused, 4.1, 3.3, 4.9, 93, 98},
+	{"coarse", LevelOnly, 6.8, 6.4, 4.9, 93, 98},
+	{"none", Fused, 3.4, 2.35, 4.6, 93, 98},
+	{"none", LevelOnly, 4.9, 4.3, 4.6, 93, 98},
 }
 
 // goalOf is the goal of a row; what a survey taught is held to that of a learned charge.
@@ -70,7 +70,7 @@ func Checks(seed uint64, n int) []Check {
 		if r.Estimator != Fused {
 			continue
 		}
-		list = append(list, check("start anywhere from 30 to 98 %: bias of hours, "+r.Class, "%", r.Hours.Bias, -biasGoal, biasGoal))
+		list = append(list, check("start anywhere from 30 to 98 %: bias of hours, "+r.Class, "%", r.Hours.Bias, -biasAnywhere, biasAnywhere))
 		if r.Class == "medium" {
 			list = append(list, check("start anywhere from 30 to 98 %: 95 % error of hours, medium", "%", r.Hours.P95, 0, 3.2))
 		}
@@ -92,9 +92,9 @@ func Checks(seed uint64, n int) []Check {
 		pts   int
 	}{{"7 points from 92 %", 92, 7}, {"15 points from 30 %", 30, 15}} {
 		refused, of := 0, 0
-		for _, r := range Table(Conditions{Seed: seed + 11, PerClass: n / 4, EveryS: 60, GapShare: 0.05, StartPct: x.start, Points: x.pts}) {
+		for _, r := range Table(Conditions{Seed: seed + 11, PerClass: max(1, n/4), EveryS: 60, GapShare: 0.05, StartPct: x.start, Points: x.pts}) {
 			if r.Estimator == Fused {
-				refused, of = refused+r.Refused, of+n/4
+				refused, of = refused+r.Refused, of+max(1, n/4)
 			}
 		}
 		list = append(list, check("a sample a minute and one in twenty lost: no figure, "+x.name, "%", share(refused, of), 0, 1))
@@ -141,14 +141,14 @@ func Checks(seed uint64, n int) []Check {
 	for _, flat := range []bool{false, true} {
 		c, at, limit := Cycles(seed+8, n, flat), "cycles, throttling: ", 2.8
 		if flat {
-			at, limit = "cycles, flat: ", 1.3
+			at, limit = "cycles, flat: ", 1.2
 		}
 		list = append(list,
-			check(at+"settled level, 95 % error", "%", c.Settled.P95, 0, 1.1),
+			check(at+"settled level, 95 % error", "%", c.Settled.P95, 0, 1.0),
 			check(at+"retention, 95 % error", "%", c.Retention.P95, 0, limit),
 			check(at+"cover of retention", "%", c.Retention.Cover, 92, 98))
 		if !flat {
-			list = append(list, check(at+"onset within one cycle", "%", c.OnsetWithinOne, 95, unbounded))
+			list = append(list, check(at+"onset within one cycle", "%", c.OnsetWithinOne, 97, unbounded))
 		} else {
 			list = append(list, check(at+"false onsets", "%", c.FalseOnsets, 0, 1))
 		}
@@ -167,7 +167,7 @@ func repeats(seed uint64, n int) (list []Check) {
 		class   physics.CounterClass
 		learned bool
 		most    float64
-	}{{physics.FineCounter, true, 0.8}, {physics.MediumCounter, true, 0.8}, {physics.CoarseCounter, true, 1.4}, {physics.CoarseCounter, false, 1.7}} {
+	}{{physics.FineCounter, true, 0.7}, {physics.MediumCounter, true, 0.75}, {physics.CoarseCounter, true, 1.3}, {physics.NoCounter, true, 1.0}, {physics.CoarseCounter, false, 1.7}} {
 		var same, other errors
 		for i := range n {
 			p := s.NewPhone(g.class, seedOf(seed, i))
@@ -248,7 +248,8 @@ func (r Report) Missed() (list []string) {
 		}{
 			{"95 % error of hours", row.Hours.P95, 0, g.Hours}, {"95 % error of %/h", row.Rate.P95, 0, g.Rate}, {"95 % error of W", row.Watts.P95, 0, g.Watts},
 			{"bias of hours", row.Hours.Bias, -biasGoal, biasGoal},
-			{"cover of hours", row.Hours.Cover, g.CoverLeast, g.CoverMost}, {"cover of %/h", row.Rate.Cover, g.CoverLeast, g.CoverMost},
+			{"cover of hours", row.Hours.Cover, g.CoverLeast, g.CoverMost}, {"cover of %/h", row.Rate.Cover, g.CoverLeast, g.CoverMost}, {"cover of W", row.Watts.Cover, g.CoverLeast, g.CoverMost},
+			{"segments without a figure, %", row.nonePct(), 0, 1},
 		} {
 			if x.v < x.least || x.v > x.most {
 				list = append(list, fmt.Sprintf("%s, %s: %s is %.2f, wanted %s", row.Class, row.Estimator, x.name, x.v, sayRange(x.least, x.most)))
@@ -267,6 +268,9 @@ func (r Report) Missed() (list []string) {
 	}
 	return list
 }
+
+// nonePct is in how many of 100 segments there was no figure.
+func (r Row) nonePct() float64 { return 100 * float64(r.Refused) / float64(max(1, r.Hours.N+r.Refused)) }
 
 func sayRange(least, most float64) string {
 	switch {
@@ -301,7 +305,7 @@ func beside(v float64, digits int, least, most float64) string {
 
 // Print writes the report as tables for people: plain, or in Markdown.
 func Print(w io.Writer, r Report, markdown bool) error {
-	head := []string{"gauge", "method", "hours: bias", "RMS", "95 % error", "cover", "claimed", "%/h: 95 % error", "cover", "W: 95 % error", "no figure"}
+	head := []string{"gauge", "method", "hours: bias", "RMS", "95 % error", "cover", "claimed", "%/h: 95 % error", "cover", "W: 95 % error", "cover", "no figure"}
 	rows := [][]string{}
 	last := ""
 	for _, row := range r.Rows {
@@ -326,7 +330,7 @@ func Print(w io.Writer, r Report, markdown bool) error {
 			return beside(s.P95, 2, 0, goal)
 		}
 		rows = append(rows, []string{class, row.Estimator, fmt.Sprintf("%+.2f", row.Hours.Bias), fmt.Sprintf("%.2f", row.Hours.RMS), number(row.Hours, g.Hours),
-			beside(row.Hours.Cover, 0, g.CoverLeast, g.CoverMost), claimed, number(row.Rate, g.Rate), beside(row.Rate.Cover, 0, g.CoverLeast, g.CoverMost), number(row.Watts, g.Watts), fmt.Sprint(row.Refused)})
+			beside(row.Hours.Cover, 0, g.CoverLeast, g.CoverMost), claimed, number(row.Rate, g.Rate), beside(row.Rate.Cover, 0, g.CoverLeast, g.CoverMost), number(row.Watts, g.Watts), beside(row.Watts.Cover, 0, g.CoverLeast, g.CoverMost), fmt.Sprint(row.Refused)})
 	}
 	if len(r.Rows) > 0 {
 		if err := printTable(w, head, rows, markdown); err != nil {
@@ -335,7 +339,7 @@ func Print(w io.Writer, r Report, markdown bool) error {
 		fmt.Fprintf(w, `
 %d simulated segments a class of gauge: 7 points from 92 %%, a sample every 10 s, 3 to 25 %%/h. Errors in per cent of the truth;
 95 %% error is the 95th percentile of the absolute error, cover how often the 95 %% interval held the truth, claimed the mean
-half-width of the interval of hours. In brackets the goal; bias of hours is to be within %.1f. Simulated phones: how far levels
+half-width of the interval of hours. In brackets the goal; bias of hours is to be within %.1f, no figure in one of 100 at most. Simulated phones: how far levels
 bend from charge, power drifts with warmth and sensors err are guesses, shared by phones and intervals.
 
 `, r.Rows[0].Hours.N, biasGoal)

@@ -218,30 +218,19 @@ func Estimate(in Input) (Figure, error) {
 		wander = charge.wander
 	}
 	vl := level.timing + level.bend + level.shift
-	logRate, v := math.Log(level.rate), vl
-	share, disagree := 0.0, 0.0 // the charge's weight; what a disagreement adds
-	common := 0.0               // what the errors of both have in common
+	both := fused{log: math.Log(level.rate), variance: vl}
 	if charge != nil {
-		d := math.Log(level.rate / charge.rate)
 		// A bend that was learned in this very window is in both rates: then they agree and say no more than one.
 		shared := max(0, min(charge.shared, level.bend, charge.variance))
-		if d*d > 6*(charge.variance+vl-2*shared) {
+		both = fuse(level.rate, vl, charge.rate, charge.variance, shared, in.Learned != nil, charge == &current.charge && current.lock > lockSeen)
+		if both.sound < 0.5 {
 			f.Warnings = append(f.Warnings, fmt.Sprintf("the level says %.2f %%/h and the %s %.2f: more apart than their errors explain, so the interval was widened",
 				level.rate, map[bool]string{true: "charge counter", false: "integrated current"}[charge == &counter.charge], charge.rate))
-			disagree = d * d / 4
-			if charge == &current.charge && current.lock > lockSeen {
-				// The readings were seen to be in step with the loop, and the further apart, the more likely it is
-				// they that are wrong: the level decides. Elsewhere it is as likely the level that bends.
-				charge.variance += (d*d - 6*(charge.variance+vl-2*shared)) / 4
-			}
 		}
-		share = (vl - shared) / (vl + charge.variance - 2*shared)
-		logRate -= share * d
-		common = 2 * share * (1 - share) * shared
-		v = share*share*charge.variance + (1-share)*(1-share)*vl + common
 	}
+	v, disagree, share := both.variance, both.disagree, both.share
 	full, held := in.Learned.held().full()
-	rate := math.Exp(logRate) / full
+	rate := math.Exp(both.log) / full
 	f.RatePctH = interval(rate, math.Sqrt(v+disagree+wander+held))
 	f.StraightHours = 100 / rate
 
@@ -266,7 +255,7 @@ func Estimate(in Input) (Figure, error) {
 		{Name: "bend of the level away from charge", RelSD: (1 - share) * math.Sqrt(level.bend)},
 		{Name: "correction of the level by the gauge", RelSD: (1 - share) * math.Sqrt(level.shift)},
 		{Name: chargeTerm, RelSD: share * math.Sqrt(chargeVariance(charge))},
-		{Name: "bend that level and learned charge have in common", RelSD: math.Sqrt(common)},
+		{Name: "bend that level and learned charge have in common", RelSD: math.Sqrt(both.common)},
 		{Name: "disagreement of level and charge", RelSD: math.Sqrt(disagree)},
 		{Name: "how long the gauge shows 100 %", RelSD: math.Sqrt(held)},
 		{Name: termWander, RelSD: math.Sqrt(wander)},

@@ -179,6 +179,9 @@ type Learned struct {
 	BendSD        float64      `json:"bend_sd_points,omitempty" doc:"how far the shown level bends away from charge, points, one standard deviation, as measured"`
 	Bend          []Bend       `json:"bend,omitempty"`
 	Curve         []CurvePoint `json:"voltage_curve,omitempty"`
+	HeldPoints    *float64     `json:"held_points,omitempty" doc:"for how many points' worth of charge 100 % is shown beyond the usual half, as a drain from 100 % or a charge to it shows; left out where none was seen"`
+	DriftPct      *float64     `json:"drift_pct,omitempty" doc:"by how much power has grown once the handset is warm, %; left out where no drain shows it"`
+	DriftSDPct    *float64     `json:"drift_sd_pct,omitempty" doc:"standard deviation of that"`
 	Surveys       int          `json:"surveys"`
 	Segments      int          `json:"segments"`
 	Recharges     int          `json:"recharges"`
@@ -254,6 +257,13 @@ func (rm *Room) said(t Teaching, inUse bool) Learned {
 	}
 	out.Gauge, out.StepRaw, out.RefreshS, out.BendSD = l.Gauge.String(), l.StepRaw, l.RefreshS, l.BendSD
 	out.Surveys, out.Segments, out.Recharges = l.Surveys, l.Drains, l.Charges
+	if l.Held != nil {
+		out.HeldPoints = &l.Held.Points
+	}
+	if l.Drift != nil {
+		mean, sd := 100*l.Drift.Mean, 100*l.Drift.SD
+		out.DriftPct, out.DriftSDPct = &mean, &sd
+	}
 	for _, b := range l.Bend {
 		out.Bend = append(out.Bend, Bend{b.Pct, b.Points, b.SD})
 	}
