@@ -156,6 +156,9 @@ func (d Drift) ahead(t0, t1, wholeS float64) (mean, variance float64) {
 // driftFrom is how long after the start the first power is looked at, s: until then the start itself draws more.
 const driftFrom = 300.0
 
+// readS is how old a reading of a counter or a current may be, s. Assumed.
+const readS = 10.0
+
 // powerBlocks are the mean powers from driftFrom on until the window ends, in stretches of whole loops that grow with time;
 // nil where the handset shows too little.
 func powerBlocks(in Input, w window, counter counterReading, current currentReading) []PowerBlock {
@@ -197,7 +200,7 @@ func powerBlocks(in Input, w window, counter counterReading, current currentRead
 		loop = 60
 	}
 	every := usualSpacing(part)
-	late := (refreshS*refreshS/9 + every*every/4) / 6 // of the two ends of a stretch, s²
+	late := (readS*readS + every*every/4) / 6 // of the two ends of a stretch, s²
 	var blocks []PowerBlock
 	for t := from; ; {
 		n := math.Ceil(max(240, 0.25*(t-began)) / loop)
