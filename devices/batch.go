@@ -25,11 +25,11 @@ func (r Result) Failed() string {
 	case r.ExitCode == 127 || r.ExitCode == 126:
 		return fmt.Sprintf("the handset has no command %q that the shell may run", name)
 	case r.ExitCode != 0:
-		return fmt.Sprintf("%q failed with exit code %d: %s", shorten(r.Command), r.ExitCode, said)
+		return fmt.Sprintf("%q failed with exit code %d: %s", shownCommand(r.Command), r.ExitCode, said)
 	case refusal.MatchString(beginning(r.Text)):
-		return fmt.Sprintf("%q was refused: %s", shorten(r.Command), said)
+		return fmt.Sprintf("%q was refused: %s", shownCommand(r.Command), said)
 	case dumpTimeout.MatchString(lastLine(r.Text)):
-		return fmt.Sprintf("%q was not answered in time by the handset's own service", shorten(r.Command))
+		return fmt.Sprintf("%q was not answered in time by the handset's own service", shownCommand(r.Command))
 	}
 	return ""
 }
@@ -89,16 +89,16 @@ func splitBatch(text, mark string, commands []string) ([]Result, error) {
 		begin, end := fmt.Sprintf("%s<%d\n", mark, i), fmt.Sprintf("\n%s>%d ", mark, i)
 		_, rest, found := strings.Cut(text, begin)
 		if !found {
-			return nil, fmt.Errorf("command %q left no answer: %w", shorten(c), ErrLinkLost)
+			return nil, fmt.Errorf("command %q left no answer: %w", shownCommand(c), ErrLinkLost)
 		}
 		body, rest, found := strings.Cut(rest, end)
 		if !found {
-			return nil, fmt.Errorf("command %q: its end did not arrive: %w", shorten(c), ErrLinkLost)
+			return nil, fmt.Errorf("command %q: its end did not arrive: %w", shownCommand(c), ErrLinkLost)
 		}
 		code, after, found := strings.Cut(rest, "\n")
 		n, err := strconv.Atoi(code)
 		if !found || err != nil {
-			return nil, fmt.Errorf("command %q: its exit code did not arrive: %w", shorten(c), ErrLinkLost)
+			return nil, fmt.Errorf("command %q: its exit code did not arrive: %w", shownCommand(c), ErrLinkLost)
 		}
 		results = append(results, Result{Command: c, Text: body, ExitCode: n})
 		text = after

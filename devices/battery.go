@@ -268,7 +268,7 @@ func (b *Battery) number(values map[string]string, key string) *int64 {
 	}
 	n, err := strconv.ParseInt(text, 10, 64)
 	if err != nil || n == math.MinInt32 || n == math.MinInt64 {
-		b.note("%s %q is no value", key, shortenTo(text, 40))
+		b.note("%s %q is no value", key, Shorten(text, 40))
 		return nil
 	}
 	return &n
@@ -307,7 +307,7 @@ func strictBool(text string) (bool, error) {
 	case "false":
 		return false, nil
 	}
-	return false, fmt.Errorf("%q is neither true nor false", shortenTo(text, 40))
+	return false, fmt.Errorf("%q is neither true nor false", Shorten(text, 40))
 }
 
 func deref(n *int64) int64 {
@@ -319,17 +319,9 @@ func deref(n *int64) int64 {
 
 // excerpt returns the beginning of what a handset printed, on one line, for a message.
 func excerpt(text string) string {
-	text = strings.Join(strings.Fields(text), " ")
+	text = OneLine(text)
 	if text == "" {
 		return "nothing"
 	}
-	return strconv.Quote(shortenTo(text, 120))
-}
-
-func shortenTo(text string, most int) string {
-	runes := []rune(text)
-	if len(runes) <= most {
-		return text
-	}
-	return string(runes[:most]) + "…"
+	return strconv.Quote(Shorten(text, 120))
 }

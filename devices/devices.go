@@ -95,7 +95,7 @@ func Run(ctx context.Context, l Link, command string) (string, error) {
 		return "", err
 	}
 	if out.ExitKnown && out.ExitCode != 0 {
-		return out.Stdout, &CommandError{Command: shorten(command), ExitCode: out.ExitCode, Stderr: out.Stderr + out.Stdout}
+		return out.Stdout, &CommandError{Command: shownCommand(command), ExitCode: out.ExitCode, Stderr: out.Stderr + out.Stdout}
 	}
 	return out.Stdout, nil
 }
@@ -104,15 +104,6 @@ func Run(ctx context.Context, l Link, command string) (string, error) {
 // from a file, a request or a handset reaches a command line.
 func Quote(s string) string {
 	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
-}
-
-func shorten(command string) string {
-	const most = 80
-	command = strings.Join(strings.Fields(command), " ")
-	if len(command) > most {
-		return command[:most] + "…"
-	}
-	return command
 }
 
 // A PowerGate lets power to a handset or cuts it.

@@ -54,7 +54,7 @@ func (g *CommandGate) run(ctx context.Context, what string, argv []string) error
 	if err == nil || errors.Is(err, exec.ErrWaitDelay) {
 		return nil
 	}
-	command := shorten(strings.Join(argv, " "))
+	command := shownCommand(strings.Join(argv, " "))
 	switch {
 	case ctx.Err() != nil:
 		return fmt.Errorf("power gate: command %q to %s it was given up: %w", command, what, ctx.Err())

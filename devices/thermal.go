@@ -90,7 +90,7 @@ func ParseThermal(dump string) (Thermal, error) {
 		case key == "Thermal Status" && !status:
 			n, err := strconv.Atoi(value)
 			if err != nil || n < 0 || n > 6 {
-				return Thermal{}, fmt.Errorf("thermal: status %q is none of 0 to 6", shortenTo(value, 40))
+				return Thermal{}, fmt.Errorf("thermal: status %q is none of 0 to 6", Shorten(value, 40))
 			}
 			t.Status, status = n, true
 		case value != "":

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"slices"
-	"strings"
 	"sync"
 	"time"
 
@@ -241,4 +240,4 @@ func linkDown(err error) bool {
 }
 
 // why is an error as one line for a person.
-func why(err error) string { return strings.Join(strings.Fields(err.Error()), " ") }
+func why(err error) string { return devices.OneLine(err.Error()) }

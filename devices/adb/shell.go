@@ -47,7 +47,7 @@ func (h *Handset) StreamShell(ctx context.Context, command string, stdout, stder
 // run runs a command line; limit 0 leaves its length to ctx, but not that of its start.
 // idle is the longest time without output, 0 for no such limit.
 func (h *Handset) run(ctx context.Context, limit, idle time.Duration, command string, stdout, stderr io.Writer) (int, error) {
-	doing := "shell " + strconv.Quote(shorten(command))
+	doing := "shell " + strconv.Quote(devices.Shorten(devices.OneLine(command), 80))
 	if strings.ContainsRune(command, 0) {
 		return 0, about(h.serial, fmt.Errorf("%s: a command line cannot hold a NUL character", doing))
 	}
@@ -217,14 +217,4 @@ func (o *own) Write(p []byte) (int, error) {
 		err = &localError{err}
 	}
 	return n, err
-}
-
-// shorten makes a command line fit into a message.
-func shorten(command string) string {
-	const most = 80
-	short := []rune(strings.Join(strings.Fields(command), " "))
-	if len(short) > most {
-		return string(short[:most]) + "…"
-	}
-	return string(short)
 }

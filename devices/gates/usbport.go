@@ -11,6 +11,8 @@ import (
 	"sort"
 	"strings"
 	"syscall"
+
+	"rundown/devices"
 )
 
 var (
@@ -51,7 +53,7 @@ var location = regexp.MustCompile(`^(?:usb:)?([1-9]\d{0,2})-([1-9]\d{0,2}(?:\.[1
 func FindPort(sysfs, at string) (*USBPort, error) {
 	m := location.FindStringSubmatch(at)
 	if m == nil {
-		return nil, fmt.Errorf("power gate: %q is no place on the USB bus; want one like 1-4 or usb:1-1.3 (bus, then port by port from the root), as \"adb devices -l\" shows it", shorten(at))
+		return nil, fmt.Errorf("power gate: %q is no place on the USB bus; want one like 1-4 or usb:1-1.3 (bus, then port by port from the root), as \"adb devices -l\" shows it", devices.Shorten(at, 60))
 	}
 	bus, ports := m[1], m[2]
 	// The hub of the port, its interface and the port's folder below that.
@@ -92,7 +94,7 @@ func FindPortOf(sysfs, serial string) (*USBPort, error) {
 			return FindPort(sysfs, at)
 		}
 	}
-	return nil, fmt.Errorf("power gate: %w: no USB device on this host has the serial number %q; a handset on a charger, or whose USB carries no data, is not seen: name its port in the plan file", ErrNoPort, shorten(serial))
+	return nil, fmt.Errorf("power gate: %w: no USB device on this host has the serial number %q; a handset on a charger, or whose USB carries no data, is not seen: name its port in the plan file", ErrNoPort, devices.Shorten(serial, 60))
 }
 
 // usable says why a port's switch cannot be used.
@@ -211,12 +213,4 @@ func writeAttribute(path, value string) error {
 	}
 	_, err = f.WriteString(value)
 	return errors.Join(err, f.Close())
-}
-
-func shorten(text string) string {
-	const most = 60
-	if runes := []rune(strings.ToValidUTF8(text, "?")); len(runes) > most {
-		return string(runes[:most]) + "…"
-	}
-	return text
 }

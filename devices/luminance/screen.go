@@ -64,7 +64,7 @@ func (h *HandsetScreen) Prepare(ctx context.Context) (Before, error) {
 	}
 	before := Before{Brightness: was(0), Mode: was(1), Float: was(2)}
 	if before.Brightness == "" {
-		return before, fmt.Errorf("handset %s: brightness: the handset has no setting screen_brightness (it said %q)", h.link.Serial(), shorten(strings.TrimSpace(results[0].Text)))
+		return before, fmt.Errorf("handset %s: brightness: the handset has no setting screen_brightness (it said %q)", h.link.Serial(), devices.Shorten(strings.TrimSpace(results[0].Text), 40))
 	}
 	_, err = h.put(ctx, "settings put system screen_brightness_mode 0", "settings get system screen_brightness_mode", "0")
 	return before, err
@@ -103,7 +103,7 @@ func (h *HandsetScreen) put(ctx context.Context, set, read, want string) (string
 	}
 	got := strings.TrimSpace(results[1].Text)
 	if want != "" && got != want {
-		return "", fmt.Errorf("handset %s: brightness: %q was to leave %s and left %q; allow settings to be changed over USB debugging in the developer options", h.link.Serial(), set, want, shorten(got))
+		return "", fmt.Errorf("handset %s: brightness: %q was to leave %s and left %q; allow settings to be changed over USB debugging in the developer options", h.link.Serial(), set, want, devices.Shorten(got, 40))
 	}
 	return got, nil
 }

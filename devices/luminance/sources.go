@@ -8,7 +8,8 @@ import (
 	"io"
 	"strconv"
 	"strings"
-	"unicode/utf8"
+
+	"rundown/devices"
 )
 
 // A MeterFunc is a Meter made of a function: an instrument's query, or a test's truth.
@@ -61,11 +62,11 @@ func ParseCdM2(text string) (float64, error) {
 		number = strings.Replace(number, ",", ".", 1)
 	}
 	if number == "" || strings.Trim(number, "0123456789.") != "" {
-		return 0, fmt.Errorf("%q is no luminance", shorten(text))
+		return 0, fmt.Errorf("%q is no luminance", devices.Shorten(text, 40))
 	}
 	v, err := strconv.ParseFloat(number, 64)
 	if err != nil || !finite(v) || v > 100_000 {
-		return 0, fmt.Errorf("%q is no luminance of 0 to 100000 cd/m²", shorten(text))
+		return 0, fmt.Errorf("%q is no luminance of 0 to 100000 cd/m²", devices.Shorten(text, 40))
 	}
 	return v, nil
 }
@@ -97,7 +98,7 @@ func ReadFile(r io.Reader) ([]Reading, error) {
 		if first {
 			if s, c, named := columns(row); named {
 				if s < 0 || c < 0 {
-					return nil, fmt.Errorf("line %d: want columns named setting and cd_m2, got %q", line, shorten(strings.Join(row, ",")))
+					return nil, fmt.Errorf("line %d: want columns named setting and cd_m2, got %q", line, devices.Shorten(strings.Join(row, ","), 40))
 				}
 				settingAt, cdAt = s, c
 				continue
@@ -109,7 +110,7 @@ func ReadFile(r io.Reader) ([]Reading, error) {
 		}
 		setting, err := strconv.ParseFloat(strings.TrimSpace(row[settingAt]), 64)
 		if err != nil || !finite(setting) || setting < 0 {
-			faults = append(faults, fmt.Errorf("line %d: setting %q is no number of 0 or more", line, shorten(row[settingAt])))
+			faults = append(faults, fmt.Errorf("line %d: setting %q is no number of 0 or more", line, devices.Shorten(row[settingAt], 40)))
 			continue
 		}
 		v, err := ParseCdM2(row[cdAt])
@@ -151,15 +152,4 @@ func columns(row []string) (setting, cdM2 int, named bool) {
 		}
 	}
 	return setting, cdM2, true
-}
-
-func shorten(text string) string {
-	const most = 40
-	if !utf8.ValidString(text) {
-		text = strings.ToValidUTF8(text, "?")
-	}
-	if runes := []rune(text); len(runes) > most {
-		return string(runes[:most]) + "…"
-	}
-	return text
 }

@@ -7,6 +7,8 @@ import (
 	"strconv"
 	"strings"
 	"unicode"
+
+	"rundown/devices"
 )
 
 // numberText is what instruments send for a number: NR1 (whole), NR2 (with a decimal
@@ -65,15 +67,11 @@ func quoted(text string) string {
 
 // shorten makes what an instrument sent fit for a message.
 func shorten(text string) string {
-	const most = 80
 	text = strings.Map(func(r rune) rune {
 		if !unicode.IsPrint(r) {
 			return '?'
 		}
 		return r
 	}, strings.ToValidUTF8(text, "?"))
-	if runes := []rune(text); len(runes) > most {
-		return string(runes[:most]) + "…"
-	}
-	return text
+	return devices.Shorten(text, 80)
 }

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+
+	"rundown/devices"
 )
 
 // The files are text, one line a fact, fields parted by single blanks:
@@ -82,6 +84,9 @@ type Line struct {
 	Activity *Activity
 }
 
+// shownLine is how much of a damaged line a message shows, characters.
+const shownLine = 160
+
 // A DamagedLineError is a line that is not what the programs wrote.
 type DamagedLineError struct {
 	Line int    // in the file, from 1, or since the reader began
@@ -154,7 +159,7 @@ func (r *Reader) Feed(p []byte) ([]Line, error) {
 			err = fmt.Errorf("longer than %d bytes", longest)
 		}
 		if err != nil {
-			errs = append(errs, &DamagedLineError{Line: r.line, Text: shorten(text), Why: err.Error()})
+			errs = append(errs, &DamagedLineError{Line: r.line, Text: devices.Shorten(text, shownLine), Why: err.Error()})
 			continue
 		}
 		if s := l.Sample; s != nil {
@@ -177,15 +182,7 @@ func (r *Reader) Close() error {
 	if len(r.rest) == 0 {
 		return nil
 	}
-	return &DamagedLineError{Line: r.line + 1, Text: shorten(string(r.rest)), Why: "cut short"}
-}
-
-func shorten(s string) string {
-	const most = 160
-	if len(s) > most {
-		return s[:most] + "…"
-	}
-	return s
+	return &DamagedLineError{Line: r.line + 1, Text: devices.Shorten(string(r.rest), shownLine), Why: "cut short"}
 }
 
 // fields hands out a line's fields one after the other and adds up its check number; the

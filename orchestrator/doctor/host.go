@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"rundown/devices/adb"
+
+	"rundown/devices"
 )
 
 // A Host is the machine that is looked at. Fields that are left zero stand for this one;
@@ -112,4 +114,4 @@ func firstLine(text string) string {
 }
 
 // oneLine is an error as one line for a person.
-func oneLine(err error) string { return strings.Join(strings.Fields(err.Error()), " ") }
+func oneLine(err error) string { return devices.OneLine(err.Error()) }

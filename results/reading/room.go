@@ -14,10 +14,10 @@ import (
 	"fmt"
 	"maps"
 	"slices"
-	"strings"
 	"sync"
 	"time"
 
+	"rundown/devices"
 	"rundown/results"
 	"rundown/scenarios"
 )
@@ -116,4 +116,4 @@ func NoHandset(file scenarios.File, name string) error {
 }
 
 // why is an error in one line, for a person.
-func why(err error) string { return strings.Join(strings.Fields(err.Error()), " ") }
+func why(err error) string { return devices.OneLine(err.Error()) }
