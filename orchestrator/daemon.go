@@ -174,7 +174,7 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	if d.pace, err = openPace(d.store); err != nil {
 		d.log.Error().Err(err).Msg("some of what handsets' paces are learnt from cannot be read and is left out")
 	}
-	if d.room, err = reading.Open(d.store, d.file, d.now, d.owedBy); err != nil {
+	if d.room, err = reading.Open(d.store, d.file, d.now, OwedBy(d.store)); err != nil {
 		d.log.Error().Err(err).Msg("some of what was learned of handsets, and of what looks at them cost, cannot be read and is left out")
 	}
 	d.teacher = &teacher{store: d.store, room: d.room}

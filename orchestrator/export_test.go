@@ -22,7 +22,7 @@ func (d *Daemon) ReportOf(runs []results.Run) (report.Report, error) { return d.
 
 // ForgetEstimates drops what was worked out once: the store is read by a room that knows nothing yet.
 func (d *Daemon) ForgetEstimates() {
-	d.room, _ = reading.Open(d.store, d.file, d.now, d.owedBy) // it was opened before
+	d.room, _ = reading.Open(d.store, d.file, d.now, OwedBy(d.store)) // it was opened before
 }
 
 // Silence and Lateness say what is wrong with a meter's readings.

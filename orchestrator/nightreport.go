@@ -2,7 +2,6 @@ package orchestrator
 
 import (
 	"errors"
-	"fmt"
 	"strings"
 
 	"rundown/results"
@@ -34,12 +33,4 @@ func (d *Daemon) NightReport(night string) (report.Report, error) {
 		r.About = strings.TrimPrefix(r.About+"; the night is not over", "; ")
 	}
 	return r, errors.Join(append(bad, err)...)
-}
-
-// owedBy says what settings a run has left to be put back on its handset, or "".
-func (d *Daemon) owedBy(run results.Run) string {
-	if o := d.owedShown(run.Handset.Name); o != nil && o.Run == run.ID {
-		return fmt.Sprintf("settings are %s", o.Say(run.Handset.Name))
-	}
-	return ""
 }

@@ -63,11 +63,25 @@ func (o Owed) Say(handset string) string {
 	return said + "; it is tried at each contact. To leave it as it is: rundown settings leave " + handset
 }
 
-func (d *Daemon) owed(handset string) (o owed, err error) {
-	if err = d.store.Document(documentsOwed, handset, &o); errors.Is(err, results.ErrNotFound) {
+func (d *Daemon) owed(handset string) (owed, error) { return owedIn(d.store, handset) }
+
+func owedIn(store *results.Store, handset string) (o owed, err error) {
+	if err = store.Document(documentsOwed, handset, &o); errors.Is(err, results.ErrNotFound) {
 		err = nil
 	}
 	return o, err
+}
+
+// OwedBy says of a store's runs, in words for a report, which settings each has left to be put back on
+// its handset; "" where it left none.
+func OwedBy(store *results.Store) func(results.Run) string {
+	return func(run results.Run) string {
+		o, err := owedIn(store, run.Handset.Name)
+		if err != nil || len(o.Changes) == 0 || o.Run != run.ID {
+			return ""
+		}
+		return "settings are " + o.shown().Say(run.Handset.Name)
+	}
 }
 
 // owedShown is what is owed to a handset; nil: nothing.

@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"time"
 
+	"rundown/orchestrator"
 	"rundown/orchestrator/api"
 	"rundown/results"
 	"rundown/results/reading"
@@ -54,7 +55,7 @@ func (f storeFlags) asked(e *env) (_ *env, done func(), err error) {
 			file, err = reading.BenchOf(store)
 			note("the list of handsets", err)
 		}
-		room, err = reading.Open(store, file, time.Now, nil)
+		room, err = reading.Open(store, file, time.Now, orchestrator.OwedBy(store))
 		note("what was learned of handsets", err)
 		return nil
 	}); err != nil {
