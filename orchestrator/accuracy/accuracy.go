@@ -212,9 +212,11 @@ func Cases(c Conditions, class physics.CounterClass, do func(i int, x Case)) {
 }
 
 // Table measures every estimator on every class.
-func Table(c Conditions) []Row {
+func Table(c Conditions) []Row { return tableOf(c, Classes) }
+
+func tableOf(c Conditions, classes []physics.CounterClass) []Row {
 	var rows []Row
-	for _, class := range Classes {
+	for _, class := range classes {
 		names := []string{Plain, LevelOnly, Fused}
 		if c.WithSurvey {
 			names = append(names, Surveyed)

@@ -231,6 +231,7 @@ type Report struct {
 	Rows    []Row       `json:"drains"`
 	Charges []ChargeRow `json:"charges,omitempty"`
 	Off     []OffRow    `json:"off_fleet,omitempty"`
+	Nights  []NightRow  `json:"nights,omitempty"`
 	Checks  []Check     `json:"goals"`
 }
 
@@ -270,7 +271,9 @@ func (r Report) Missed() (list []string) {
 }
 
 // nonePct is in how many of 100 segments there was no figure.
-func (r Row) nonePct() float64 { return 100 * float64(r.Refused) / float64(max(1, r.Hours.N+r.Refused)) }
+func (r Row) nonePct() float64 {
+	return 100 * float64(r.Refused) / float64(max(1, r.Hours.N+r.Refused))
+}
 
 func sayRange(least, most float64) string {
 	switch {
@@ -351,6 +354,11 @@ bend from charge, power drifts with warmth and sensors err are guesses, shared b
 	}
 	if len(r.Off) > 0 {
 		if err := printOffFleet(w, r.Off, markdown); err != nil {
+			return err
+		}
+	}
+	if len(r.Nights) > 0 {
+		if err := printNights(w, r.Nights, markdown); err != nil {
 			return err
 		}
 	}

@@ -186,6 +186,9 @@ func Estimate(in Input) (Figure, error) {
 		bend = in.Learned.BendSD
 	}
 	level.bend = bendVariance(bend, w.points())
+	if in.Learned == nil || in.Learned.Surveys == 0 { // a survey measures bend and bow together
+		level.bend += bowVariance(float64(f.FromPct)+0.5, float64(f.ToPct)+0.5)
+	}
 	f.Warnings = append(f.Warnings, append(counter.warnings, current.warnings...)...)
 	corrected := reanchored(in, w, counter, current)
 	level = corrected.correct(level, w)
@@ -302,7 +305,7 @@ func budget(terms []Term) []Term {
 func assumptions(f Figure, in Input, fused bool, bend float64, drifts Drift) []string {
 	a := []string{
 		drifts.says(),
-		fmt.Sprintf("the shown level bends away from true charge by %.2f point (one standard deviation, %s gauge)", bend, f.Gauge),
+		fmt.Sprintf("the shown level bends away from true charge by %.2f point (one standard deviation, %s gauge), and over the whole of it by %.2f, which no window shows: a survey does", bend, f.Gauge, bowSD),
 	}
 	if in.Learned != nil && in.Learned.BendSD > 0 {
 		a[1] = fmt.Sprintf("the shown level bends away from true charge by %.2f point (one standard deviation, as measured in this handset's survey)", bend)

@@ -171,26 +171,29 @@ func counterOf(o Observation, i int) float64 { return o.Edges[0].Counter - o.Edg
 func currentOf(o Observation, i int) float64 { return o.Edges[i].Current }
 
 // kernel is the covariance of the bend at two levels so many points apart.
-type kernel [102]float64
+type kernel struct {
+	waves [102]float64
+	bow   float64 // sd of a bow over the whole of the charge, points at its middle
+}
 
 // newKernel is that of waves of 12 to 60 points, each counted alike, with an sd in points.
 func newKernel(sd float64) (k kernel) {
-	for d := range k {
+	for d := range k.waves {
 		n := 0.0
 		for l := 12.0; l <= 60; l++ {
-			k[d] += math.Cos(2 * math.Pi * float64(d) / l)
+			k.waves[d] += math.Cos(2 * math.Pi * float64(d) / l)
 			n++
 		}
-		k[d] *= sd * sd / n
+		k.waves[d] *= sd * sd / n
 	}
 	return k
 }
 
 func (k *kernel) between(a, b float64) float64 {
-	d := min(math.Abs(a-b), float64(len(k)-2))
+	d := min(math.Abs(a-b), float64(len(k.waves)-2))
 	i := int(d)
 	f := d - float64(i)
-	return k[i] + f*(k[i+1]-k[i])
+	return k.waves[i] + f*(k.waves[i+1]-k.waves[i]) + k.bow*k.bow*bowed(a)*bowed(b)
 }
 
 // rows are the edges of several observations as one fit takes them, in points of a first guess of full charge.
@@ -394,6 +397,7 @@ func fit(list []Observation, drawn func(Observation, int) float64, current bool,
 		return nil
 	}
 	k := newKernel(bend)
+	k.bow = bowSD
 	s, ok := r.solve(k, 1)
 	if !ok {
 		return nil
@@ -491,7 +495,7 @@ func measureBend(o Observation, at time.Time) (sd float64, bend []BendPoint) {
 			return sd, nil
 		}
 		// More drawn than the points say by this level is less left: the residual is minus the bend.
-		bend = append(bend, BendPoint{Pct: pct, Points: -mat.Dot(c, s.inverse), SD: math.Sqrt(max(0, k[0]-mat.Dot(c, &solved)))})
+		bend = append(bend, BendPoint{Pct: pct, Points: -mat.Dot(c, s.inverse), SD: math.Sqrt(max(0, k.waves[0]-mat.Dot(c, &solved)))})
 	}
 	return sd, bend
 }

@@ -138,3 +138,32 @@ func TestKept(t *testing.T) {
 		t.Errorf("%d kept, %d of them surveys; want %d and %d", len(kept), surveys, mostSurveys+mostOthers, mostSurveys)
 	}
 }
+
+// A level that bows over the whole of the charge: a night over its upper half says less of full charge than its length
+// would, and the bow that it shows is taken off.
+func TestBowIsNotTakenForCharge(t *testing.T) {
+	at := time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC)
+	for _, bow := range []float64{-1, 0, 1} {
+		o := Observation{ID: "night", At: at, MA: 400, Gauge: GaugeFine, RatePctH: 10, HasCounter: true}
+		for upper := 98; upper >= 57; upper-- {
+			shown := float64(upper) - 0.5
+			o.Edges = append(o.Edges, Passage{UpperPct: upper, WidthS: 10, Counter: 40_000 * (shown - bow*bowed(shown))})
+		}
+		l := Learn([]Observation{o}, at, "")
+		if l == nil || l.Counter == nil {
+			t.Fatalf("bow %+.0f: nothing learned", bow)
+		}
+		off := l.Counter.Value/4e6 - 1
+		if math.Abs(off) > 2*l.Counter.RelSD || bow != 0 && math.Abs(off) > 0.012 {
+			t.Errorf("bow %+.0f: full charge is %+.2f %% off, claimed %.2f (one standard deviation)", bow, 100*off, 100*l.Counter.RelSD)
+		}
+		// A drain down to 5 % ends where it began, as far as the bow goes.
+		for upper := 56; upper >= 5; upper-- {
+			shown := float64(upper) - 0.5
+			o.Edges = append(o.Edges, Passage{UpperPct: upper, WidthS: 10, Counter: 40_000 * (shown - bow*bowed(shown))})
+		}
+		if whole := Learn([]Observation{o}, at, ""); math.Abs(whole.Counter.Value/4e6-1) > 0.003 || whole.Counter.RelSD > l.Counter.RelSD {
+			t.Errorf("bow %+.0f, down to 5 %%: %+.2f %% off, claimed %.2f; from the upper half %.2f", bow, 100*(whole.Counter.Value/4e6-1), 100*whole.Counter.RelSD, 100*l.Counter.RelSD)
+		}
+	}
+}

@@ -38,6 +38,19 @@ func bendVariance(sd float64, d int) float64 {
 	return b * b * sum / float64(n)
 }
 
+// bowSD is the sd of a bow of the level away from charge over the whole of it, points at its middle: as steady in a
+// window as the charge itself, so that no window shows it. Assumed.
+const bowSD = 0.35
+
+// bowed is a bow's shape at a level of pct: 1 in the middle, 0 at the ends.
+func bowed(pct float64) float64 { return 4 * pct / 100 * (1 - pct/100) }
+
+// bowVariance is the relative variance that it gives to a drain between two levels.
+func bowVariance(from, to float64) float64 {
+	rel := bowSD * (bowed(from) - bowed(to)) / (from - to)
+	return rel * rel
+}
+
 // level is the rate by level edges.
 type level struct {
 	rate                float64 // %/h
