@@ -31,6 +31,8 @@ func (d *Daemon) actor(ctx context.Context, h scenarios.Handset, unfinished []*e
 	}
 	defer d.haltParking(ctx, h.Name, "the daemon ended while it was charged")
 	away := true
+	var power *bell // that power has come to a handset which nobody drives
+	defer func() { power.stop() }()
 	for ctx.Err() == nil {
 		changed := d.queue.changed()
 		l, err := d.linkTo(h)
@@ -45,16 +47,21 @@ func (d *Daemon) actor(ctx context.Context, h scenarios.Handset, unfinished []*e
 		}
 		away = err != nil
 		due := d.dueFor(h)
+		if power.rang() {
+			d.readSoon(h.Name)
+		}
 		d.mindHandset(ctx, h, l, due)
+		power = d.listenIdle(ctx, h, l, power)
 		d.parkTurn(ctx, h, l, due)
-		if !d.nextRun(ctx, h) {
+		if !d.nextRun(ctx, h, power) {
 			d.awaitTurn(ctx, changed)
 		}
 	}
 }
 
-// nextRun carries out the next item that may begin, if there is one.
-func (d *Daemon) nextRun(ctx context.Context, h scenarios.Handset) bool {
+// nextRun carries out the next item that may begin, if there is one. power is what waits on the
+// handset meanwhile.
+func (d *Daemon) nextRun(ctx context.Context, h scenarios.Handset, power *bell) bool {
 	it, ok := d.queue.nextFor(h.Name, d.now())
 	if !ok {
 		d.tell(h.Name, func(s *HandsetStatus) {
@@ -98,6 +105,7 @@ func (d *Daemon) nextRun(ctx context.Context, h scenarios.Handset) bool {
 	if e == nil {
 		return false
 	}
+	power.stop() // it would read the battery beside the recorder
 	d.runOne(ctx, h, e)
 	return true
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"rundown/devices"
+	"rundown/devices/onboard"
 	"rundown/results"
 	"rundown/results/activity"
 	"rundown/results/endurance"
@@ -101,16 +102,17 @@ func (r *run) patience() time.Duration {
 }
 
 // leftAlone reports whether the handset is left alone for now.
-func (r *run) leftAlone() bool {
+func (r *run) leftAlone(ctx context.Context) bool {
 	g := r.live
 	since := g.heard.read()
 	r.d.resting(r.h.Name, r.mayLook())
-	if !r.mayLook() || g.lookNext.due <= since {
+	if !r.mayLook() || g.lookNext.due <= since || g.bell.rang() {
 		r.d.tell(r.h.Name, func(s *HandsetStatus) { s.NextLook = time.Time{} })
 		return false
 	}
 	next := r.d.now().Add(g.lookNext.due - since)
 	r.d.tell(r.h.Name, func(s *HandsetStatus) { s.NextLook = next })
+	r.listenAgain(ctx)
 	return true
 }
 
@@ -146,13 +148,20 @@ func (r *run) lookAgain(asked time.Time, err error) {
 		g.lookNext.tries = 0
 		return
 	}
-	if n, up := len(g.u.LooksAtMS), r.steady(asked).Sub(g.u.HostZero).Milliseconds(); !g.u.HostZero.IsZero() && up > 0 && (n == 0 || g.u.LooksAtMS[n-1] < up) {
-		g.u.LooksAtMS = append(g.u.LooksAtMS, up)
-	}
+	r.countLook(asked)
 	if g.lookNext.tries++; g.lookNext.tries < lookTries {
 		g.lookNext.due = min(g.lookNext.due, since+lookSooner)
 	} else {
 		g.lookNext.tries = 0
+	}
+}
+
+// countLook counts a look at an instant which brought no answer that says when it was.
+func (r *run) countLook(asked time.Time) {
+	g := r.live
+	n, up := len(g.u.LooksAtMS), r.steady(asked).Sub(g.u.HostZero).Milliseconds()
+	if !g.u.HostZero.IsZero() && up > 0 && (n == 0 || g.u.LooksAtMS[n-1] < up) {
+		g.u.LooksAtMS = append(g.u.LooksAtMS, up)
 	}
 }
 
@@ -205,11 +214,16 @@ func (r *run) restTurn(ctx context.Context, s scenarios.Scenario, what string) e
 	}
 	spacing := time.Hour / time.Duration(r.e.Item.Order.Plan.Looks())
 	waited, until := r.d.stopwatch(), r.d.now().Add(spacing)
+	var power *bell
+	if l, err := r.d.linkTo(r.h); err == nil {
+		power = hang(ctx, r.d.now(), func(ctx context.Context, armed func()) error { return onboard.AwaitPower(ctx, l, armed) })
+	}
+	defer func() { power.stop() }()
 	r.d.tell(r.h.Name, func(s *HandsetStatus) { s.WaitsFor, s.NextLook = what, until })
 	defer r.d.tell(r.h.Name, func(s *HandsetStatus) { s.NextLook = time.Time{} })
 	r.d.resting(r.h.Name, true)
 	defer r.d.resting(r.h.Name, false)
-	for waited.read() < spacing && !r.cancelled() {
+	for waited.read() < spacing && !r.cancelled() && !(power.rang() && waited.read() >= bellAgain) {
 		if err := r.d.clock.Sleep(ctx, retryEvery); err != nil {
 			return err
 		}

@@ -281,6 +281,15 @@ func (l memoryLink) Shell(ctx context.Context, command string) (devices.Output, 
 	return out, nil
 }
 
+func (l memoryLink) StreamShell(ctx context.Context, command string, stdout, stderr io.Writer) (int, error) {
+	ctx, end, err := l.within(ctx, 1000*time.Hour)
+	if err != nil {
+		return -1, err
+	}
+	code, err := l.h.StreamShell(ctx, command, stdout, stderr)
+	return code, end(err)
+}
+
 func (l memoryLink) Push(ctx context.Context, content io.Reader, path string, mode fs.FileMode) error {
 	ctx, end, err := l.within(ctx, 30*time.Minute)
 	if err != nil {

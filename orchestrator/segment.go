@@ -50,6 +50,7 @@ type segment struct {
 	oddTemp    bool               // a temperature was none in the units decided, and that is noted
 	oddVoltage bool               // the same of a voltage
 	lookNext   lookAfter          // of a handset that rests
+	bell       *bell              // of a handset that rests; nil: none was hung up
 	unwritten  int                // samples that are missing between the first and the last
 	powerStep  *powerStep         // a step in the handset's own power; nil: none, or not looked for
 	freeBytes  *int64             // storage that was free when its files were collected; nil: not read
@@ -67,6 +68,7 @@ func (g *segment) note(at time.Time, format string, args ...any) {
 }
 
 func (g *segment) close() {
+	g.bell.stop()
 	g.asking.stop(errors.New("its segment has ended"))
 	if g.session != nil {
 		g.session.Close()
@@ -345,7 +347,7 @@ func (r *run) look(ctx context.Context) (Event, error) {
 		g.u.Verdict.Unheard = true
 		return r.spoil("not heard of until %s after its time limit of %s", patience, limit)
 	}
-	if r.leftAlone() {
+	if r.leftAlone(ctx) {
 		return "", nil
 	}
 	l, err := r.d.linkTo(r.h)
@@ -388,6 +390,7 @@ func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 	if err := r.looked(state.UptimeMS); err != nil {
 		return "", err
 	}
+	r.listen(ctx, l)
 	r.hearStage()
 	r.regained(ctx, l)
 	if err := r.noteOutages(); err != nil {

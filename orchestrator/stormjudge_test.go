@@ -35,6 +35,10 @@ func (n *stormNight) watchOver(now time.Time) {
 	for _, name := range n.names {
 		h := n.handsets[name]
 		unasked, within := n.unasked(name)
+		if within < n.within[name] {
+			delete(n.powered, name) // from now on somebody minds it
+		}
+		n.within[name] = within
 		var said []string
 		for _, d := range n.daemons() {
 			for _, s := range d.Handsets() {
@@ -260,6 +264,8 @@ var causes = []struct {
 	{"no figure", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "counter jumps", "storage full", "shell hangs", "CR LF", "warnings first", "hot room", "dims itself"}},
 	{"found on the handset", []string{"collected by hand", "another daemon", "taken over"}},
 	{"the activity went on in", slices.Concat(linkKinds, deviceKinds, daemonKinds, powerKinds, []string{"handset clock jumps", "saver on"})},
+	// A charge whose power waits for a daemon that is not there comes to its limit.
+	{"ended at the time limit, at", slices.Concat(daemonKinds, powerKinds, linkKinds)},
 	{"time limit", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "shell hangs", "storage full", "dims itself"}},
 	{"the gauge raised its level", []string{"gauge re-anchors", "gauge skips", "gauge frozen"}},
 	{"the gauge lowered its level", []string{"gauge re-anchors", "gauge skips", "gauge frozen"}},

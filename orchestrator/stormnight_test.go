@@ -38,8 +38,9 @@ type stormNight struct {
 	states *stormStates
 
 	watchAt time.Time
-	powered map[string]time.Time // since when power is on without a charge due
-	hot     map[string]time.Time // since when a handset at work is hotter than its limit
+	powered map[string]time.Time     // since when power is on without a charge due
+	within  map[string]time.Duration // in which somebody has to be asked about it
+	hot     map[string]time.Time     // since when a handset at work is hotter than its limit
 
 	rivalData   string               // the other daemon's folder
 	cancelledAt map[string]time.Time // queue items, by ID
@@ -169,7 +170,7 @@ func carryOutStorm(t *testing.T, seed uint64, plan stormPlan, calm calmWatts) *s
 	warmUp()
 	n := &stormNight{
 		seed: fmt.Sprint(seed), plan: plan, programs: map[string]*programs{}, files: &kept{files: map[string][]byte{}}, before: map[string]string{},
-		states: &stormStates{by: map[string]orchestrator.State{}}, powered: map[string]time.Time{}, hot: map[string]time.Time{},
+		states: &stormStates{by: map[string]orchestrator.State{}}, powered: map[string]time.Time{}, within: map[string]time.Duration{}, hot: map[string]time.Time{},
 		cancelledAt: map[string]time.Time{}, left: map[string]bool{}, happened: map[string]int{}, empty: map[string]*stormEvent{}, outcomes: map[string]int{}, reasons: map[string]int{},
 	}
 	data := memoryFolder(t)
@@ -401,6 +402,21 @@ func (n *stormNight) endAfter(a stormAct, event *stormEvent) {
 	n.ends = slices.Insert(n.ends, i, e)
 }
 
+// chargeEmpty charges for half an hour what has run empty, or whose cell could not hold the load.
+func (n *stormNight) chargeEmpty() {
+	for _, name := range n.names {
+		h := n.handsets[name]
+		if h.State() == "device" || !h.WentOut() {
+			continue
+		}
+		h.Plug(true)
+		for range 30 * 30 {
+			n.tick()
+		}
+		h.Plug(false)
+	}
+}
+
 // calmDown ends all that lasts, mends what a person would mend in the morning, and waits
 // until everything queued has come to its end and nothing is owed any more.
 func (n *stormNight) calmDown() {
@@ -426,22 +442,13 @@ func (n *stormNight) calmDown() {
 	for range 30 {
 		n.tick()
 	}
-	for _, name := range n.names {
-		h := n.handsets[name]
-		if h.State() != "device" { // it has run empty
-			h.Plug(true)
-			for range 10 * 30 {
-				n.tick()
-			}
-			h.Plug(false)
-		}
-	}
 	limit := time.Now().Add(60 * time.Hour)
 	for ended := false; !ended; {
 		for range 30 {
 			n.tick()
 		}
 		n.personLooks()
+		n.chargeEmpty()
 		ended = true
 		for _, d := range n.daemons() {
 			for _, it := range d.Queue() {

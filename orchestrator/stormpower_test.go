@@ -37,8 +37,7 @@ func (n *stormNight) unasked(name string) (unasked bool, within time.Duration) {
 				(saidCannot(s.Unwanted) || slices.ContainsFunc(prompts, func(p results.Prompt) bool {
 					return p.Handset == name && strings.HasPrefix(p.Text, "unplug handset ")
 				}))
-			rests := !s.NextLook.IsZero()                                             // and is looked at when its plan allows
-			unasked = unasked && !due && !left && !asked && !rests && s.HeldBy == nil // which may be charging it
+			unasked = unasked && !due && !left && !asked && s.HeldBy == nil // which may be charging it
 			idles := s.State == "" || state == orchestrator.Done || state == orchestrator.Stopped || s.HeldBy != nil
 			waits := strings.HasSuffix(s.WaitsFor, " to be free") || s.WaitsFor == "to be resumed"
 			if !idles && !waits {

@@ -83,6 +83,21 @@ func (h *Handset) Shell(ctx context.Context, command string) (devices.Output, er
 	return out, nil
 }
 
+// StreamShell runs a command line and copies its output as it arrives, until ctx ends; see
+// adb.Handset.
+func (h *Handset) StreamShell(ctx context.Context, command string, stdout, stderr io.Writer) (int, error) {
+	linked, end, err := h.reach(ctx)
+	if err != nil {
+		return -1, err
+	}
+	defer end()
+	code := h.Exec(linked, command, nil, stdout, stderr)
+	if linked.Err() != nil {
+		return -1, h.ended(linked)
+	}
+	return code, nil
+}
+
 // Exec runs a command line as the adb daemon does. The end of ctx is a lost stream.
 func (h *Handset) Exec(ctx context.Context, command string, stdin io.Reader, stdout, stderr io.Writer) int {
 	var f faults

@@ -1,0 +1,104 @@
+package orchestrator
+
+import (
+	"context"
+	"sync/atomic"
+	"time"
+
+	"rundown/devices"
+	"rundown/devices/onboard"
+	"rundown/scenarios"
+)
+
+// A bell is a command that waits on a handset which is left alone, until there is something to
+// look at: its segment has ended, or power has come. It wakes nothing.
+type bell struct {
+	armed atomic.Bool // the handset has said that it waits
+	rung  atomic.Bool
+	done  chan struct{}
+	end   context.CancelFunc
+	at    time.Time // when it was hung up
+}
+
+// bellAgain is how soon after it was hung up a bell that broke is hung up again: doing so may
+// wake the handset.
+const bellAgain = time.Minute
+
+// hang leaves a command on the handset, until it has come to its end or ctx ends.
+func hang(ctx context.Context, at time.Time, wait func(ctx context.Context, armed func()) error) *bell {
+	b := &bell{done: make(chan struct{}), at: at}
+	ctx, b.end = context.WithCancel(ctx)
+	go func() {
+		defer close(b.done)
+		defer b.end()
+		if wait(ctx, func() { b.armed.Store(true) }) == nil {
+			b.rung.Store(true)
+		}
+	}()
+	return b
+}
+
+// rang reports whether the handset has called; never on nil.
+func (b *bell) rang() bool { return b != nil && b.rung.Load() }
+
+// broken reports whether the command is gone, and has not called; true of nil.
+func (b *bell) broken() bool {
+	if b == nil {
+		return true
+	}
+	select {
+	case <-b.done:
+		return !b.rung.Load()
+	default:
+		return false
+	}
+}
+
+// stop takes the command away; safe on nil.
+func (b *bell) stop() {
+	if b != nil {
+		b.end()
+		<-b.done
+	}
+}
+
+// listen has the handset of the segment under way say by itself when that has ended. It is
+// called at a look, which has just woken the handset.
+func (r *run) listen(ctx context.Context, l devices.Link) {
+	g := r.live
+	if !r.mayLook() || !g.bell.broken() && g.bell.armed.Load() {
+		return
+	}
+	g.bell.stop()
+	g.bell = hang(ctx, r.d.now(), func(ctx context.Context, armed func()) error {
+		return onboard.AwaitEnd(ctx, l, g.u.Key, armed)
+	})
+}
+
+// listenIdle has a handset that nobody drives say by itself when power comes, if it has just
+// been read and had none. It returns the bell that hangs now.
+func (d *Daemon) listenIdle(ctx context.Context, h scenarios.Handset, l devices.Link, power *bell) *bell {
+	fresh := false
+	d.withPower(h.Name, func(s *powerState) bool {
+		fresh = !s.on && !s.seenAt.IsZero() && d.now().Sub(s.seenAt).Abs() < d.pollEvery
+		return false
+	})
+	if l == nil || !fresh || !power.broken() && !power.rang() || d.heldBy(h.Name) != nil {
+		return power
+	}
+	power.stop()
+	return hang(ctx, d.now(), func(ctx context.Context, armed func()) error { return onboard.AwaitPower(ctx, l, armed) })
+}
+
+// listenAgain does so between two looks, where link or adb server took the command away. That
+// may wake the handset, and counts as a look.
+func (r *run) listenAgain(ctx context.Context) {
+	g, now := r.live, r.d.now()
+	if !g.bell.broken() || g.bell != nil && now.Sub(g.bell.at).Abs() < bellAgain {
+		return
+	}
+	if l, err := r.d.linkTo(r.h); err == nil {
+		r.countLook(now)
+		r.listen(ctx, l)
+	}
+}
