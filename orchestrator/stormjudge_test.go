@@ -227,6 +227,10 @@ func (n *stormNight) judgeFigure(g results.Segment, f reading.SegmentFigure, cal
 			one.befell = append(one.befell, e.kind)
 		}
 	}
+	unconfirmed := slices.ContainsFunc(g.Conditions, func(c results.Condition) bool { return strings.Contains(c.Found, "not confirmed by the display") })
+	if slices.Contains(one.befell, "dims itself") && unconfirmed {
+		return // a known limit: nothing on such a handset tells what its screen gives, and its record says so
+	}
 	first, last, _ := g.Window()
 	one.ran = n.handsets[g.Handset].TruthHours(time.Duration(first)*time.Millisecond, time.Duration(last)*time.Millisecond)
 	one.said = n.say(g)

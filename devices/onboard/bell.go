@@ -20,6 +20,9 @@ import (
 // ErrNoBell means that a handset can only be asked: its link takes no command that stays.
 var ErrNoBell = errors.New("a command that waits cannot be left on this link")
 
+// bellEvery is how often a handset that is awake looks, s; tests have less time.
+var bellEvery = "20"
+
 // A streamer is a link that carries the output of a command as it comes, for as long as the
 // command takes.
 type streamer interface {
@@ -56,7 +59,7 @@ func await(ctx context.Context, l devices.Link, holds, before string, armed func
 		return ErrNoBell
 	}
 	out := &hearing{word: "waits", then: armed}
-	command := before + "echo waits\nuntil " + holds + "; do sleep 20; done\necho come"
+	command := before + "echo waits\nuntil " + holds + "; do sleep " + bellEvery + "; done\necho come"
 	if _, err := s.StreamShell(ctx, command, out, io.Discard); err != nil {
 		return fmt.Errorf("waiting on %s: %w", l.Serial(), err)
 	}

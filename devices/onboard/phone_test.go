@@ -27,6 +27,7 @@ func TestMain(m *testing.M) {
 	if err := flag.Set("test.parallel", "24"); err != nil {
 		panic(err)
 	}
+	bellEvery = "0.5"
 	os.Exit(m.Run())
 }
 
@@ -116,10 +117,28 @@ func (d *debian) move(s string) string {
 
 func (d *debian) Serial() string { return "debian-" + filepath.Base(d.shell) }
 
-func (d *debian) Shell(ctx context.Context, command string) (devices.Output, error) {
+func (d *debian) command(ctx context.Context, command string) *exec.Cmd {
 	cmd := exec.CommandContext(ctx, d.shell, "-c", d.move(command))
 	cmd.Env = []string{"PATH=" + d.home + "/bin"}
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true} // as adbd does
+	return cmd
+}
+
+func (d *debian) StreamShell(ctx context.Context, command string, stdout, stderr io.Writer) (int, error) {
+	cmd := d.command(ctx, command)
+	// The whole session is hung up on, as adbd does it.
+	cmd.Cancel = func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGHUP) }
+	cmd.Stdout, cmd.Stderr = stdout, stderr
+	err := cmd.Run()
+	var exit *exec.ExitError
+	if err != nil && !errors.As(err, &exit) {
+		return -1, err
+	}
+	return cmd.ProcessState.ExitCode(), ctx.Err()
+}
+
+func (d *debian) Shell(ctx context.Context, command string) (devices.Output, error) {
+	cmd := d.command(ctx, command)
 	var stdout, stderr bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &stdout, &stderr
 	err := cmd.Run()

@@ -76,6 +76,11 @@ func newVirtual(t testing.TB, opt phoneshell.Options) *virtual {
 	return v
 }
 
+func (v *virtual) StreamShell(ctx context.Context, command string, stdout, stderr io.Writer) (int, error) {
+	code := v.Exec(ctx, command, nil, stdout, stderr)
+	return code, ctx.Err()
+}
+
 func (v *virtual) note(_ context.Context, p *phoneshell.Proc, args []string) int {
 	v.mu.Lock()
 	defer v.mu.Unlock()
