@@ -102,17 +102,16 @@ func (r *run) patience() time.Duration {
 }
 
 // leftAlone reports whether the handset is left alone for now.
-func (r *run) leftAlone(ctx context.Context) bool {
+func (r *run) leftAlone() bool {
 	g := r.live
 	since := g.heard.read()
 	r.d.resting(r.h.Name, r.mayLook())
-	if !r.mayLook() || g.lookNext.due <= since || g.bell.rang() {
+	if !r.mayLook() || g.lookNext.due <= since || g.bell.rang() || r.bellBroke() {
 		r.d.tell(r.h.Name, func(s *HandsetStatus) { s.NextLook = time.Time{} })
 		return false
 	}
 	next := r.d.now().Add(g.lookNext.due - since)
 	r.d.tell(r.h.Name, func(s *HandsetStatus) { s.NextLook = next })
-	r.listenAgain(ctx)
 	return true
 }
 

@@ -18,11 +18,17 @@ type bell struct {
 	done  chan struct{}
 	end   context.CancelFunc
 	at    time.Time // when it was hung up
+	short int       // bells in a row, with this one, that were hung up soon after the one before
 }
 
-// bellAgain is how soon after it was hung up a bell that broke is hung up again: doing so may
-// wake the handset.
-const bellAgain = time.Minute
+// bellAgain is how soon after it was hung up a resting handset whose bell broke is looked at,
+// which wakes it: something happened to its link, or to itself. Where bells break as soon as they
+// hang, bellsShort in a row, it is looked at as if it had none.
+const (
+	bellAgain  = time.Minute
+	bellShort  = 10 * time.Minute
+	bellsShort = 6
+)
 
 // hang leaves a command on the handset, until it has come to its end or ctx ends.
 func hang(ctx context.Context, at time.Time, wait func(ctx context.Context, armed func()) error) *bell {
@@ -69,10 +75,14 @@ func (r *run) listen(ctx context.Context, l devices.Link) {
 	if !r.mayLook() || !g.bell.broken() && g.bell.armed.Load() {
 		return
 	}
-	g.bell.stop()
+	before := g.bell
+	before.stop()
 	g.bell = hang(ctx, r.d.now(), func(ctx context.Context, armed func()) error {
 		return onboard.AwaitEnd(ctx, l, g.u.Key, armed)
 	})
+	if before != nil && g.bell.at.Sub(before.at).Abs() < bellShort {
+		g.bell.short = before.short + 1
+	}
 }
 
 // listenIdle has a handset that nobody drives say by itself when power comes, if it has just
@@ -90,15 +100,13 @@ func (d *Daemon) listenIdle(ctx context.Context, h scenarios.Handset, l devices.
 	return hang(ctx, d.now(), func(ctx context.Context, armed func()) error { return onboard.AwaitPower(ctx, l, armed) })
 }
 
-// listenAgain does so between two looks, where link or adb server took the command away. That
-// may wake the handset, and counts as a look.
-func (r *run) listenAgain(ctx context.Context) {
-	g, now := r.live, r.d.now()
-	if !g.bell.broken() || g.bell != nil && now.Sub(g.bell.at).Abs() < bellAgain {
-		return
+// bellBroke reports whether the command that waited on the resting handset is gone without
+// having called, and the handset can be asked why.
+func (r *run) bellBroke() bool {
+	b := r.live.bell
+	if b == nil || !b.broken() || b.short >= bellsShort || r.d.now().Sub(b.at).Abs() < bellAgain {
+		return false
 	}
-	if l, err := r.d.linkTo(r.h); err == nil {
-		r.countLook(now)
-		r.listen(ctx, l)
-	}
+	_, err := r.d.linkTo(r.h)
+	return err == nil
 }

@@ -347,7 +347,7 @@ func (r *run) look(ctx context.Context) (Event, error) {
 		g.u.Verdict.Unheard = true
 		return r.spoil("not heard of until %s after its time limit of %s", patience, limit)
 	}
-	if r.leftAlone(ctx) {
+	if r.leftAlone() {
 		return "", nil
 	}
 	l, err := r.d.linkTo(r.h)

@@ -57,7 +57,7 @@ func (n *stormNight) watchOver(now time.Time) {
 		works := slices.ContainsFunc(running, func(p program) bool { return p.name == "recorder" })
 		// The recorder reads every ten seconds, rounds to tenths, and needs two readings.
 		// One that sleeps reads nothing, its own daemon included, until it wakes.
-		n.since(n.hot, name, now, works && !n.rests(name) && h.BattTempC() > stormStopTempC+0.5, 40*time.Second, func(since time.Time) {
+		n.since(n.hot, name, now, works && !n.rests(name) && !h.Suspended() && h.BattTempC() > stormStopTempC+0.5, 40*time.Second, func(since time.Time) {
 			if stormHoldsLimits {
 				n.fault("no limit is passed", "%s: battery at %.1f °C, above %d °C since %s, %s", name, h.BattTempC(), stormStopTempC, since.Format(time.TimeOnly), strings.Join(said, "; "))
 			}
