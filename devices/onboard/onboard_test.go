@@ -18,7 +18,6 @@ var busy = Program{Start: "ev began 1", Loop: "ev pass $n\nrest 30", Stop: "ev t
 
 func TestTarget(t *testing.T) {
 	everyShell(t, func(t *testing.T, ph phone) {
-		ph.wifi("2", "up")
 		ph.set("battery", dump(93, 300, false))
 		w := begin(t, ph, Segment{Key: "target", TargetPoints: 2, StopOnPower: true, Workload: busy})
 		w.readings(2)

@@ -92,6 +92,7 @@ func newDebian(t testing.TB, shell string) *debian {
 	stub("input", `echo "input $*" >>HOME/calls`)
 	stub("am", `echo "am $*" >>HOME/calls; cat HOME/dumps/am 2>/dev/null`)
 	stub("settings", `[ -e HOME/dumps/settings ] && cat HOME/dumps/settings || echo 17`)
+	d.wifi("1", "up")
 	t.Cleanup(func() { d.signalAll(syscall.SIGKILL) })
 	return d
 }

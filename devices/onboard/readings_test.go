@@ -128,6 +128,7 @@ func TestConditionsThatNobodyLooksAt(t *testing.T) {
 func TestWiFiThatIsNotCounted(t *testing.T) {
 	everyShell(t, func(t *testing.T, ph phone) {
 		ph.set("battery", dump(60, 300, false))
+		ph.wifi("", "")
 		w := begin(t, ph, Segment{Key: "blind"})
 		w.readings(2)
 		ph.wifi("many", "up")

@@ -40,7 +40,7 @@ func looks(t *testing.T, table []look) {
 			code := int64(-1)
 			for ; from < len(w.acts); from++ {
 				switch a := w.acts[from]; a.Kind {
-				case "started", "done", "carrier":
+				case "started", "done":
 				case "said":
 					code = a.Value
 				default:

@@ -72,6 +72,7 @@ func newVirtual(t testing.TB, opt phoneshell.Options) *virtual {
 		},
 	}
 	v.Machine = phoneshell.New(opt)
+	v.wifi("1", "up")
 	t.Cleanup(v.Close)
 	return v
 }
