@@ -48,6 +48,7 @@ func (d *Daemon) actor(ctx context.Context, h scenarios.Handset, unfinished []*e
 		away = err != nil
 		due := d.dueFor(h)
 		if power.rang() {
+			power = nil // heard once: from now on it is read as often as its power asks for
 			d.readSoon(h.Name)
 		}
 		d.mindHandset(ctx, h, l, due)

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"rundown/devices"
-	"rundown/devices/onboard"
 	"rundown/results"
 	"rundown/results/activity"
 	"rundown/results/endurance"
@@ -215,9 +214,9 @@ func (r *run) restTurn(ctx context.Context, s scenarios.Scenario, what string) e
 	waited, until := r.d.stopwatch(), r.d.now().Add(spacing)
 	var power *bell
 	if l, err := r.d.linkTo(r.h); err == nil {
-		power = hang(ctx, r.d.now(), func(ctx context.Context, armed func()) error { return onboard.AwaitPower(ctx, l, armed) })
+		power = r.d.hangForPower(ctx, l)
 	}
-	defer func() { power.stop() }()
+	defer power.stop()
 	r.d.tell(r.h.Name, func(s *HandsetStatus) { s.WaitsFor, s.NextLook = what, until })
 	defer r.d.tell(r.h.Name, func(s *HandsetStatus) { s.NextLook = time.Time{} })
 	r.d.resting(r.h.Name, true)

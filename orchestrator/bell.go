@@ -44,7 +44,7 @@ func hang(ctx context.Context, at time.Time, wait func(ctx context.Context, arme
 	return b
 }
 
-// rang reports whether the handset has called; never on nil.
+// rang reports whether the handset has called; false of nil.
 func (b *bell) rang() bool { return b != nil && b.rung.Load() }
 
 // broken reports whether the command is gone, and has not called; true of nil.
@@ -93,10 +93,14 @@ func (d *Daemon) listenIdle(ctx context.Context, h scenarios.Handset, l devices.
 		fresh = !s.on && !s.seenAt.IsZero() && d.now().Sub(s.seenAt).Abs() < d.pollEvery
 		return false
 	})
-	if l == nil || !fresh || !power.broken() && !power.rang() || d.heldBy(h.Name) != nil {
+	if l == nil || !fresh || !power.broken() || d.heldBy(h.Name) != nil {
 		return power
 	}
-	power.stop()
+	return d.hangForPower(ctx, l)
+}
+
+// hangForPower has a handset on battery say by itself when power comes.
+func (d *Daemon) hangForPower(ctx context.Context, l devices.Link) *bell {
 	return hang(ctx, d.now(), func(ctx context.Context, armed func()) error { return onboard.AwaitPower(ctx, l, armed) })
 }
 

@@ -228,6 +228,12 @@ func (d *Daemon) heldElsewhere(ctx context.Context, h scenarios.Handset) (*HeldB
 	if seen != nil && d.now().Sub(seen.SeenAt).Abs() < seen.nextLook() {
 		return seen, nil
 	}
+	return d.heldNow(ctx, h)
+}
+
+// heldNow says who else holds a handset, as the handset says it now: it may have been given back,
+// or taken, since it was looked at.
+func (d *Daemon) heldNow(ctx context.Context, h scenarios.Handset) (*HeldBy, error) {
 	l, err := d.linkTo(h)
 	if err != nil {
 		return nil, err
@@ -243,18 +249,9 @@ func (d *Daemon) heldElsewhere(ctx context.Context, h scenarios.Handset) (*HeldB
 
 // notHeld refuses what a person asks for on a handset that another daemon holds.
 func (d *Daemon) notHeld(ctx context.Context, h scenarios.Handset) error {
-	l, err := d.linkTo(h)
-	if err != nil {
+	by, err := d.heldNow(ctx, h)
+	if err != nil || by == nil {
 		return err
-	}
-	look, err := onboard.Held(ctx, l) // as it is now: it may have been given back since it was seen
-	if err != nil {
-		return err
-	}
-	by := d.elsewhere(h, look)
-	d.showHeld(h.Name, by)
-	if by == nil {
-		return nil
 	}
 	return fmt.Errorf("%w: %w", ErrNotNow, &heldError{h.Name, *by})
 }
@@ -436,20 +433,6 @@ func (r *run) takenBy(by HeldBy) {
 }
 
 func sayTaken(by HeldBy) string { return "the handset was taken over by " + by.String() }
-
-// heldByAnother says who else has the handset by now, if it can be asked: power lights its
-// screen, and is not given to what another daemon measures.
-func (r *run) heldByAnother(ctx context.Context) *HeldBy {
-	l, err := r.d.linkTo(r.h)
-	if err != nil {
-		return nil // it may be flat
-	}
-	look, err := onboard.Held(ctx, l)
-	if err != nil {
-		return nil
-	}
-	return r.d.elsewhere(r.h, look)
-}
 
 // holderChanged reports whether the segment under way does not hold its handset any more.
 func (r *run) holderChanged(state onboard.State) bool {

@@ -183,6 +183,31 @@ func TestWhatIdleReadingsCost(t *testing.T) {
 	}, low(80))
 }
 
+// Power that comes to an idle handset is heard of at once, from the handset; from then on it is
+// read once a minute, and no oftener.
+func TestPowerOnAnIdleHandset(t *testing.T) {
+	var readings atomic.Int64
+	bubbleBench(t, []string{"Alder"}, unwantedPlans, func(b *bench) {
+		t := b.t
+		b.planGates = true
+		b.startDaemon()
+		time.Sleep(62 * time.Minute) // between two of its readings
+		b.handsets["Alder"].Plug(true)
+		b.soon(90*time.Second, "it is on charge", func() bool { return b.status("Alder").OnCharge != "" })
+		before := readings.Load()
+		time.Sleep(30 * time.Minute)
+		if n := readings.Load() - before; n < 25 || n > 35 {
+			t.Errorf("read %d times in half an hour on a charger", n)
+		}
+	}, low(60), func(_ string, o *simulated.Options) {
+		o.Asked = func(command string) {
+			if strings.Contains(command, "dumpsys battery") {
+				readings.Add(1)
+			}
+		}
+	})
+}
+
 // A run that is held reads nothing by itself; power that comes is found all the same, and
 // the handset is read no more often than an idle one.
 func TestPowerInARunThatIsHeld(t *testing.T) {

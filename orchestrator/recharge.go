@@ -182,7 +182,9 @@ func (r *run) closeGate(ctx context.Context) error {
 func (r *run) switchPower(ctx context.Context, on bool) string {
 	act, want := r.closeGate, "cut"
 	if on {
-		if by := r.heldByAnother(ctx); by != nil {
+		// Power lights a screen, and is not given to what another daemon measures. A handset that
+		// cannot be asked may be flat.
+		if by, err := r.d.heldNow(ctx, r.h); err == nil && by != nil {
 			r.takenBy(*by)
 			return r.e.TakenOver
 		}
