@@ -23,56 +23,29 @@ type Teaching struct {
 	Observations []endurance.Observation `json:"observations"`
 }
 
+// TeachingID is the identifier under which the store keeps what a handset taught on an OS build.
 func TeachingID(handset, build string) string { return handset + "\t" + build }
 
-// lessons are what handsets have taught, kept at hand. mu is never held over the disk, nor over a
-// fit, so that nobody waits for a handset that is not theirs.
+// lessons are what handsets have taught, kept at hand. mu is not held over a fit either.
 type lessons struct {
-	mu      sync.Mutex
-	by      map[string]Teaching                  // by TeachingID
-	builds  map[string][]string                  // of each handset, in the order of their latest observation
-	fits    map[lesson]func() *endurance.Learned // each fitted once, by who wants it first; the others wait for that one
-	version int                                  // counts what was learned and forgotten
-	fit     func([]endurance.Observation, time.Time, string) *endurance.Learned
+	documents[Teaching]                                      // by TeachingID
+	builds              map[string][]string                  // of each handset, in the order of their latest observation
+	fits                map[lesson]func() *endurance.Learned // each fitted once, by who wants it first; the others wait for that one
+	version             int                                  // counts what was learned and forgotten
+	fit                 func([]endurance.Observation, time.Time, string) *endurance.Learned
+}
+
+func newLessons() *lessons {
+	s := &lessons{builds: map[string][]string{}, fits: map[lesson]func() *endurance.Learned{}, fit: endurance.Learn}
+	s.kind, s.id = DocumentsLearned, func(t Teaching) string { return TeachingID(t.Handset, t.Build) }
+	s.changed = s.relearn
+	return s
 }
 
 // A lesson is what one figure asks of a teaching.
 type lesson struct {
 	id, without string
 	week        int64
-}
-
-// load reads them all. What cannot be read is left out and named in the error.
-func (s *lessons) load(store *results.Store) error {
-	list, err := results.Documents[Teaching](store, DocumentsLearned)
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.by, s.builds, s.fits = map[string]Teaching{}, map[string][]string{}, map[lesson]func() *endurance.Learned{}
-	if s.fit == nil {
-		s.fit = endurance.Learn
-	}
-	for _, t := range list {
-		s.by[TeachingID(t.Handset, t.Build)] = t
-	}
-	s.changed()
-	return err
-}
-
-// reload reads one of them again, or all where no identifier is given. One that is gone, or cannot
-// be read, teaches nothing.
-func (s *lessons) reload(store *results.Store, id string) {
-	if id == "" {
-		_ = s.load(store)
-		return
-	}
-	var t Teaching
-	err := store.Document(DocumentsLearned, id, &t)
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.by[id] = t; err != nil {
-		delete(s.by, id)
-	}
-	s.changed()
 }
 
 // order brings each handset's builds into the order in which they were seen.
@@ -98,7 +71,8 @@ func (s *lessons) order() {
 	}
 }
 
-func (s *lessons) changed() {
+// relearn drops what was made of what they taught before.
+func (s *lessons) relearn() {
 	s.version++
 	clear(s.fits)
 	s.order()

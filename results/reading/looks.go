@@ -3,9 +3,7 @@ package reading
 import (
 	"fmt"
 	"slices"
-	"sync"
 
-	"rundown/results"
 	"rundown/results/endurance"
 )
 
@@ -20,37 +18,13 @@ type LookCosts struct {
 	Seen    []endurance.LookSeen `json:"seen"` // oldest first
 }
 
-// looks are what looks at sleeping handsets were seen to cost, kept at hand.
-type looks struct {
-	mu sync.Mutex
-	by map[string]LookCosts // by TeachingID
-}
+// looks are what looks at sleeping handsets were seen to cost, kept at hand, by TeachingID.
+type looks struct{ documents[LookCosts] }
 
-// load reads them all. What cannot be read is left out and named in the error.
-func (b *looks) load(store *results.Store) error {
-	list, err := results.Documents[LookCosts](store, DocumentsLooks)
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	b.by = map[string]LookCosts{}
-	for _, c := range list {
-		b.by[TeachingID(c.Handset, c.Build)] = c
-	}
-	return err
-}
-
-// reload reads one of them again, or all where no identifier is given.
-func (b *looks) reload(store *results.Store, id string) {
-	if id == "" {
-		_ = b.load(store)
-		return
-	}
-	var c LookCosts
-	err := store.Document(DocumentsLooks, id, &c)
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.by[id] = c; err != nil {
-		delete(b.by, id)
-	}
+func newLooks() *looks {
+	b := &looks{}
+	b.kind, b.id = DocumentsLooks, func(c LookCosts) string { return TeachingID(c.Handset, c.Build) }
+	return b
 }
 
 // of is what was seen of a handset on an OS build, but for one segment; oldest first.

@@ -41,8 +41,8 @@ type Room struct {
 	owed  func(results.Run) string // nil: nothing is owed to any handset
 
 	loading   sync.Mutex // held while something of the store is read that stays in memory
-	lessons   lessons
-	looks     looks
+	lessons   *lessons
+	looks     *looks
 	estimates estimates
 }
 
@@ -50,7 +50,7 @@ type Room struct {
 // the rest is there. owed says of a run, in words for its report, what is still owed to its
 // handset; it may be nil.
 func Open(store *results.Store, file scenarios.File, now func() time.Time, owed func(results.Run) string) (*Room, error) {
-	rm := &Room{store: store, file: file, now: now, owed: owed}
+	rm := &Room{store: store, file: file, now: now, owed: owed, lessons: newLessons(), looks: newLooks()}
 	store.Watch(rm.heard)
 	rm.loading.Lock()
 	defer rm.loading.Unlock()
