@@ -73,7 +73,7 @@ func (x *errors) add(v, truth float64) { x.e = append(x.e, 100*(v/truth-1)) }
 func (x *errors) addInterval(i endurance.Interval, truth float64) {
 	x.add(i.Value, truth)
 	x.iv++
-	if i.Low <= truth && truth <= i.High {
+	if i.Holds(truth) {
 		x.held++
 	}
 }
@@ -185,27 +185,34 @@ func (c Conditions) start(i int) float64 {
 	return c.StartPct + u - 0.5
 }
 
-// Cases drains the phones of one class and gives each to do, in order of their number.
-func Cases(c Conditions, class physics.CounterClass, do func(i int, x Case)) {
-	c = c.filled()
-	out := make([]Case, c.PerClass)
+// atOnce does n things, as many at once as there are processors, and returns when all are done.
+func atOnce(n int, do func(i int)) {
 	var wg sync.WaitGroup
-	workers := max(1, min(runtime.GOMAXPROCS(0), c.PerClass))
+	workers := max(1, min(runtime.GOMAXPROCS(0), n))
 	for k := range workers {
 		wg.Go(func() {
-			for i := k; i < c.PerClass; i += workers {
-				p := c.Spread.NewPhone(class, seedOf(c.Seed, i))
-				d := p.Drain(fleet.Segment{StartPct: c.start(i), Points: c.Points, WarmUpS: c.WarmUpS, EveryS: c.EveryS, Run: 1, GapShare: c.GapShare})
-				x := Case{Input: Input(p, d, c.Points, c.WarmUpS), Drain: d}
-				x.Input.LearnedCounter, x.Input.LearnedCurrent = p.Survey(2)
-				if c.WithSurvey {
-					x.Learned, _ = Survey(p, c.SurveyFromPct) // nil counts as nothing learned
-				}
-				out[i] = x
+			for i := k; i < n; i += workers {
+				do(i)
 			}
 		})
 	}
 	wg.Wait()
+}
+
+// Cases drains the phones of one class and gives each to do, in order of their number.
+func Cases(c Conditions, class physics.CounterClass, do func(i int, x Case)) {
+	c = c.filled()
+	out := make([]Case, c.PerClass)
+	atOnce(c.PerClass, func(i int) {
+		p := c.Spread.NewPhone(class, seedOf(c.Seed, i))
+		d := p.Drain(fleet.Segment{StartPct: c.start(i), Points: c.Points, WarmUpS: c.WarmUpS, EveryS: c.EveryS, Run: 1, GapShare: c.GapShare})
+		x := Case{Input: Input(p, d, c.Points, c.WarmUpS), Drain: d}
+		x.Input.LearnedCounter, x.Input.LearnedCurrent = p.Survey(2)
+		if c.WithSurvey {
+			x.Learned, _ = Survey(p, c.SurveyFromPct) // nil counts as nothing learned
+		}
+		out[i] = x
+	})
 	for i, x := range out {
 		do(i, x)
 	}

@@ -79,7 +79,7 @@ func (x *tally) add(f endurance.Figure, err error, truth float64) {
 		x.either++
 		return
 	}
-	held := f.Hours.Low <= truth && truth <= f.Hours.High
+	held := f.Hours.Holds(truth)
 	noticed := f.Reanchoring != nil || f.Corrected != ""
 	if held {
 		x.held++

@@ -55,7 +55,7 @@ func Cycles(seed uint64, n int, flat bool) CycleStats {
 		}
 		retention.add(f.Retention.Value, low)
 		retention.iv++
-		if f.Retention.Low <= low && low <= f.Retention.High {
+		if f.Retention.Holds(low) {
 			retention.held++
 		}
 		settled.add(f.Settled, 1000*low)

@@ -212,7 +212,7 @@ func stops(seed uint64, n int) (list []Check) {
 				f, err := endurance.Estimate(in)
 				if err == nil && f.Points == d && f.Hours.HalfWidth() <= 0.04 {
 					reached++
-					if f.Hours.Low <= x.Drain.Hours && x.Drain.Hours <= f.Hours.High {
+					if f.Hours.Holds(x.Drain.Hours) {
 						held++
 					}
 					return

@@ -3,8 +3,7 @@ package accuracy
 import (
 	"fmt"
 	"io"
-	"runtime"
-	"sync"
+	"strings"
 	"time"
 
 	"rundown/devices/simulated/fleet"
@@ -47,16 +46,9 @@ func Nights(seed uint64, n int, only string) (rows []NightRow) {
 		}
 		for _, class := range Classes {
 			all := make([][]nightOutcome, n)
-			var wg sync.WaitGroup
-			workers := max(1, min(runtime.GOMAXPROCS(0), n))
-			for w := range workers {
-				wg.Go(func() {
-					for i := w; i < n; i += workers {
-						all[i] = lessons(*d.how.Spread, class, seedOf(seed+uint64(k), i), d.name == surveyWrong)
-					}
-				})
-			}
-			wg.Wait()
+			atOnce(n, func(i int) {
+				all[i] = lessons(*d.how.Spread, class, seedOf(seed+uint64(k), i), d.name == surveyWrong)
+			})
 			for j, nights := range NightCounts {
 				r := NightRow{Differs: d.name, Class: class.String(), Nights: nights}
 				for _, outcomes := range all {
@@ -117,7 +109,7 @@ func lessons(s fleet.Spread, class physics.CounterClass, seed uint64, wrong bool
 		f, err := endurance.Estimate(in)
 		o := nightOutcome{none: err != nil}
 		if err == nil {
-			o.held, o.warned, o.claimedPct = holds(f.Hours, d.Hours), len(f.Warnings) > 0, 100*f.Hours.HalfWidth()
+			o.held, o.warned, o.claimedPct = f.Hours.Holds(d.Hours), len(f.Warnings) > 0, 100*f.Hours.HalfWidth()
 		}
 		out = append(out, o)
 	}
@@ -131,18 +123,13 @@ func printNights(w io.Writer, rows []NightRow, markdown bool) error {
 		if r.Class != Classes[0].String() {
 			continue
 		}
-		held, excused, claimed := "", "", ""
-		for _, class := range Classes {
-			for _, x := range rows {
-				if x.Differs == r.Differs && x.Nights == r.Nights && x.Class == class.String() {
-					if held != "" {
-						held, excused, claimed = held+" / ", excused+" / ", claimed+" / "
-					}
-					held, excused, claimed = held+x.Held.pct(), excused+x.Excused.pct(), claimed+fmt.Sprintf("%.1f", x.ClaimedPct)
-				}
+		var held, excused, claimed []string // by class, in which order the rows are
+		for _, x := range rows {
+			if x.Differs == r.Differs && x.Nights == r.Nights {
+				held, excused, claimed = append(held, x.Held.pct()), append(excused, x.Excused.pct()), append(claimed, fmt.Sprintf("%.1f", x.ClaimedPct))
 			}
 		}
-		table = append(table, []string{r.Differs, fmt.Sprint(r.Nights), held, excused, claimed})
+		table = append(table, []string{r.Differs, fmt.Sprint(r.Nights), strings.Join(held, " / "), strings.Join(excused, " / "), strings.Join(claimed, " / ")})
 	}
 	if err := printTable(w, []string{"the fleet differs by", "nights", "hours held", "held, warned or none", "claimed"}, table, markdown); err != nil {
 		return err

@@ -144,13 +144,13 @@ func OffFleet(seed uint64, n int, surveyed bool, only string) (rows []OffRow) {
 					}
 					s.hours.addInterval(f.Hours, x.Drain.Hours)
 					s.ClaimedPct += 100 * f.Hours.HalfWidth()
-					held, warned := holds(f.Hours, x.Drain.Hours), len(f.Warnings) > 0
+					held, warned := f.Hours.Holds(x.Drain.Hours), len(f.Warnings) > 0
 					s.Held.add(held)
 					s.Warned.add(warned)
 					s.Excused.add(held || warned)
 					if f.PowerW != nil {
 						_, watts := x.Drain.Window(f.WindowStart, f.WindowStop)
-						s.WattsHeld.add(holds(*f.PowerW, watts))
+						s.WattsHeld.add(f.PowerW.Holds(watts))
 					}
 				}
 			})
@@ -213,27 +213,18 @@ func printOffFleet(w io.Writer, rows []OffRow, markdown bool) error {
 		if r.Class != Classes[0].String() {
 			continue
 		}
-		cells := make([][]string, 6)
-		for _, class := range Classes {
-			for _, x := range rows {
-				if x.Differs != r.Differs || x.Estimator != r.Estimator || x.Class != class.String() {
-					continue
-				}
-				for k, s := range []string{x.Held.pct(), x.Warned.pct(), x.None.pct(), x.Excused.pct(), x.WattsHeld.pct(), fmt.Sprintf("%.1f", x.ClaimedPct)} {
-					cells[k] = append(cells[k], s)
-				}
+		cells := make([][]string, 6) // each by class, in which order the rows are
+		for _, x := range rows {
+			if x.Differs != r.Differs || x.Estimator != r.Estimator {
+				continue
+			}
+			for k, s := range []string{x.Held.pct(), x.Warned.pct(), x.None.pct(), x.Excused.pct(), x.WattsHeld.pct(), fmt.Sprintf("%.1f", x.ClaimedPct)} {
+				cells[k] = append(cells[k], s)
 			}
 		}
 		line := []string{r.Differs, r.Estimator}
 		for _, c := range cells {
-			text := ""
-			for k, s := range c {
-				if k > 0 {
-					text += " / "
-				}
-				text += s
-			}
-			line = append(line, text)
+			line = append(line, strings.Join(c, " / "))
 		}
 		table = append(table, line)
 	}
@@ -255,5 +246,3 @@ func (s Share) pct() string {
 	}
 	return fmt.Sprintf("%.0f", 100*float64(s.Held)/float64(s.Of))
 }
-
-func holds(i endurance.Interval, truth float64) bool { return i.Low <= truth && truth <= i.High }

@@ -3,8 +3,6 @@ package accuracy
 import (
 	"math"
 	"math/rand/v2"
-	"runtime"
-	"sync"
 	"time"
 
 	"rundown/devices/simulated/fleet"
@@ -50,31 +48,24 @@ func Rests(seed uint64, perClass, points, raised int, looks func(hours float64) 
 			own         float64
 		}
 		list := make([]one, perClass)
-		var wg sync.WaitGroup
-		lanes := make(chan struct{}, runtime.NumCPU())
-		for i := range list {
-			lanes <- struct{}{}
-			wg.Go(func() {
-				defer func() { <-lanes }()
-				p := spread.NewRest(class, seed+uint64(i))
-				l := p.Lie(93.3+math.Mod(float64(i)*0.37, 1), points, 1, looks)
-				in := endurance.Input{Samples: samplesOf(l.Samples), WarmUpS: 180, TargetPoints: points, DesignMAh: p.DesignMAh, Asleep: true, Looks: l.Looks}
-				if raised != 0 {
-					from, to := in.Samples[0].T, in.Samples[len(in.Samples)-1].T
-					chance := rand.New(rand.NewPCG(seed+uint64(i), uint64(points)))
-					in = correction{level: raised}.at(in, from+time.Duration(chance.Float64()*float64(to-from)))
-				}
-				x := &list[i]
-				if x.figure, x.err = endurance.Estimate(in); x.err == nil {
-					x.truth = l.Hours(x.figure.WindowStart, x.figure.WindowStop)
-				}
-				if o := x.figure.Own; o != nil && len(l.Looks) > 0 {
-					full := p.Options.Cell.CapacityMAh / 1000 * p.Options.Cell.OCV.Mean(0, 1) * 3600
-					x.cost, x.own = o.LooksPerH*l.LookJ/float64(len(l.Looks))/full*100, o.Share
-				}
-			})
-		}
-		wg.Wait()
+		atOnce(perClass, func(i int) {
+			p := spread.NewRest(class, seed+uint64(i))
+			l := p.Lie(93.3+math.Mod(float64(i)*0.37, 1), points, 1, looks)
+			in := endurance.Input{Samples: samplesOf(l.Samples), WarmUpS: 180, TargetPoints: points, DesignMAh: p.DesignMAh, Asleep: true, Looks: l.Looks}
+			if raised != 0 {
+				from, to := in.Samples[0].T, in.Samples[len(in.Samples)-1].T
+				chance := rand.New(rand.NewPCG(seed+uint64(i), uint64(points)))
+				in = correction{level: raised}.at(in, from+time.Duration(chance.Float64()*float64(to-from)))
+			}
+			x := &list[i]
+			if x.figure, x.err = endurance.Estimate(in); x.err == nil {
+				x.truth = l.Hours(x.figure.WindowStart, x.figure.WindowStop)
+			}
+			if o := x.figure.Own; o != nil && len(l.Looks) > 0 {
+				full := p.Options.Cell.CapacityMAh / 1000 * p.Options.Cell.OCV.Mean(0, 1) * 3600
+				x.cost, x.own = o.LooksPerH*l.LookJ/float64(len(l.Looks))/full*100, o.Share
+			}
+		})
 		var hours, cost errors
 		row := RestRow{Class: class.String()}
 		for _, x := range list {

@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"runtime"
-	"sync"
 
 	"rundown/results/charging"
 )
@@ -70,25 +68,18 @@ type ChargeRow struct {
 func ChargeRows(seed uint64, n int, kind ChargeKind, everies []float64) []ChargeRow {
 	charges := make([]*SimulatedCharge, n)
 	figures := make([][]*charging.Figure, n)
-	var wg sync.WaitGroup
-	workers := max(1, min(runtime.GOMAXPROCS(0), n))
-	for k := range workers {
-		wg.Go(func() {
-			for i := k; i < n; i += workers {
-				c := NewSimulatedCharge(seedOf(seed, i), kind)
-				for _, every := range everies {
-					var at *charging.Figure
-					if f, err := charging.Estimate(c.Log(every, true, i%2 == 1)); err == nil {
-						at = &f
-					}
-					figures[i] = append(figures[i], at)
-				}
-				c.trace = nil // a charge of hours is large
-				charges[i] = c
+	atOnce(n, func(i int) {
+		c := NewSimulatedCharge(seedOf(seed, i), kind)
+		for _, every := range everies {
+			var at *charging.Figure
+			if f, err := charging.Estimate(c.Log(every, true, i%2 == 1)); err == nil {
+				at = &f
 			}
-		})
-	}
-	wg.Wait()
+			figures[i] = append(figures[i], at)
+		}
+		c.trace = nil // a charge of hours is large
+		charges[i] = c
+	})
 	var rows []ChargeRow
 	for j, every := range everies {
 		row := ChargeRow{Kind: kind, EveryS: every, N: n}
@@ -109,7 +100,6 @@ func ChargeRows(seed uint64, n int, kind ChargeKind, everies []float64) []Charge
 
 // score compares one figure with the truth. zeroS is from which instant it counts, s after plug-in.
 func (r *ChargeRow) score(c *SimulatedCharge, f charging.Figure, zeroS float64, energy, peak, hold, span *errors) {
-	holds := func(i *charging.Interval, truth float64) bool { return i.Low <= truth && truth <= i.High }
 	switch {
 	case math.IsNaN(c.OnsetS):
 		r.TaperLosing.add(f.Taper != nil)
@@ -124,26 +114,26 @@ func (r *ChargeRow) score(c *SimulatedCharge, f charging.Figure, zeroS float64, 
 	// A record that ends before the charge has no energy that it could be held against.
 	if f.BattWh != nil && !math.IsNaN(c.FullS) {
 		energy.add(f.BattWh.Value, c.BattWh*c.cellGain)
-		r.EnergyCover.add(holds(f.BattWh, c.BattWh))
+		r.EnergyCover.add(f.BattWh.Holds(c.BattWh))
 	}
 	if f.PlugWh != nil && !math.IsNaN(c.FullS) {
-		r.PlugCover.add(holds(f.PlugWh, c.PlugWh))
+		r.PlugCover.add(f.PlugWh.Holds(c.PlugWh))
 	}
 	if f.PeakW != nil {
 		peak.add(f.PeakW.Value, c.PeakW*c.cellGain)
-		r.PeakCover.add(holds(f.PeakW, c.PeakW))
+		r.PeakCover.add(f.PeakW.Holds(c.PeakW))
 		if !math.IsNaN(c.FullS) {
 			hold.add(f.HoldS.Value, c.HoldS)
-			r.HoldCover.add(holds(f.HoldS, c.HoldS))
+			r.HoldCover.add(f.HoldS.Holds(c.HoldS))
 		}
 	}
 	// Times count from where plug-in was taken to be, and their intervals have how far that may be off.
 	for _, t := range f.Times {
 		if truth, ok := c.ShownS[t.LevelPct]; ok && t.S != nil {
-			r.ShownCover.add(holds(t.S, truth))
+			r.ShownCover.add(t.S.Holds(truth))
 		}
 		if truth, ok := c.ByS[t.LevelPct]; ok && t.ChargeS != nil {
-			r.ChargeCover.add(holds(t.ChargeS, truth))
+			r.ChargeCover.add(t.ChargeS.Holds(truth))
 		}
 	}
 	for _, s := range f.Spans {
@@ -151,7 +141,7 @@ func (r *ChargeRow) score(c *SimulatedCharge, f charging.Figure, zeroS float64, 
 		to, okTo := c.ByS[80]
 		if s.FromPct == 20 && s.ChargeS != nil && okFrom && okTo {
 			span.add(s.ChargeS.Value, to-from)
-			r.SpanCover.add(holds(s.ChargeS, to-from))
+			r.SpanCover.add(s.ChargeS.Holds(to - from))
 		}
 	}
 }

@@ -15,6 +15,9 @@ type Interval struct {
 // HalfWidth is half the interval as a fraction of the value: 0.03 says within 3 %.
 func (i Interval) HalfWidth() float64 { return (i.High - i.Low) / (2 * i.Value) }
 
+// Holds reports whether a value lies within the interval.
+func (i Interval) Holds(value float64) bool { return i.Low <= value && value <= i.High }
+
 // Minutes says an interval of seconds in minutes.
 func (i Interval) Minutes() string {
 	return fmt.Sprintf("%.1f min (%.1f to %.1f)", i.Value/60, i.Low/60, i.High/60)
