@@ -11,27 +11,9 @@ import (
 	"rundown/devices"
 	"rundown/devices/simulated"
 	"rundown/results"
+	"rundown/results/resultstest"
 	"rundown/scenarios"
 )
-
-// soon is how long is waited for what must not wait for something else: long, since it is
-// only waited out by a test that fails.
-const soon = 20 * time.Second
-
-// returns fails the test when f does not return.
-func returns(t *testing.T, what string, f func()) {
-	t.Helper()
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		f()
-	}()
-	select {
-	case <-done:
-	case <-time.After(soon):
-		t.Fatalf("%s waits for something else", what)
-	}
-}
 
 // A hangingLink answers nothing until it is let go.
 type hangingLink struct {
@@ -85,7 +67,7 @@ func TestASlowHandsetHoldsUpNoOther(t *testing.T) {
 		held <- err
 	}()
 	<-alder.asked
-	returns(t, "collecting from Birch", func() {
+	resultstest.Returns(t, "collecting from Birch", func() {
 		if found, err := d.Collect(t.Context(), "Birch"); err != nil || len(found) != 0 {
 			t.Errorf("collecting from Birch: %+v, %v", found, err)
 		}
@@ -94,7 +76,7 @@ func TestASlowHandsetHoldsUpNoOther(t *testing.T) {
 	if err := d.queue.add([]Item{night}); err != nil {
 		t.Fatal(err)
 	}
-	returns(t, "the end of a night", func() {
+	resultstest.Returns(t, "the end of a night", func() {
 		d.nightOver(night)
 		d.nightOver(night)
 	})
@@ -107,28 +89,6 @@ func TestASlowHandsetHoldsUpNoOther(t *testing.T) {
 	}
 }
 
-// slowDisk has the next write of a kind of documents wait in the store until it is let go.
-func slowDisk(store *results.Store, kind string) (waits chan struct{}, letGo func()) {
-	waits, free := make(chan struct{}, 100), make(chan struct{})
-	store.Watch(func(w results.Write) {
-		if w.Document == kind {
-			waits <- struct{}{}
-			<-free
-		}
-	})
-	return waits, func() { close(free) }
-}
-
-func openedStore(t *testing.T) *results.Store {
-	t.Helper()
-	store, err := results.Open(filepath.Join(t.TempDir(), "rundown.db"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = store.Close() })
-	return store
-}
-
 // Whoever reads the queue does not wait for a slow disk, and sees nothing that is not stored;
 // whoever changes it waits its turn.
 func TestTheQueuesReadersDoNotWaitForTheDisk(t *testing.T) {
@@ -138,7 +98,7 @@ func TestTheQueuesReadersDoNotWaitForTheDisk(t *testing.T) {
 	add := func(q *queue) error { return q.add([]Item{second}) }
 	for name, writes := range map[string][2]func(*queue) error{"while one is added": {add, pause}, "while one is changed": {pause, add}} {
 		t.Run(name, func(t *testing.T) {
-			store := openedStore(t)
+			store := resultstest.Opened(t)
 			q, err := openQueue(store)
 			if err != nil {
 				t.Fatal(err)
@@ -146,12 +106,12 @@ func TestTheQueuesReadersDoNotWaitForTheDisk(t *testing.T) {
 			if err := q.add([]Item{first}); err != nil {
 				t.Fatal(err)
 			}
-			waits, letGo := slowDisk(store, documentsQueue)
+			waits, letGo := resultstest.SlowDisk(store, documentsQueue)
 			errs := make(chan error, 2)
 			go func() { errs <- writes[0](q) }()
 			<-waits
 			go func() { errs <- writes[1](q) }()
-			returns(t, "a reader of the queue", func() {
+			resultstest.Returns(t, "a reader of the queue", func() {
 				q.changed()
 				q.nudge()
 				it, ok := q.item("q1")
@@ -182,16 +142,16 @@ func TestTheQueuesReadersDoNotWaitForTheDisk(t *testing.T) {
 // How long a segment takes can be said while what an earlier one took is written down, and
 // what could not be written is learnt when it is tried again.
 func TestPaceIsReadWhileTheDiskIsSlow(t *testing.T) {
-	store := openedStore(t)
+	store := resultstest.Opened(t)
 	p, err := openPace(store)
 	if err != nil {
 		t.Fatal(err)
 	}
-	waits, letGo := slowDisk(store, documentsRates)
+	waits, letGo := resultstest.SlowDisk(store, documentsRates)
 	done := make(chan error, 1)
 	go func() { done <- p.learn(drainedAt("r1-01", "Alder", "video", 9)) }()
 	<-waits
-	returns(t, "an estimate", func() {
+	resultstest.Returns(t, "an estimate", func() {
 		if got := p.rate("Alder", "video"); got != startRates["video"] {
 			t.Errorf("rate %g before it is stored, want %g", got, startRates["video"])
 		}

@@ -1,7 +1,6 @@
 package reading
 
 import (
-	"path/filepath"
 	"slices"
 	"sync/atomic"
 	"testing"
@@ -9,6 +8,7 @@ import (
 
 	"rundown/results"
 	"rundown/results/endurance"
+	"rundown/results/resultstest"
 	"rundown/scenarios"
 )
 
@@ -21,47 +21,10 @@ func observation(id string, at time.Time, fullUAh float64) endurance.Observation
 	return o
 }
 
-// returns fails the test when f does not return.
-func returns(t *testing.T, what string, f func()) {
-	t.Helper()
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		f()
-	}()
-	select {
-	case <-done:
-	case <-time.After(time.Minute):
-		t.Fatalf("%s waits for something else", what)
-	}
-}
-
-// slowDisk has the next write of a kind of documents wait in the store until it is let go.
-func slowDisk(store *results.Store, kind string) (waits chan struct{}, letGo func()) {
-	waits, free := make(chan struct{}, 100), make(chan struct{})
-	store.Watch(func(w results.Write) {
-		if w.Document == kind {
-			waits <- struct{}{}
-			<-free
-		}
-	})
-	return waits, func() { close(free) }
-}
-
-func openedStore(t *testing.T) *results.Store {
-	t.Helper()
-	store, err := results.Open(filepath.Join(t.TempDir(), "rundown.db"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = store.Close() })
-	return store
-}
-
 // What one handset is estimated by does not wait for what another one is written down for,
 // and nobody waits for the fit of a handset that is not theirs.
 func TestNobodyWaitsForAnotherHandsetsFit(t *testing.T) {
-	store := openedStore(t)
+	store := resultstest.Opened(t)
 	room, err := Open(store, scenarios.File{}, time.Now, nil)
 	if err != nil {
 		t.Fatal(err)
@@ -94,14 +57,14 @@ func TestNobodyWaitsForAnotherHandsetsFit(t *testing.T) {
 		}()
 	}
 	<-began
-	returns(t, "another handset's figure", func() {
+	resultstest.Returns(t, "another handset's figure", func() {
 		if l, _ := room.lessons.of("Birch", "one", at, ""); l == nil {
 			t.Error("nothing is known of Birch")
 		}
 		room.learnedStamp(results.Segment{Handset: "Alder"}, results.Handset{Build: "one"})
 		room.LearnedVersion()
 	})
-	returns(t, "what is learned meanwhile", func() {
+	resultstest.Returns(t, "what is learned meanwhile", func() {
 		if err := teach("Alder", observation("b", at, 4.1e6)); err != nil {
 			t.Error(err)
 		}
@@ -114,11 +77,11 @@ func TestNobodyWaitsForAnotherHandsetsFit(t *testing.T) {
 	if l, _ := room.lessons.of("Alder", "one", at, ""); l == nil || l == a {
 		t.Error("what was learned during a fit is not used after it")
 	}
-	waits, free := slowDisk(store, DocumentsLearned)
+	waits, free := resultstest.SlowDisk(store, DocumentsLearned)
 	done := make(chan error, 1)
 	go func() { done <- teach("Alder", observation("c", at, 4.1e6)) }()
 	<-waits
-	returns(t, "a figure while the disk is slow", func() { room.lessons.of("Birch", "one", at, "") })
+	resultstest.Returns(t, "a figure while the disk is slow", func() { room.lessons.of("Birch", "one", at, "") })
 	free()
 	if err := <-done; err != nil {
 		t.Error(err)
@@ -128,7 +91,7 @@ func TestNobodyWaitsForAnotherHandsetsFit(t *testing.T) {
 // What a look costs is kept by handset and build, follows whoever writes it, and a figure that was
 // made with other looks has another stamp.
 func TestLooksFollowTheStore(t *testing.T) {
-	store := openedStore(t)
+	store := resultstest.Opened(t)
 	room, err := Open(store, scenarios.File{}, time.Now, nil)
 	if err != nil {
 		t.Fatal(err)

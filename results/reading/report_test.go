@@ -7,12 +7,13 @@ import (
 	"time"
 
 	"rundown/results"
+	"rundown/results/resultstest"
 	"rundown/scenarios"
 )
 
 // A store without its daemon tells which runs were of one night.
 func TestNightReportIsOfTheRunsOfOneNight(t *testing.T) {
-	store := openedStore(t)
+	store := resultstest.Opened(t)
 	evening := time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC)
 	put := func(id, handset, night string, queued time.Time, over bool) {
 		t.Helper()
@@ -56,7 +57,7 @@ func TestNightReportIsOfTheRunsOfOneNight(t *testing.T) {
 
 // Without a plan file the bench is what was measured, as it was last.
 func TestBenchOfAStore(t *testing.T) {
-	store := openedStore(t)
+	store := resultstest.Opened(t)
 	for _, r := range []results.Run{
 		{ID: "r1", Handset: results.Handset{Name: "Birch", Serial: "B", CapacityMAh: 4000}},
 		{ID: "r2", Handset: results.Handset{Name: "Alder", Serial: "A"}},
