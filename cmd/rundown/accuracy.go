@@ -1,7 +1,10 @@
 package main
 
 import (
+	"errors"
 	"fmt"
+	"slices"
+	"strings"
 
 	"rundown/orchestrator/accuracy"
 )
@@ -22,6 +25,14 @@ type accuracyCmd struct {
 func (c *accuracyCmd) Run(e *env) error {
 	if c.Like != "" {
 		return c.like(e)
+	}
+	if c.Differs != "" {
+		if !c.Off && !c.Nights {
+			return errors.New("--differs goes with --off or --nights")
+		}
+		if names := accuracy.Differences(c.Nights && !c.Off); !slices.Contains(names, c.Differs) {
+			return fmt.Errorf("--differs: there is no difference %q; there are: %s", c.Differs, strings.Join(names, "; "))
+		}
 	}
 	report := accuracy.Report{}
 	off, nights := max(20, c.Segments/2), max(10, c.Segments/20)

@@ -33,14 +33,7 @@ const surveyWrong = "survey 3 % wrong"
 // Nights lets n phones a class of each fleet that differs have nights of five segments from full, and looks at one segment from
 // 92 % after so many of them. only names one difference; empty means all that nights can teach something of.
 func Nights(seed uint64, n int, only string) (rows []NightRow) {
-	var list []difference
-	for _, d := range differences() {
-		if d.change == nil && !d.watts && d.how.StartPct == 0 {
-			list = append(list, d)
-		}
-	}
-	list = append(list, difference{name: surveyWrong, how: list[0].how})
-	for k, d := range list {
+	for k, d := range nightDifferences() {
 		if only != "" && only != d.name {
 			continue
 		}
@@ -65,6 +58,16 @@ func Nights(seed uint64, n int, only string) (rows []NightRow) {
 		}
 	}
 	return rows
+}
+
+// nightDifferences are those that nights can teach something of, and that of a survey that was wrong.
+func nightDifferences() (list []difference) {
+	for _, d := range differences() {
+		if d.change == nil && !d.watts && d.how.StartPct == 0 {
+			list = append(list, d)
+		}
+	}
+	return append(list, difference{name: surveyWrong, how: list[0].how})
 }
 
 type nightOutcome struct {

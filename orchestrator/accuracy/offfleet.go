@@ -95,6 +95,19 @@ func differences() []difference {
 	}
 }
 
+// Differences are the names of all of them, as OffFleet and, of those that nights can teach something
+// of, Nights take them.
+func Differences(ofNights bool) (names []string) {
+	list := differences()
+	if ofNights {
+		list = nightDifferences()
+	}
+	for _, d := range list {
+		names = append(names, d.name)
+	}
+	return names
+}
+
 // OffFleet measures each difference on n phones a class; only names one of them, empty means all. After a survey
 // is measured where surveyed.
 func OffFleet(seed uint64, n int, surveyed bool, only string) (rows []OffRow) {
