@@ -344,6 +344,9 @@ const timeoutMS = 30 * 60 * 1000
 func (c *calibration) prepare(ctx context.Context, link devices.Link, on *luminance.HandsetScreen) (restore func(context.Context) error, err error) {
 	restore = func(context.Context) error { return nil }
 	name := c.h.Name
+	if err := c.d.holdBare(ctx, link, c.h); err != nil {
+		return restore, err
+	}
 	had, err := c.d.applied(name)
 	if err != nil {
 		return restore, err

@@ -17,7 +17,8 @@ const documentsApplied = "applied"
 
 // Check reads a handset's preconditions for a plan, without touching the handset; with
 // apply it sets what is not as wanted and reads it back. What was set stays until the
-// next run on the handset has ended, or until Undo.
+// next run on the handset has ended, or until Undo, and so long this daemon holds the
+// handset. ErrNotNow says who else does, or what is under way.
 func (d *Daemon) Check(ctx context.Context, handset, plan string, apply bool) (preconditions.Report, error) {
 	h, link, err := d.atHand(handset)
 	if err != nil {
@@ -40,13 +41,19 @@ func (d *Daemon) Check(ctx context.Context, handset, plan string, apply bool) (p
 	if run := d.busy(handset); run != "" {
 		return preconditions.Report{}, fmt.Errorf("%w: %s is in run %s", ErrNotNow, handset, run)
 	}
-	if _, calibrates := d.calibrationUnderWay(handset); calibrates {
-		return preconditions.Report{}, fmt.Errorf("%w: the screen of %s is being calibrated", ErrNotNow, handset)
+	if _, calibrates := d.calibrationUnderWay(handset); calibrates || !d.engaged.takeSoon(ctx, handset) {
+		return preconditions.Report{}, fmt.Errorf("%w: the screen of %s is being calibrated, or something is settled on it", ErrNotNow, handset)
 	}
-	if err := d.notHeld(ctx, h); err != nil {
+	defer d.queue.nudge()
+	defer d.engaged.give(handset)
+	if err := d.holdBare(ctx, link, h); err != nil {
 		return preconditions.Report{}, err
 	}
 	changes, err := d.applied(handset)
+	if err != nil {
+		return preconditions.Report{}, err
+	}
+	owed, err := d.owed(handset)
 	if err != nil {
 		return preconditions.Report{}, err
 	}
@@ -54,10 +61,8 @@ func (d *Daemon) Check(ctx context.Context, handset, plan string, apply bool) (p
 	if err != nil {
 		return preconditions.Report{}, err
 	}
-	report, err := preconditions.Apply(ctx, link, d.facts(h, order.startWindow(h, 0)), order.Set, func(c preconditions.Change) error {
-		changes = append(changes, c)
-		return d.store.PutDocument(documentsApplied, handset, changes)
-	})
+	book := changeBook{d: d, l: link, h: h, changes: &changes, owed: owed.Changes, save: func() error { return d.store.PutDocument(documentsApplied, handset, changes) }}
+	report, err := preconditions.Apply(ctx, link, d.facts(h, order.startWindow(h, 0)), order.Set, func(c preconditions.Change) error { return book.record(ctx, c) })
 	d.complete(handset, &report)
 	report.Lines = append(report.Lines, units.line())
 	return report, err
@@ -77,11 +82,16 @@ func (d *Daemon) Undo(ctx context.Context, handset string) ([]preconditions.Chan
 	if err := d.notHeld(ctx, h); err != nil {
 		return nil, err
 	}
+	if !d.engaged.takeSoon(ctx, handset) {
+		return nil, fmt.Errorf("%w: the screen of %s is being calibrated, or something is settled on it", ErrNotNow, handset)
+	}
+	defer d.queue.nudge()
+	defer d.engaged.give(handset)
 	changes, err := d.applied(handset)
 	if err != nil {
 		return nil, err
 	}
-	left, err := preconditions.Restore(ctx, link, changes)
+	left, err := d.putBackOn(ctx, link, h, changes)
 	if len(left) > 0 {
 		return changes, errors.Join(err, d.store.PutDocument(documentsApplied, handset, left))
 	}

@@ -94,6 +94,7 @@ type Daemon struct {
 	engaged     engaged
 	errands     chan func(context.Context)
 
+	bareKept  sync.Map   // by handset: when one that is held outside of a run was last told so, a time.Time
 	noting    sync.Mutex // held while a note is added to the record of a run that is over
 	attaching sync.Mutex // held while a meter's record is attached
 

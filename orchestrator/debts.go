@@ -36,11 +36,13 @@ func (d *Daemon) settleDebts(ctx context.Context, h scenarios.Handset, l devices
 			log.Info().Str("segment", f.Segment).Str("outcome", f.Outcome).Msg(f.Text)
 		}
 	}
+	d.keepBare(ctx, h, l)
 	d.payOwed(ctx, h, l, back)
-	if d.owesBack(h) {
+	if d.owesBack(h) && d.engaged.take(h.Name) { // else somebody has it, and may need it held
 		if err := d.giveBack(ctx, l, h); err != nil {
 			log.Warn().Err(err).Msg("the handset could not be given back; tried again")
 		}
+		d.engaged.give(h.Name)
 	}
 }
 

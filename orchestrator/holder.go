@@ -56,6 +56,8 @@ type holding struct {
 	Number int64  `json:"number"`
 	Run    string `json:"run,omitempty"`
 	Given  bool   `json:"given,omitempty"` // it was given back
+	// Bare: it is held for what was done to it outside of a run (bare.go).
+	Bare bool `json:"bare,omitempty"`
 	// TakenOverAt is when a person took it over and no run has begun since; zero: no.
 	TakenOverAt time.Time `json:"taken_over_at,omitzero"`
 }
@@ -336,8 +338,10 @@ func (r *run) takeHandset(ctx context.Context) (Event, error) {
 		free := slices.Contains(r.held, claim[0]) || r.d.limits.take(claim) == ""
 		if free {
 			err = r.reach(ctx, linkPatience, func(l devices.Link) (err error) {
-				number, err = r.d.takeFor(ctx, l, r.h, r.e.RunID, "")
-				return heldIsFinal(err)
+				if number, err = r.d.takeFor(ctx, l, r.h, r.e.RunID, ""); err != nil || number == r.e.Holder {
+					return heldIsFinal(err)
+				}
+				return r.carryAlong(ctx, l)
 			})
 			if !slices.Contains(r.held, claim[0]) {
 				r.d.limits.give(claim)
@@ -520,6 +524,9 @@ func (d *Daemon) owesBack(h scenarios.Handset) bool {
 	}
 	if run, err := d.store.Run(mine.Run); err == nil && !State(run.State).over() {
 		return false // it answers the calls of another handset's run, which gives it back
+	}
+	if mine.Bare && d.needsBare(h.Name) {
+		return false
 	}
 	if mine.TakenOverAt.IsZero() {
 		return true

@@ -134,7 +134,7 @@ func (r *run) putBack(ctx context.Context) error {
 			if err := r.d.mayTouch(ctx, l, r.h); err != nil {
 				return err
 			}
-			if left, said = preconditions.Restore(ctx, l, left); linkDown(said) {
+			if left, said = r.d.putBackOn(ctx, l, r.h, left); linkDown(said) {
 				return said
 			}
 			return nil
@@ -211,7 +211,7 @@ func (d *Daemon) payOwed(ctx context.Context, h scenarios.Handset, l devices.Lin
 	if by, err := d.heldElsewhere(ctx, h); err != nil || by != nil {
 		return // they are put back when it is given back
 	}
-	left, err := preconditions.Restore(ctx, l, o.Changes)
+	left, err := d.putBackOn(ctx, l, h, o.Changes)
 	switch {
 	case ctx.Err() != nil || linkDown(err):
 		return // the next contact begins where this one did: what is as it was counts as put back
@@ -257,6 +257,7 @@ func (d *Daemon) LeaveSettings(ctx context.Context, handset, by string) (Owed, e
 	if err := d.store.DeleteDocument(documentsOwed, handset); err != nil {
 		return Owed{}, err
 	}
+	d.forget(ctx, handset, o.Changes)
 	shown := *o.shown()
 	d.noteOnRun(o.Run, fmt.Sprintf("left as it is by %s, not put back: %s", by, shown.say()))
 	d.publish(Change{Kind: "state", Handset: handset, Run: o.Run, Text: "settings left as they are"})

@@ -151,6 +151,12 @@ func (d *Daemon) parkTurn(ctx context.Context, h scenarios.Handset, l devices.Li
 		})
 		return
 	}
+	if err := d.holdBare(ctx, l, h); err != nil { // another daemon must not begin a run while power comes
+		if !linkDown(err) {
+			d.setParking(h.Name, func(p *Parking) { p.Why = why(err) })
+		}
+		return
+	}
 	d.startParking(ctx, h, s.levelPct)
 }
 
@@ -266,6 +272,13 @@ func (d *Daemon) stopParking(ctx context.Context, h scenarios.Handset, state, be
 	d.noteParking(h.Name, said)
 	if state == ParkGivenUp {
 		d.tellNotParked(h, because)
+	}
+	if l, err := d.linkTo(h); err == nil && d.owesBack(h) {
+		bounded, cancel := context.WithTimeout(context.WithoutCancel(ctx), gateLimit)
+		defer cancel()
+		if err := d.giveBack(bounded, l, h); err != nil {
+			d.log.Warn().Err(err).Str("handset", h.Name).Msg("the handset could not be given back yet")
+		}
 	}
 }
 

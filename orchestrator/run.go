@@ -330,15 +330,8 @@ func (r *run) apply(ctx context.Context) (report preconditions.Report, err error
 		if units, err = r.d.lookAtUnits(ctx, l, r.h); err != nil {
 			return err
 		}
-		report, err = preconditions.Apply(ctx, l, r.d.facts(r.h, r.window()), r.e.Item.Order.Set, func(c preconditions.Change) error {
-			for _, have := range r.e.Changes {
-				if have.Undo == c.Undo && have.Name == c.Name {
-					return nil // the same old value, from an earlier segment
-				}
-			}
-			r.e.Changes = append(r.e.Changes, c)
-			return stored(r.d.saveEntry(r.e))
-		})
+		book := changeBook{d: r.d, l: l, h: r.h, changes: &r.e.Changes, save: func() error { return stored(r.d.saveEntry(r.e)) }}
+		report, err = preconditions.Apply(ctx, l, r.d.facts(r.h, r.window()), r.e.Item.Order.Set, func(c preconditions.Change) error { return book.record(ctx, c) })
 		return err
 	})
 	if err != nil {

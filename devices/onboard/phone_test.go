@@ -58,7 +58,7 @@ type debian struct {
 }
 
 // tools are the toybox commands that the programs call.
-var tools = []string{"cat", "date", "mkdir", "printf", "rm", "setsid", "sleep", "stat"}
+var tools = []string{"cat", "date", "mkdir", "mv", "printf", "rm", "setsid", "sleep", "stat"}
 
 func newDebian(t testing.TB, shell string) *debian {
 	t.Helper()

@@ -14,6 +14,7 @@ package preconditions
 import (
 	"context"
 	"slices"
+	"strings"
 	"time"
 
 	"rundown/devices"
@@ -211,4 +212,15 @@ type Change struct {
 	State   string  `json:"state,omitempty"`
 	// Press: it is undone by pressing a key, which is tried once and never owed.
 	Press bool `json:"press,omitempty"`
+	// Kept is the ID of the list on the handset in which the setting's old value stands as well
+	// (onboard.Befores): once it does not any more, somebody has put it back. Empty: in none.
+	Kept string `json:"kept,omitempty"`
+}
+
+// BackTo is the change with another old value of its setting, one from before it was found.
+func (c Change) BackTo(was *string) Change {
+	space, name, _ := strings.Cut(c.Setting, " ")
+	back := putsBack(key{space, name}, was)
+	c.Was, c.Undo, c.Before = back.was, back.undo, back.before
+	return c
 }

@@ -151,18 +151,23 @@ func (r *readings) setting(k key) (value string, set bool, why string) {
 // put is the step that writes a setting, and its undo: the old value again, or the key
 // deleted where it was not set.
 func (r *readings) put(k key, value string) step {
-	s := step{
-		target: k.String(),
-		ways:   []string{fmt.Sprintf("settings put %s %s %s", k.space, k.name, devices.Quote(value))},
-		undo:   fmt.Sprintf("settings delete %s %s", k.space, k.name),
-		before: k.name + " not set", setting: k.String(),
-	}
+	var was *string
 	if old, set, _ := r.setting(k); set {
-		s.was = &old
-		s.undo = fmt.Sprintf("settings put %s %s %s", k.space, k.name, devices.Quote(old))
-		s.before = k.name + "=" + old
+		was = &old
 	}
+	s := putsBack(k, was)
+	s.target, s.ways = k.String(), []string{fmt.Sprintf("settings put %s %s %s", k.space, k.name, devices.Quote(value))}
 	return s
+}
+
+// putsBack is what of a step undoes it: a setting's old value, nil where it was not set.
+func putsBack(k key, was *string) step {
+	if was == nil {
+		return step{undo: fmt.Sprintf("settings delete %s %s", k.space, k.name), before: k.name + " not set", setting: k.String()}
+	}
+	return step{
+		undo: fmt.Sprintf("settings put %s %s %s", k.space, k.name, devices.Quote(*was)), before: k.name + "=" + *was, setting: k.String(), was: was,
+	}
 }
 
 // putUnless gives the step that writes a setting which does not hold the value yet.

@@ -118,6 +118,71 @@ func stateNow(ctx context.Context, l devices.Link, precondition string) (string,
 	return e.state(r).compared(), nil
 }
 
+// BackTo works out what puts a precondition that is changed by a command back to a state, one
+// that a Change has, as the handset is now. Nothing is to be done where undo is empty. The
+// error is the link's, or says why it cannot be put back.
+func BackTo(ctx context.Context, l devices.Link, precondition, state string) (undo string, err error) {
+	e := find(precondition)
+	fields := strings.SplitN(state, " ", 4)
+	if e == nil || e.set == nil || len(fields) != 4 {
+		return "", fmt.Errorf("handset %s: %s cannot be put back to %q: it is not known here", l.Serial(), precondition, state)
+	}
+	on := fields[0] == "true"
+	value, err := strconv.ParseFloat(fields[1], 64)
+	if err != nil {
+		return "", fmt.Errorf("handset %s: %s cannot be put back to %q: %w", l.Serial(), precondition, state, err)
+	}
+	w := Want{Name: precondition}
+	switch e.Kind {
+	case OnOff:
+		w.On = &on
+	case Number:
+		w.Value = &value
+	case Choice:
+		w.Choice = fields[2]
+	}
+	if err := w.check(); err != nil {
+		return "", fmt.Errorf("handset %s: %w", l.Serial(), err)
+	}
+	sdk, err := sdkOf(ctx, l, Handset{})
+	if err != nil {
+		return "", err
+	}
+	r, err := read(ctx, l, Handset{SDK: sdk}, devices.Flavour{SDK: sdk}, []*entry{e})
+	if err != nil {
+		return "", err
+	}
+	found := e.state(r)
+	if found.compared() == state {
+		return "", nil
+	}
+	steps, whyNot := e.set(r, found, w)
+	var commands []string
+	for _, s := range steps {
+		if s.setting == "" && !s.press && !s.dropsLink { // settings are put back by themselves
+			commands = append(commands, either(s.ways))
+		}
+	}
+	if whyNot != "" {
+		return "", fmt.Errorf("handset %s: %s cannot be put back: %s", l.Serial(), precondition, whyNot)
+	}
+	return strings.Join(commands, "; "), nil
+}
+
+// SayState is a Change's state for people.
+func SayState(state string) string {
+	f := strings.SplitN(state, " ", 4)
+	switch {
+	case len(f) != 4:
+		return state
+	case f[2] != "":
+		return f[2]
+	case f[1] != "0":
+		return f[1]
+	}
+	return onOffText(f[0] == "true")
+}
+
 // compared is a state as it is compared with another of the same precondition; "" for one
 // that could not be read.
 func (s state) compared() string {
