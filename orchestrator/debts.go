@@ -228,6 +228,10 @@ func (d *Daemon) collectOther(ctx context.Context, h scenarios.Handset, l device
 	if err != nil {
 		return f, err
 	}
+	if !have && len(samples) == 0 { // it may be another daemon's that is about to begin
+		f.Text = "nothing is recorded in it, and it is of no run of this store; its folder is left on the handset"
+		return f, nil
+	}
 	f.Scenario, f.Outcome, f.Samples = rec.Scenario, rec.Outcome, len(samples)
 	if rec = r.live.rec; !have || rec.Samples != len(samples) {
 		rec.Samples, rec.Edges = len(samples), edges(samples)

@@ -614,3 +614,39 @@ func TestProgramsThatNobodyKnows(t *testing.T) {
 		}
 	})
 }
+
+// A folder in which nothing was recorded yet, of a run that this store does not know, is
+// another daemon's segment that is about to begin: collecting makes no record of it.
+func TestCollectLeavesWhatIsAboutToBegin(t *testing.T) {
+	t.Parallel()
+	bubbleBench(t, []string{"Alder"}, holderPlan, func(b *bench) {
+		h := b.handsets["Alder"]
+		s := onboard.Segment{Key: "unknown-01-1", SampleEverySec: 10, TimeLimitSec: 60, NoTarget: true, Workload: onboard.Program{Loop: "rest 20"}}
+		if err := onboard.Install(b.t.Context(), h, s); err != nil {
+			b.t.Fatal(err)
+		}
+		b.startDaemon()
+		collect := func() (found []orchestrator.Found) {
+			within(b.t, time.Minute, "the handset is seen", func() bool {
+				var err error
+				found, err = b.daemon.Collect(b.t.Context(), "Alder")
+				return err == nil
+			})
+			return found
+		}
+		if found := collect(); len(found) != 1 || found[0].Removed || found[0].Outcome != "" {
+			b.t.Errorf("collected %+v; want it left", found)
+		}
+		if _, err := b.daemon.Store().Segment(s.Key); !errors.Is(err, results.ErrNotFound) {
+			b.t.Errorf("its record: %v; want none", err)
+		}
+		if err := onboard.Start(b.t.Context(), h, s.Key); err != nil {
+			b.t.Fatal(err)
+		}
+		within(b.t, time.Minute, "it has ended", func() bool {
+			time.Sleep(time.Minute) // each look wakes the handset for a while
+			found := collect()
+			return len(found) == 1 && found[0].Samples > 0 && found[0].Outcome == results.Spoiled && !found[0].Removed
+		})
+	})
+}
