@@ -65,38 +65,30 @@ func (d *Daemon) needsBare(handset string) bool {
 // there, and finds out whether it still has it. If not, what was set on it is owed: it is no
 // condition of anything any more.
 func (d *Daemon) keepBare(ctx context.Context, h scenarios.Handset, l devices.Link) {
-	mine := d.holding(h.Name)
-	if kept, ok := d.bareKept.Load(h.Name); ok && d.now().Sub(kept.(time.Time)).Abs() < idleEvery || !mine.Bare || mine.Given || !d.needsBare(h.Name) {
+	mine, by := d.holding(h.Name), d.heldBy(h.Name)
+	if !mine.Bare || mine.Given || !d.needsBare(h.Name) {
 		return
 	}
-	if !d.engaged.take(h.Name) {
+	if kept, ok := d.bareKept.Load(h.Name); by == nil && ok && d.now().Sub(kept.(time.Time)).Abs() < idleEvery || !d.engaged.take(h.Name) {
 		return
 	}
 	defer d.engaged.give(h.Name)
 	log := d.log.With().Str("handset", h.Name).Logger()
-	held, err := onboard.StillHeld(ctx, l, mine.Number)
+	has, by, err := d.stillBare(ctx, h, l, mine)
 	if err != nil {
 		return // the next contact asks again
 	}
-	d.bareKept.Store(h.Name, d.now())
-	if held {
+	if has {
+		d.bareKept.Store(h.Name, d.now())
 		return
 	}
-	look, err := onboard.Held(ctx, l)
-	if err != nil {
-		d.bareKept.Delete(h.Name)
-		return
+	who := "another daemon, which has given it back"
+	if by != nil {
+		who = by.String()
 	}
-	if look.Who.Daemon == d.self.Daemon || look.Condition == onboard.HoldsNothing || look.Condition == onboard.HoldsDamaged && look.Number == mine.Number {
-		if err := d.holdBare(ctx, l, h); err == nil { // only its files were removed or spoiled there
-			return
-		}
-	}
-	d.showHeld(h.Name, d.elsewhere(h, look))
-	log.Warn().Str("line", look.Line).Msg("the handset was taken while it was held outside of a run; what was set on it is put back once it is given back")
+	log.Warn().Str("by", who).Msg("the handset was taken while it was held outside of a run; what was set on it is put back once it is given back")
 	if err := d.oweApplied(h.Name); err != nil {
 		log.Error().Err(err).Msg("what a check had set could not be written down as owed; tried again")
-		d.bareKept.Delete(h.Name)
 		return
 	}
 	d.stopParking(ctx, h, ParkWaits, "the handset was taken over")
@@ -104,6 +96,27 @@ func (d *Daemon) keepBare(ctx context.Context, h scenarios.Handset, l devices.Li
 	if err := d.store.PutDocument(documentsHolding, h.Name, mine); err != nil {
 		log.Error().Err(err).Msg("that the handset was taken could not be written down")
 	}
+}
+
+// stillBare reports whether a handset is still held by this daemon, and says there that its
+// daemon is there. What holds it may have been removed there, or spoiled: then it is held anew.
+func (d *Daemon) stillBare(ctx context.Context, h scenarios.Handset, l devices.Link, mine holding) (has bool, by *HeldBy, err error) {
+	look, err := onboard.Held(ctx, l)
+	if err != nil {
+		return false, nil, err
+	}
+	by = d.elsewhere(h, look)
+	d.showHeld(h.Name, by)
+	switch {
+	case by != nil:
+		return false, by, nil
+	case look.Who.Daemon != "" && look.Who.Daemon != d.self.Daemon:
+		return false, nil, nil // and gave it back, or is gone
+	case look.Number == mine.Number && look.Condition != onboard.HoldsFree:
+		has, err = onboard.StillHeld(ctx, l, mine.Number)
+		return has, nil, err
+	}
+	return true, nil, d.holdBare(ctx, l, h)
 }
 
 // oweApplied turns what checks have set on a handset into what is owed to it.

@@ -178,6 +178,24 @@ func TestDaemonsThatComeBackInTheWrongOrder(t *testing.T) {
 	}, func(_ string, o *simulated.Options) { o.Android = simulated.Android16 })
 }
 
+// Conditions on a handset whose holder says, all at once, what only a later version can read, are
+// owed and shown as that, and put back once nobody has been heard of for long.
+func TestConditionsByHandUnderALaterHolder(t *testing.T) {
+	t.Parallel()
+	bubbleBench(t, []string{"Alder"}, askedFor, func(b *bench) {
+		before := allSettings(b.t, b.handsets["Alder"])
+		b.startDaemon()
+		b.byHand(before)
+		show(b.t, b.handsets["Alder"], "for d in "+onboard.Root+"/holders/*; do echo w 9 something that nobody knows yet . >$d/who; done")
+		within(b.t, time.Minute, "what was set is owed", func() bool { return b.status("Alder").Owed != nil })
+		time.Sleep(3 * time.Hour)
+		if s := b.status("Alder"); s.Owed != nil || s.HeldBy != nil {
+			b.t.Errorf("hours later: owed %+v, held by %v; want neither", s.Owed, s.HeldBy)
+		}
+		b.settingsAre(before, "hours later")
+	})
+}
+
 // A handset that is charged for storage is held meanwhile.
 func TestParkingHoldsTheHandset(t *testing.T) {
 	t.Parallel()

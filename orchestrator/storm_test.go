@@ -29,8 +29,12 @@ const (
 	stormRandom = 2
 )
 
-// claimedCoverage is the share of figures whose interval has to hold the truth.
-const claimedCoverage = 0.93
+// claimedCoverage is the share of figures whose interval has to hold the truth, claimedAlarms
+// that of sound drains which may be taken for ones in which the gauge corrected itself: README has both.
+const (
+	claimedCoverage = 0.93
+	claimedAlarms   = 0.003
+)
 
 // A stormTotal is what nights came to, added up.
 type stormTotal struct {
@@ -40,6 +44,8 @@ type stormTotal struct {
 	outcomes, reasons map[string]int
 	figures           []stormFigure
 	worst             float64
+	drains            int
+	alarms            []string
 }
 
 func (s *stormTotal) add(n *stormNight) {
@@ -54,6 +60,7 @@ func (s *stormTotal) add(n *stormNight) {
 			(*of)[k] += v
 		}
 	}
+	s.drains, s.alarms = s.drains+n.drains, append(s.alarms, n.alarms...)
 	s.figures = append(s.figures, n.figures...)
 	for _, f := range n.figures {
 		s.worst = max(s.worst, f.halfWidths)
@@ -139,6 +146,7 @@ func TestStorm(t *testing.T) {
 	fmt.Printf("storm from seed %d: %d nights; events: %s; segments: %s; %d of %d figures hold the truth (%.1f %%), the worst is off by %.2f half-widths\n",
 		first, total.nights, counts(total.happened), counts(total.outcomes), total.held(), len(total.figures), 100*share, total.worst)
 	fmt.Printf("of the figures, those that something befell: %s\n", total.byKind())
+	fmt.Printf("of %d drains, %d are said to have had a gauge that corrected itself, and had none: %s\n", total.drains, len(total.alarms), strings.Join(total.alarms, "; "))
 	if os.Getenv("RUNDOWN_STORM_REASONS") != "" {
 		for _, k := range slices.Sorted(maps.Keys(total.reasons)) {
 			fmt.Printf("%4d %s\n", total.reasons[k], k)
@@ -156,6 +164,23 @@ func TestStorm(t *testing.T) {
 		t.Error("nothing was measured")
 	} else if least := binomialQuantile(n, claimedCoverage, 0.001); total.held() < least {
 		t.Errorf("%d of %d figures hold the truth, want at least %d", total.held(), n, least)
+	}
+	if most := binomialQuantile(total.drains, claimedAlarms, 1-0.001); len(total.alarms) > most {
+		t.Errorf("%d of %d drains were taken for ones in which the gauge corrected itself, want at most %d: %q", len(total.alarms), total.drains, most, total.alarms)
+	}
+}
+
+// The bounds of the storm: of 1000 drains at a share of 3 in 1000, more than 10 come about in less than
+// one storm of a thousand (by the binomial distribution P(X > 9) = 0.0011 and P(X > 10) = 0.0003; worked out).
+func TestStormBounds(t *testing.T) {
+	for _, tt := range []struct {
+		n              int
+		p, probability float64
+		want           int
+	}{{1000, claimedAlarms, 0.999, 10}, {10, claimedAlarms, 0.999, 1}, {0, claimedAlarms, 0.999, 0}, {1000, claimedCoverage, 0.001, 904}} {
+		if got := binomialQuantile(tt.n, tt.p, tt.probability); got != tt.want {
+			t.Errorf("of %d at %g, the quantile of %g is %d, want %d", tt.n, tt.p, tt.probability, got, tt.want)
+		}
 	}
 }
 

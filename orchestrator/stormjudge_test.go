@@ -179,6 +179,9 @@ func (n *stormNight) judgeDaemon(d *orchestrator.Daemon, calm calmWatts) []resul
 		if err != nil {
 			n.fault("the samples can be read", "%s: %v", n.say(g), err)
 		}
+		if _, _, ok := g.Window(); ok && g.Scenario != "topping" {
+			n.drains++
+		}
 		n.judgeLimits(g, samples)
 		n.judgeSamples(g, samples)
 		if g.Outcome != results.Measured {
@@ -289,6 +292,10 @@ var causes = []struct {
 	{"heat_throttling", []string{"hot room"}},
 }
 
+// gaugeAlarms begin the reasons of drains in which the gauge is said to have corrected itself. A
+// test that is right in all but so many of sound drains says so now and then of one.
+var gaugeAlarms = []string{"the gauge raised its level", "the gauge lowered its level", "level and charge counter part", "the charge counter went"}
+
 // linkKinds are events that keep the daemon and the stage from a handset, deviceKinds those
 // that keep an activity from going on.
 var (
@@ -340,6 +347,10 @@ func (n *stormNight) judgeReason(g results.Segment, cancelled bool) {
 		if c.of == nil || slices.ContainsFunc(befell, func(e *stormEvent) bool { return slices.Contains(c.of, e.kind) }) {
 			return
 		}
+	}
+	if slices.ContainsFunc(gaugeAlarms, func(says string) bool { return strings.HasPrefix(g.Reason, says) }) {
+		n.alarms = append(n.alarms, n.say(g)) // how many of these there may be, the storm says as a whole
+		return
 	}
 	switch {
 	case strings.TrimSpace(g.Reason) == "":

@@ -51,6 +51,8 @@ type stormNight struct {
 	empty    map[string]*stormEvent // handsets that have run empty
 	wrong    []stormWrong
 	figures  []stormFigure
+	drains   int      // segments with something drained
+	alarms   []string // of these, what is said of a gauge to which nothing happened
 	outcomes map[string]int
 	reasons  map[string]int
 }

@@ -32,6 +32,62 @@ func TestCorrectionsAreNoticed(t *testing.T) {
 	}
 }
 
+// A few points drained fast, by a gauge that refreshes seldom, show little of a correction: the
+// interval holds the truth of those that had one all the same, longer drains pay next to nothing
+// for that, and sound ones are seldom carried out again.
+func TestShortDrainsAllowForACorrection(t *testing.T) {
+	n := *perClass
+	fast := fleet.Assumed()
+	fast.LeastPctH, fast.MostPctH = 15, 40
+	var sound tally
+	for _, class := range Classes {
+		for _, x := range []struct {
+			points int
+			half   float64 // the most that a sound drain may claim by its level, half-width in per cent, as a mean
+		}{{3, 22}, {5, 11}, {7, 8.5}} {
+			var down, up tally
+			half, figures := 0.0, 0
+			Cases(Conditions{Seed: 4321, PerClass: n, Points: x.points, StartPct: -1, Spread: &fast}, class, func(i int, c Case) {
+				for _, v := range views {
+					f, err := endurance.Estimate(v.of(c.Input, class))
+					if err != nil {
+						return
+					}
+					sound.add(f, nil, c.Drain.Hours)
+					if v != views[0] {
+						continue
+					}
+					half, figures = half+100*f.Hours.HalfWidth(), figures+1
+					r := rand.New(rand.NewPCG(uint64(i), 7))
+					when := f.WindowStart + time.Duration((0.01+0.98*r.Float64())*float64(f.WindowStop-f.WindowStart))
+					for k, into := range []*tally{&down, &up} {
+						f, err := endurance.Estimate(correction{level: 2*k - 1}.at(v.of(c.Input, class), when))
+						into.add(f, err, c.Drain.Hours)
+						if err != nil {
+							into.held++ // no figure is no wrong one
+						}
+					}
+				}
+			})
+			t.Logf("%2d points, %-6s level only, down %s", x.points, class, down)
+			t.Logf("%2d points, %-6s level only, up   %s; sound ones claim %.1f %%", x.points, class, up, half/float64(figures))
+			for way, got := range map[string]tally{"down": down, "up": up} {
+				// 90 in 100 by the worst gauge, less three standard deviations.
+				if want := 0.90*float64(got.n) - 3*math.Sqrt(0.9*0.1*float64(got.n)); got.n == 0 || float64(got.held) < want {
+					t.Errorf("%d points, %s, a point %s: the interval holds %d of %d", x.points, class, way, got.held, got.n)
+				}
+			}
+			if got := half / float64(figures); got > x.half {
+				t.Errorf("%d points, %s: sound drains claim %.1f %%, want %.1f at most", x.points, class, got, x.half)
+			}
+		}
+	}
+	t.Logf("sound: %s", sound)
+	if float64(sound.certain) > 0.003*float64(sound.n)+3*math.Sqrt(0.003*float64(sound.n)) {
+		t.Errorf("%d of %d sound drains would be carried out again, want 3 in 1000 at most", sound.certain, sound.n)
+	}
+}
+
 // What is no correction is not taken for one: sound gauges, also unlike the assumed fleet.
 func TestSoundGaugesAreNotCorrected(t *testing.T) {
 	n := *perClass / 6

@@ -199,6 +199,9 @@ func Estimate(in Input) (Figure, error) {
 			f.Corrected, f.CorrectedAt = says, corrected.found.At
 		}
 	}
+	if f.Reanchoring == nil && !in.Asleep && level.shift > level.timing+level.bend {
+		f.Warnings = append(f.Warnings, fmt.Sprintf("%d points do not tell whether the gauge corrected its level by one meanwhile, and the interval allows for that: drain more, or repeat", f.Points))
+	}
 	if j := counter.jump; j.says != "" && !j.broke() {
 		f.Corrected, f.CorrectedAt = j.says, j.at
 	}

@@ -63,6 +63,10 @@ const (
 // no public log of handsets was found.
 const (
 	shiftPrior = 0.02 // of one of a point, either way; of more points a quarter as much each
+	// The interval is made with a prior that is larger by waryOver over the points of the window: what a
+	// correction does to the hours, and how little shows it, go with one over the points. So
+	// intervals of short drains hold the truth of those that had one, not only that of most.
+	waryOver = 24
 	// restPrior is shiftPrior for a handset that sleeps: gauges correct themselves when little is
 	// drawn and the cell's voltage shows its charge (common practice, no source; the size is a guess).
 	restPrior = 0.06
@@ -293,7 +297,8 @@ func rises(w window) []int {
 // A correction is what the test makes of a window.
 type correction struct {
 	found Reanchoring
-	list  []shift // all that may have happened, with their probabilities; only with more than a trace of a correction
+	wary  float64 // its probability as the interval takes it
+	list  []shift // all that may have happened, with their probabilities as the interval takes them
 }
 
 // reanchored looks for corrections of the level in a window.
@@ -311,35 +316,45 @@ func reanchored(in Input, w window, counter counterReading, current currentReadi
 	up := rises(w)
 	every := w.length() / float64(max(1, len(w.samples)-1))
 	hidden := min(1, every*float64(w.points())/w.length())
-	likely := shiftPrior
+	likely, wary := shiftPrior, shiftPrior*max(1, waryOver/float64(w.points()))
 	if in.Asleep {
-		likely = restPrior
+		likely, wary = restPrior, restPrior
 	}
 	for lo := 0; ; lo += localEdges / 2 {
 		hi := min(n, lo+localEdges)
 		lo = max(0, min(lo, hi-localEdges))
 		list := shifts(w, lo, hi, up, hidden, likely)
 		d.weigh(lo, hi, list, dof)
-		p, best := 0.0, shift{}
-		for _, s := range list {
-			if s.points != 0 {
-				p += s.p
-				if s.p > best.p {
-					best = s
-				}
-			}
-		}
+		p, best := corrections(list)
 		if p > c.found.P {
 			e := w.edges[best.from]
 			// While it slept nobody saw which of the two moved.
 			either := in.Asleep && d.by == byCounter && !best.seen
-			c = correction{Reanchoring{Points: best.points, At: e.Mid(), Level: e.LevelPct, By: d.by, P: p, Seen: best.seen, Either: either}, list}
+			if wary > likely {
+				list = shifts(w, lo, hi, up, hidden, wary)
+				d.weigh(lo, hi, list, dof)
+			}
+			c = correction{found: Reanchoring{Points: best.points, At: e.Mid(), Level: e.LevelPct, By: d.by, P: p, Seen: best.seen, Either: either}, list: list}
+			c.wary, _ = corrections(list)
 		}
 		if hi == n {
 			break
 		}
 	}
 	return c
+}
+
+// corrections are how probable it is that there was any, and the likeliest.
+func corrections(list []shift) (p float64, best shift) {
+	for _, s := range list {
+		if s.points != 0 {
+			p += s.p
+			if s.p > best.p {
+				best = s
+			}
+		}
+	}
+	return p, best
 }
 
 // A correction that is as improbable as traced does not count; one from doubtful on is said, of
@@ -361,7 +376,7 @@ func (c correction) says(in Input) bool {
 // correct takes a correction into the rate by level: each thing that may have happened counts by
 // its probability.
 func (c correction) correct(l level, w window) level {
-	if c.found.P < traced {
+	if c.wary < traced {
 		return l
 	}
 	type outcome struct{ p, log, own float64 }
