@@ -18,7 +18,7 @@ func (o Order) Cautions() []string {
 		s := o.Scenarios[at.Scenario]
 		calls = calls || s.NeedsCounterpart()
 		charges = charges || at.EndsBy(s) == scenarios.UntilFull
-		heats = heats || at.EndsBy(s) == scenarios.UntilCycles
+		heats = heats || s.Stage == "sustain"
 	}
 	var list []string
 	for _, c := range []struct {

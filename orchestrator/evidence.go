@@ -59,7 +59,7 @@ func (w *witness) saw(e results.Evidence) {
 // atStage says whether a kind of evidence reaches the host over the stage and not through
 // the handset's own file.
 func atStage(kind string) bool {
-	return kind == "page" || kind == "frames" || kind == "call" || kind == "cycle"
+	return kind == "page" || kind == "frames" || kind == "call" || kind == "lot" || kind == "cycle"
 }
 
 // isEvidence tells what a scenario's steps write, of what was asked and what was done, from

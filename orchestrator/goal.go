@@ -3,13 +3,11 @@ package orchestrator
 import (
 	"context"
 	"fmt"
-	"slices"
 	"time"
 
 	"rundown/devices"
 	"rundown/devices/onboard"
 	"rundown/results"
-	"rundown/results/reading"
 	"rundown/results/sustain"
 	"rundown/scenarios"
 )
@@ -34,7 +32,7 @@ func (r *run) goal() goal {
 		g.toLevel = at.DrainTo
 	case scenarios.UntilCycles:
 		g.cycles = s.Cycles
-	case scenarios.UntilTime:
+	case scenarios.UntilTime, scenarios.UntilSettled:
 		g.length = r.limit()
 	}
 	return g
@@ -75,6 +73,8 @@ func (r *run) reached(rec *results.Segment, samples []results.Sample) {
 		rec.Reached = last.LevelPct
 	case scenarios.UntilCycles:
 		rec.Reached = r.cyclesDone()
+	case scenarios.UntilSettled:
+		rec.Reached = r.lotsDone()
 	case scenarios.UntilTime:
 		rec.Reached = int((time.Duration(last.UptimeMS)*time.Millisecond - time.Duration(rec.ActivityUpS*float64(time.Second)) + 30*time.Second).Minutes())
 	}
@@ -156,10 +156,10 @@ func (r *run) endedBy(reason string) (Event, error) {
 	case onboard.EndLevelLimit:
 		reached = goal.until == scenarios.UntilLevel
 	case onboard.EndTimeLimit:
-		reached = goal.until == scenarios.UntilTime && time.Duration(r.live.u.LimitS)*time.Second >= goal.length
+		reached = (goal.until == scenarios.UntilTime || goal.until == scenarios.UntilSettled) && time.Duration(r.live.u.LimitS)*time.Second >= goal.length
 	case onboard.EndStopped:
-		if reached = goal.until == scenarios.UntilCycles && r.cyclesDone() >= goal.cycles; reached {
-			v.EndedBy = scenarios.UntilCycles
+		if reached = v.Settled || goal.until == scenarios.UntilCycles && r.cyclesDone() >= goal.cycles; reached {
+			v.EndedBy = goal.until
 		}
 	}
 	if reached {
@@ -217,44 +217,12 @@ func (r *run) afterRestart(ctx context.Context, l devices.Link, state onboard.St
 	return r.endedBy(g.u.Ended)
 }
 
-// cyclesDone is how many cycles of work the stage was told of in this segment.
-func (r *run) cyclesDone() int {
-	n := 0
-	for _, e := range r.live.rec.Evidence {
-		if e.Kind == reading.EvidenceCycle && e.Value > 0 {
-			n++
-		}
-	}
-	return n
-}
-
-// enoughCycles ends the segment on the handset once all its cycles are done: only the
-// stage hears of them.
-func (r *run) enoughCycles(ctx context.Context, stop func(context.Context) error) (Event, error) {
-	goal := r.goal()
-	if goal.until != scenarios.UntilCycles || r.e.State != Draining || r.cyclesDone() < goal.cycles {
-		return "", nil
-	}
-	if left := goal.cycles; slices.ContainsFunc(r.live.rec.Evidence, func(e results.Evidence) bool {
-		if e.Kind != reading.EvidenceCycle || e.Value <= 0 {
-			return false
-		}
-		left--
-		return left == 0 && e.At.After(r.live.phoneUntil)
-	}) {
-		return "", nil // a last cycle without a reading after it has no energy
-	}
-	if err := stop(ctx); err != nil {
-		return "", err
-	}
-	return r.endedBy(onboard.EndStopped)
-}
-
 // Least that a segment without a drain target must have reached to be worth a figure when
 // something else than its goal ended it.
 const (
 	fewestCycles    = sustain.MinCycles
-	leastChargedPct = 80 // the last level that charging times are commonly given for: common practice, no source
+	leastWorked     = 8 * time.Minute // the start, and a window of the rule of settling after it
+	leastChargedPct = 80              // the last level that charging times are commonly given for: common practice, no source
 )
 
 // fellShort says why a segment that ended before its goal gives no figure, or "".
@@ -271,6 +239,10 @@ func (r *run) fellShort() string {
 		return "" // it reached its goal
 	}
 	switch goal.until {
+	case scenarios.UntilSettled:
+		if worked := r.workedFor(); worked < leastWorked {
+			return fmt.Sprintf("after %.1f min of work", worked.Minutes())
+		}
 	case scenarios.UntilCycles:
 		if g.rec.Reached < min(fewestCycles, goal.cycles) {
 			return "after " + g.rec.Progress()

@@ -115,24 +115,25 @@ plans:
 		if took := segments[1].EndedAt.Sub(segments[1].StartedAt); took < 30*time.Minute || took > 34*time.Minute {
 			t.Errorf("a segment of 30 min took %v", took)
 		}
-		series, err := b.daemon.Reading().HeatSeries(reading.FigureFilter{})
-		if err != nil || len(series) != 1 || series[0].Cycles < 11 || series[0].Retained == nil {
-			t.Fatalf("series %+v, %v; want one of 11 cycles with what is retained", series, err)
+		series, err := b.daemon.Reading().Sustained(reading.FigureFilter{})
+		if err != nil || len(series) != 1 || series[0].Count < 11 || series[0].Held == nil {
+			t.Fatalf("series %+v, %v; want one of 11 cycles with the share held", series, err)
 		}
 		h := series[0]
-		if h.MeanTempC == nil || h.HighestTempC == nil || h.HighestStatus == nil || h.PointsPerCycle == nil {
-			t.Fatalf("series %+v; want temperatures, the handset's thermal status and battery per cycle", h)
+		if h.MeanTempC == nil || h.HighestTempC == nil || h.HighestStatus == nil || h.Points == nil {
+			t.Fatalf("series %+v; want temperatures, the handset's thermal status and the battery taken", h)
 		}
-		if h.EnergyJ == nil || h.ScorePerJ == nil {
-			// A gap without readings leaves a cycle without its energy; on a busy machine they come.
+		if h.PowerW == nil || h.WorkPerJ == nil {
+			// A gap without readings leaves a cycle without its power; on a busy machine they come.
 			if widest := widestStep(t, b, segments[0].ID); widest < time.Minute {
-				t.Fatalf("series %+v without energy, although its samples are never more than %v apart", h, widest)
+				t.Fatalf("series %+v without power, although its samples are never more than %v apart", h, widest)
 			}
 			return
 		}
-		// Energy and battery per cycle by two ways: 4500 mAh at 3.87 V are 627 J a point.
-		if byLevel := *h.PointsPerCycle * 4.5 * 3.87 * 3600 / 100; *h.EnergyJ < 0.7*byLevel || *h.EnergyJ > 1.4*byLevel {
-			t.Errorf("%.0f J a cycle by current and voltage, %.0f J by the level", *h.EnergyJ, byLevel)
+		// Energy by two ways: 4500 mAh at 3.87 V are 627 J a point. The level also has what rests took.
+		took := h.Each[len(h.Each)-1].EndedAt.Sub(h.Each[0].EndedAt).Seconds() + *h.Each[0].TookS
+		if joules, byLevel := *h.PowerW*took, *h.Points*4.5*3.87*3600/100; joules < 0.7*byLevel || joules > 1.6*byLevel {
+			t.Errorf("%.0f J by current and voltage, %.0f J by the level", joules, byLevel)
 		}
 	})
 }

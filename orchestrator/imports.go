@@ -56,7 +56,7 @@ type Import struct {
 	Ignored  []string               `json:"ignored_columns,omitempty"`
 	Figure   *reading.SegmentFigure `json:"figure,omitempty"` // of endurance
 	Charge   *reading.Charge        `json:"charge,omitempty"`
-	Sustain  *reading.HeatSeries    `json:"sustain,omitempty"`
+	Sustain  *reading.Sustained     `json:"sustain,omitempty"`
 	Reason   string                 `json:"reason,omitempty"` // why there is no figure
 	Warnings []string               `json:"warnings,omitempty"`
 	Taken    map[string]string      `json:"columns"` // quantity to "heading@unit"
@@ -179,7 +179,7 @@ func (d *Daemon) Import(q ImportRequest) (Import, error) {
 			out.Charge = &c
 		}
 	case results.AsSustain:
-		h := reading.HeatSeries{Segment: g.ID, Run: run.ID, Handset: name, Scenario: scenario, Outcome: g.Outcome, Workload: scenario, Imported: true}
+		h := reading.Sustained{Segment: g.ID, Run: run.ID, Handset: name, Scenario: scenario, Outcome: g.Outcome, Workload: scenario, Imported: true}
 		if err := h.FromFile(g, log); err != nil {
 			return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
 		}

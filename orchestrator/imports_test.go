@@ -169,7 +169,7 @@ func TestImportChargeAndCycles(t *testing.T) {
 		t.Errorf("charges stored: %+v, %v", stored, err)
 	}
 	s, err := d.Import(orchestrator.ImportRequest{File: "s.csv", Content: []byte(cycles.String()), Handset: "Rowan"})
-	if err != nil || s.Sustain == nil || !s.Sustain.Throttled || math.Abs(s.Sustain.Retained.Value-0.8) > 0.01 {
+	if err != nil || s.Sustain == nil || !s.Sustain.Throttled || math.Abs(s.Sustain.Held.Value-0.8) > 0.01 {
 		t.Errorf("cycles: %+v, %v", s.Sustain, err)
 	}
 	if figures, err := d.Reading().Figures(reading.FigureFilter{}); err != nil || len(figures) != 0 {

@@ -57,7 +57,7 @@ func TestIntervalsAreWrittenAsTheyWere(t *testing.T) {
 	type written struct {
 		Figure      reading.ScenarioFigure
 		Charge      reading.Charge
-		Heat        reading.HeatSeries
+		Heat        reading.Sustained
 		Mix         reading.MixFigure
 		Learned     reading.Learned
 		Comparison  compare.Comparison

@@ -107,8 +107,10 @@ type verdict struct {
 	EndedBy   string `json:"ended_by,omitempty"`
 	Reason    string `json:"reason,omitempty"` // why it ended early although not spoiled
 	// Enough is after how many points the daemon ended it because its hours were known well enough; 0: it did not.
-	Enough int    `json:"enough,omitempty"`
-	Seen   string `json:"seen,omitempty"` // what the daemon itself saw of a limit, and did
+	Enough int `json:"enough,omitempty"`
+	// Settled says that the daemon ended it because the rate of its work had settled.
+	Settled bool   `json:"settled,omitempty"`
+	Seen    string `json:"seen,omitempty"` // what the daemon itself saw of a limit, and did
 	// Doubt is why it is kept and flagged: the gauge corrected itself, and it is not carried out again.
 	Doubt string `json:"doubt,omitempty"`
 }

@@ -13,7 +13,7 @@ import (
 
 // startRates are what is assumed of a scenario's drain, %/h, until a handset has carried
 // it out once. Rough and on the slow side: common practice, no source.
-var startRates = map[string]float64{"idle": 0.7, "browse": 8, "video": 6, "call": 12, "camera": 12, "game": 14, "sustain": 25, "voicecall": 6}
+var startRates = map[string]float64{"idle": 0.7, "browse": 8, "video": 6, "call": 12, "camera": 12, "game": 14, "sustain": 25, "cycles": 18, "voicecall": 6}
 
 const otherRate = 8.0 // %/h, for a scenario that is not listed
 
@@ -209,8 +209,12 @@ func (r *run) estimate(step int, level int) (need time.Duration, after int) {
 	return need + overhead + at.warmUp() + min(took, at.limit()), after
 }
 
-// CycleLength is what is assumed of a cycle of work, pause and all.
-const CycleLength = 75 * time.Second
+// CycleLength is what is assumed of a cycle of a scenario's work, rest and all: pages take a moment between them.
+func CycleLength(s scenarios.Scenario) time.Duration { return s.CycleLength() + 3*time.Second }
+
+// UsualWork is how long continuous work usually goes on until its rate has settled. Invented; at least two windows
+// of the rule are needed, and handsets take 10 to 20 min to warm through.
+const UsualWork = 20 * time.Minute
 
 // ChargeTaper is how much longer a charge to full takes than its pace in the middle says.
 // Common practice, no source.
@@ -229,7 +233,10 @@ func (r *run) lasts(level int) (took time.Duration, after int) {
 	case scenarios.UntilFull:
 		return time.Duration(ChargeTaper * float64(r.d.pace.recharge(r.h.Name, float64(100-level)))), 100
 	case scenarios.UntilCycles:
-		took = time.Duration(goal.cycles) * CycleLength
+		took = time.Duration(goal.cycles) * CycleLength(r.scenario())
+		return took, level - int(took.Hours()*rate)
+	case scenarios.UntilSettled:
+		took = min(UsualWork, goal.length)
 		return took, level - int(took.Hours()*rate)
 	case scenarios.UntilTime:
 		return goal.length, level - int(goal.length.Hours()*rate)
@@ -274,7 +281,9 @@ func (r *run) segmentLeft(points int, list []results.Edge) time.Duration {
 		left, _ = r.lasts(g.last.LevelPct)
 		switch goal.until {
 		case scenarios.UntilCycles:
-			left = time.Duration(max(goal.cycles-r.cyclesDone(), 0)) * CycleLength
+			left = time.Duration(max(goal.cycles-r.cyclesDone(), 0)) * CycleLength(r.scenario())
+		case scenarios.UntilSettled:
+			left = max(min(UsualWork, goal.length)-ran, 2*time.Minute)
 		case scenarios.UntilTime:
 			left = goal.length - ran
 		}

@@ -14,6 +14,7 @@ import (
 	"rundown/devices/preconditions"
 	"rundown/results"
 	"rundown/results/endurance"
+	"rundown/results/sustain"
 	"rundown/scenarios"
 )
 
@@ -609,7 +610,14 @@ func (r *run) limit() time.Duration {
 	if own := r.list[r.e.Step].Limit; own > 0 {
 		return own
 	}
-	return r.e.Item.Order.Plan.SegmentLimit
+	plan := r.e.Item.Order.Plan
+	if r.list[r.e.Step].EndsBy(r.scenario()) == scenarios.UntilSettled {
+		if plan.SegmentLimit > 0 {
+			return min(plan.SegmentLimit, sustain.LongestWork)
+		}
+		return sustain.LongestWork
+	}
+	return plan.SegmentLimit
 }
 
 func (r *run) waitsFor(what string) {

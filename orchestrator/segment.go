@@ -434,7 +434,7 @@ func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 	if event, err := r.overLimit(ctx, l); event != "" || err != nil {
 		return event, err
 	}
-	if event, err := r.enoughCycles(ctx, func(ctx context.Context) error { return onboard.Stop(ctx, l, g.u.Key) }); event != "" || err != nil {
+	if event, err := r.enoughWork(ctx, func(ctx context.Context) error { return onboard.Stop(ctx, l, g.u.Key) }); event != "" || err != nil {
 		return event, err
 	}
 	if event, err := r.judge(ctx, l, state); event != "" || err != nil {
@@ -730,8 +730,8 @@ func (r *run) judge(ctx context.Context, l devices.Link, state onboard.State) (E
 		return "", nil
 	}
 	switch {
-	case r.goal().until == scenarios.UntilCycles && r.cyclesDone() > 0:
-		return r.spoil("%s: cycles that pause let the handset cool", missing)
+	case r.pausedWork():
+		return r.spoil("%s: work that pauses lets the handset cool", missing)
 	case g.u.Revivals > 0:
 		return r.spoil("%s, for the second time", missing)
 	}

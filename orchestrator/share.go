@@ -118,7 +118,7 @@ func activityKinds(wanted []scenarios.Evidence, seen []results.Evidence, zero ti
 var wayOf = map[string]activity.Way{
 	"foreground": activity.Looked, "drawn": activity.Looked, "incall": activity.Looked, "charging": activity.Looked, "playback": activity.Played,
 	"photos": activity.Captured, "videos": activity.Captured, "files": activity.Within, "asleep": activity.Within,
-	"page": activity.Opened, "frames": activity.Posted, "call": activity.Posted, "cycle": activity.Posted,
+	"page": activity.Opened, "frames": activity.Posted, "call": activity.Posted, "lot": activity.Posted, "cycle": activity.Posted,
 }
 
 // doneOf is what a piece of evidence says was done since the one before, and in all since
@@ -130,6 +130,8 @@ func doneOf(e results.Evidence) (value, total float64) {
 		Frames   float64 `json:"frames"`          // frames
 		Received float64 `json:"frames_received"` // call
 		Cycle    float64 `json:"cycle"`
+		MS       float64 `json:"ms"`      // lot: how long it took
+		DoneMS   float64 `json:"done_ms"` // lot: how long the page has worked
 		Far      *struct {
 			In float64 `json:"frames_in"`
 		} `json:"far"` // call, the other end's own count
@@ -150,7 +152,12 @@ func doneOf(e results.Evidence) (value, total float64) {
 			return e.Value, min(detail.Received, detail.Far.In)
 		}
 		return e.Value, detail.Received
-	case "cycle": // the score is none of the activity's amount
+	case "lot": // its time, and not the work: a handset that throttles to a tenth works all the same
+		if detail.MS > 0 {
+			return detail.MS / 1000, detail.DoneMS / 1000
+		}
+		return min(e.Value, 1), 0
+	case "cycle": // the rate is none of the activity's amount
 		return min(e.Value, 1), detail.Cycle
 	}
 	return e.Value, 0

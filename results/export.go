@@ -253,8 +253,14 @@ func TableNamed(name string) (Table, error) {
 		}
 		names = append(names, t.Name)
 	}
+	if now := renamedTables[name]; now != "" {
+		return Table{}, fmt.Errorf("no table %q any more: it is %s now, with other columns", name, now)
+	}
 	return Table{}, fmt.Errorf("no table %q: there are %s", name, strings.Join(names, ", "))
 }
+
+// renamedTables are names that tables had before.
+var renamedTables = map[string]string{"cycles": "lots"}
 
 // Export writes one table in one format to w, segment by segment, and returns the rows
 // written. What cannot be read of the store is left out and named in the error; the rest
@@ -344,6 +350,11 @@ func rowWriter(t Table, format string, w io.Writer) (put func([]any) error, flus
 // plain is a value as JSON has it: nil where there is none, times as RFC 3339 in UTC.
 func plain(v any) any {
 	switch v := v.(type) {
+	case *bool:
+		if v == nil {
+			return nil
+		}
+		return *v
 	case *int64:
 		if v == nil {
 			return nil

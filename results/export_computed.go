@@ -60,33 +60,50 @@ type BudgetRow struct {
 	Share float64 // of the variance, 0 to 1
 }
 
-// A CycleRow is one cycle of sustained load.
-type CycleRow struct {
+// The forms of sustained work.
+const (
+	FormLots   = "lots"   // continuous, in lots of equal work
+	FormCycles = "cycles" // of equal time, with or without rests
+)
+
+// A LotRow is one lot or cycle of sustained work.
+type LotRow struct {
 	Whose
 	Workload     string
-	Cycle        int // from 1
-	Score        float64
-	TempC        *float64 // battery at the end of the cycle
+	Form         string // FormLots or FormCycles
+	Lot          int    // from 1
+	Rate         float64
+	TookS        *float64 // nil where it is not known
+	TempC        *float64 // battery at its end
 	ThermalLevel *int64   // the handset's thermal status: 0 none to 6 shutdown
 	EnergyJ      *float64 // from the battery
+	PowerW       *float64 // from the battery, mean
 	LevelPct     *int64
 }
 
-// A SustainRow is what a series of cycles says.
+// A SustainRow is what sustained work says.
 type SustainRow struct {
 	Whose
-	Workload                string
-	Cycles                  int
-	Peak, Settled           float64 // scores
-	Retention               Interval
-	Worst                   float64 // least running median of three over the peak
-	Throttled               bool
-	Onset                   *int64 // first cycle from which the score stays below 95 % of the peak
-	MeanTempC, HighestTempC *float64
-	EnergyJPerCycle         *float64
-	ScorePerJ               *float64
-	PointsPerCycle          *float64 // percentage points of the battery
-	Reason                  string   // why there is no figure
+	Workload            string
+	Form                string // FormLots or FormCycles
+	Count               int    // lots or cycles
+	StartRate           float64
+	Settled             *bool   // of lots only
+	SettledRate         float64 // of work that has not settled: of its last five minutes
+	Held                Interval
+	Throttled           bool
+	SettleS             *float64 // from the beginning of the work
+	Onset               *int64   // first cycle from which the rate stays below 95 % of that at the start
+	StartTempC          *float64
+	MeanTempC           *float64
+	HighestTempC        *float64
+	HighestSkinC        *float64
+	HighestThermalLevel *int64
+	PowerW              *float64 // from the battery, mean
+	WorkPerJ            *float64
+	Points              *float64 // percentage points of the battery
+	Still               string   // what was still changing at the end
+	Reason              string   // why there is no figure
 }
 
 // A ChargeRow is one charge session.
@@ -179,10 +196,10 @@ func (c Computed[T]) Cells(rows []T) [][]string {
 	return out
 }
 
-// ComputedTables are the tables of Figures, Budgets, Cycles, Sustained, Charges, Curves, Annotations and
+// ComputedTables are the tables of Figures, Budgets, Lots, Sustained, Charges, Curves, Annotations and
 // Ratios, for their description.
 func ComputedTables() []Table {
-	return []Table{Figures.Table, Budgets.Table, Cycles.Table, Sustained.Table, Charges.Table, Curves.Table, Annotations.Table, Ratios.Table}
+	return []Table{Figures.Table, Budgets.Table, Lots.Table, Sustained.Table, Charges.Table, Curves.Table, Annotations.Table, Ratios.Table}
 }
 
 // An AnnotationRow is what a person has said of a run.
@@ -282,44 +299,53 @@ var Budgets = Computed[BudgetRow]{Table{Name: "budgets", About: "One row a term 
 	{"share", "number", "", "its share of the variance, 0 to 1"},
 })}, func(r BudgetRow) []any { return cells(r.cells(), []any{r.Term, r.SDPct, r.Share}) }}
 
-// Cycles is the table of sustained load.
-var Cycles = Computed[CycleRow]{Table{Name: "cycles", About: "One row a cycle of sustained load.", Columns: computedKey([]Column{
-	{"workload", "string", "", "what was repeated"},
-	{"cycle", "integer", "", "number of the cycle, from 1"},
-	{"score", "number", "", "its score; more is faster; comparable within one workload only"},
-	{"battery_temp_c", "number", "°C", "battery temperature at the end of the cycle"},
-	{"thermal_status", "integer", "", "thermal status of the handset: 0 none, 1 light, 2 moderate, 3 severe, 4 critical, 5 emergency, 6 shutdown"},
-	{"energy_j", "number", "J", "energy out of the battery in the cycle"},
-	{"level_pct", "integer", "%", "level at the end of the cycle"},
-})}, func(r CycleRow) []any {
-	return cells(r.cells(), []any{r.Workload, r.Cycle, r.Score, r.TempC, r.ThermalLevel, r.EnergyJ, r.LevelPct})
+// Lots is the table of sustained work.
+var Lots = Computed[LotRow]{Table{Name: "lots", About: "One row a lot of continuous work, or a cycle of work with rests.", Columns: computedKey([]Column{
+	{"workload", "string", "", "what was worked at: cpu, gpu or both, or the scenario"},
+	{"form", "string", "", "lots: of equal work, one after the other; cycles: of equal time"},
+	{"lot", "integer", "", "number of the lot or cycle, from 1"},
+	{"rate_per_s", "number", "1/s", "work a second (units, or frames where the work is gpu; of imports their score); more is faster; comparable within one workload only"},
+	{"took_s", "number", "s", "how long it took, rests aside"},
+	{"battery_temp_c", "number", "°C", "battery temperature at its end"},
+	{"thermal_status", "integer", "", "thermal status of the handset, the highest in it: 0 none, 1 light, 2 moderate, 3 severe, 4 critical, 5 emergency, 6 shutdown"},
+	{"energy_j", "number", "J", "energy out of the battery in it"},
+	{"power_w", "number", "W", "mean power out of the battery in it"},
+	{"level_pct", "integer", "%", "level at its end"},
+})}, func(r LotRow) []any {
+	return cells(r.cells(), []any{r.Workload, r.Form, r.Lot, r.Rate, r.TookS, r.TempC, r.ThermalLevel, r.EnergyJ, r.PowerW, r.LevelPct})
 }}
 
-// Sustained is the table of what series of cycles say.
-var Sustained = Computed[SustainRow]{Table{Name: "sustained", About: "One row a series of cycles of sustained load.", Columns: computedKey(
+// Sustained is the table of what sustained work says.
+var Sustained = Computed[SustainRow]{Table{Name: "sustained", About: "One row a piece of sustained work: continuous, or cycles.", Columns: computedKey(
 	[]Column{
-		{"workload", "string", "", "what was repeated"},
-		{"cycles", "integer", "", "how many cycles"},
-		{"peak", "number", "", "median score of the cycles that cannot be told from the best; empty without a figure"},
-		{"settled", "number", "", "median score of the last third"},
+		{"workload", "string", "", "what was worked at"},
+		{"form", "string", "", "lots or cycles: see the table lots"},
+		{"lots", "integer", "", "how many lots or cycles"},
+		{"start_rate_per_s", "number", "1/s", "rate at the start: of lots the median of the first minute after the first lot, of cycles of those that cannot be told from the fastest; empty without a figure"},
+		{"settled", "boolean", "", "of lots: whether the rate had settled, by the rule that neither it nor the battery's temperature changes from one five minutes to the next by more than 2 % and 1 °C"},
+		{"settled_rate_per_s", "number", "1/s", "settled rate: of lots that of the last five minutes, also where it has not settled; of cycles the median of the last third"},
 	},
-	between("retention", "", "", "settled over peak, 0 to 1 or a little above"),
+	between("held", "", "", "share held: settled rate over that at the start, 0 to 1 or a little above"),
 	[]Column{
-		{"worst", "number", "", "least running median of three cycles over the peak"},
 		{"throttled", "boolean", "", "whether the fall is more than noise can make"},
-		{"onset_cycle", "integer", "", "first cycle from which the score stays below 95 % of the peak"},
+		{"settle_s", "number", "s", "time until the rate stayed within 5 % of the settled one; empty of cycles, and of work that has not settled"},
+		{"onset_cycle", "integer", "", "first cycle from which the rate stays below 95 % of that at the start"},
+		{"start_battery_temp_c", "number", "°C", "battery temperature at the start"},
 		{"mean_battery_temp_c", "number", "°C", "mean battery temperature"},
 		{"highest_battery_temp_c", "number", "°C", "highest battery temperature"},
-		{"energy_j_per_cycle", "number", "J", "energy out of the battery in a cycle, mean"},
-		{"score_per_j", "number", "1/J", "score over energy"},
-		{"points_per_cycle", "number", "percentage points", "battery taken by a cycle, mean"},
+		{"highest_skin_temp_c", "number", "°C", "highest temperature of the handset's skin sensors"},
+		{"highest_thermal_status", "integer", "", "highest thermal status of the handset, 0 to 6 as in the table lots"},
+		{"power_w", "number", "W", "mean power out of the battery while it worked"},
+		{"work_per_j", "number", "1/J", "work over energy"},
+		{"points", "number", "percentage points", "battery taken in all"},
+		{"still_changing", "string", "", "of lots that have not settled: what was still changing"},
 		{"reason", "string", "", "why there is no figure"},
 	})}, func(r SustainRow) []any {
-	if r.Peak == 0 {
-		return cells(r.cells(), []any{r.Workload, r.Cycles, nil, nil}, spread(nil), []any{nil, nil, r.Onset, r.MeanTempC, r.HighestTempC, r.EnergyJPerCycle, r.ScorePerJ, r.PointsPerCycle, r.Reason})
+	rest := []any{r.SettleS, r.Onset, r.StartTempC, r.MeanTempC, r.HighestTempC, r.HighestSkinC, r.HighestThermalLevel, r.PowerW, r.WorkPerJ, r.Points, r.Still, r.Reason}
+	if r.StartRate == 0 {
+		return cells(r.cells(), []any{r.Workload, r.Form, r.Count, nil, nil, nil}, spread(nil), []any{nil}, rest)
 	}
-	return cells(r.cells(), []any{r.Workload, r.Cycles, r.Peak, r.Settled}, spread(&r.Retention),
-		[]any{r.Worst, r.Throttled, r.Onset, r.MeanTempC, r.HighestTempC, r.EnergyJPerCycle, r.ScorePerJ, r.PointsPerCycle, r.Reason})
+	return cells(r.cells(), []any{r.Workload, r.Form, r.Count, r.StartRate, r.Settled, r.SettledRate}, spread(&r.Held), []any{r.Throttled}, rest)
 }}
 
 // Charges is the table of charge sessions.

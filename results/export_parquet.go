@@ -130,6 +130,11 @@ func parquetValue(c Column, v any) (parquet.Value, error) {
 			return parquet.ByteArrayValue(nil), nil
 		}
 		return parquet.NullValue(), nil
+	case *bool:
+		if v == nil {
+			return parquet.NullValue(), nil
+		}
+		return parquetValue(c, *v)
 	case *int64:
 		if v == nil {
 			return parquet.NullValue(), nil

@@ -170,7 +170,7 @@ func TestTimesAreTimesInParquet(t *testing.T) {
 	}
 }
 
-func computedRows() (f []FigureRow, b []BudgetRow, c []CycleRow, h []ChargeRow, v []CurveRow, r []RatioRow) {
+func computedRows() (f []FigureRow, b []BudgetRow, c []LotRow, h []ChargeRow, v []CurveRow, r []RatioRow) {
 	x := func(v float64) *float64 { return &v }
 	n := func(v int64) *int64 { return &v }
 	of := Whose{Handset: "Alder", RunID: "r1", SegmentID: "r1-1", Scenario: "browse"}
@@ -181,7 +181,7 @@ func computedRows() (f []FigureRow, b []BudgetRow, c []CycleRow, h []ChargeRow, 
 		{Whose: Whose{Handset: "Birch", Scenario: "video", Imported: true}, Of: "repeats", Segments: 2, Reason: "too few points drained"},
 	}
 	b = []BudgetRow{{of, "wandering power", 0.7, 0.4}, {of, "timing of the level edges", 0.8, 0.6}}
-	c = []CycleRow{{Whose: of, Workload: "cpu", Cycle: 1, Score: 1000.5, TempC: x(31.5), ThermalLevel: n(0), EnergyJ: x(412), LevelPct: n(90)}, {Whose: of, Workload: "cpu", Cycle: 2, Score: 998}}
+	c = []LotRow{{Whose: of, Workload: "cpu", Form: FormLots, Lot: 1, Rate: 1000.5, TookS: x(9.8), PowerW: x(4.1), TempC: x(31.5), ThermalLevel: n(0), EnergyJ: x(412), LevelPct: n(90)}, {Whose: of, Workload: "cpu", Form: FormLots, Lot: 2, Rate: 998}}
 	h = []ChargeRow{{Whose: of, StartedAt: at, FromPct: n(2), ToPct: n(100), To50S: x(600), From20To80S: &Interval{Value: 900, Low: 890, High: 910}, PeakW: &Interval{Value: 44, Low: 43.3, High: 44.7}, HighestTempC: x(41.2), HighestTempPct: n(47), Notes: []string{"interrupted"}}, {Whose: of}}
 	v = []CurveRow{{Whose: of, Kind: "discharge", TimeS: 0.5, LevelPct: x(92), PowerW: x(1.7), TempC: x(27.3)}, {Whose: of, Kind: "charge", TimeS: 10}}
 	r = []RatioRow{{Scenario: "browse", Side: "Birch", Reference: "Alder", Ratio: &Interval{Value: 1.12, Low: 1.09, High: 1.15}, SideRuns: 3, ReferenceRuns: 2, Test: "Welch", P: x(0.001), PSet: x(0.004), Shown: true, Says: "12 % longer", MoreRuns: nil},
@@ -223,9 +223,9 @@ func TestComputedTables(t *testing.T) {
 	f, b, c, h, v, r := computedRows()
 	exportComputed(t, Figures, f)
 	exportComputed(t, Budgets, b)
-	exportComputed(t, Cycles, c)
+	exportComputed(t, Lots, c)
 	exportComputed(t, Charges, h)
-	exportComputed(t, Sustained, []SustainRow{{Whose: c[0].Whose, Workload: "cpu", Cycles: 20, Peak: 1000, Settled: 700, Retention: Interval{Value: 0.7, Low: 0.69, High: 0.71}, Worst: 0.68, Throttled: true}, {Workload: "gpu", Cycles: 3, Reason: "too few cycles"}})
+	exportComputed(t, Sustained, []SustainRow{{Whose: c[0].Whose, Workload: "cpu", Form: FormCycles, Count: 20, StartRate: 1000, SettledRate: 700, Held: Interval{Value: 0.7, Low: 0.69, High: 0.71}, Throttled: true}, {Workload: "gpu", Form: FormCycles, Count: 3, Reason: "too few cycles"}})
 	exportComputed(t, Curves, v)
 	exportComputed(t, Ratios, r)
 	exportComputed(t, Ratios, nil)
@@ -425,16 +425,22 @@ func watchHeap() (highest func() uint64) {
 }
 
 func TestParquetIsWrittenInRowGroups(t *testing.T) {
-	rows := make([]CycleRow, rowGroup+1000)
+	rows := make([]LotRow, rowGroup+1000)
 	for i := range rows {
-		rows[i] = CycleRow{Cycle: i + 1, Score: float64(i)}
+		rows[i] = LotRow{Lot: i + 1, Rate: float64(i)}
 	}
 	var b bytes.Buffer
-	if _, err := Cycles.Export(rows, "parquet", &b); err != nil {
+	if _, err := Lots.Export(rows, "parquet", &b); err != nil {
 		t.Fatal(err)
 	}
-	got, file := readParquet(t, Cycles.Table, b.Bytes())
-	if len(file.RowGroups()) != 2 || len(got) != len(rows) || got[rowGroup][6] != strconv.Itoa(rowGroup+1) {
+	got, file := readParquet(t, Lots.Table, b.Bytes())
+	if len(file.RowGroups()) != 2 || len(got) != len(rows) || got[rowGroup][7] != strconv.Itoa(rowGroup+1) {
 		t.Errorf("%d groups with %d rows, want 2 with %d", len(file.RowGroups()), len(got), len(rows))
+	}
+}
+
+func TestARenamedTableIsSaid(t *testing.T) {
+	if _, err := TableNamed("cycles"); err == nil || !strings.Contains(err.Error(), "it is lots now") {
+		t.Errorf("cycles: %v, want its new name", err)
 	}
 }

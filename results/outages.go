@@ -31,7 +31,7 @@ func (o Outage) Lasted(now time.Time) time.Duration {
 
 // An ActivityCount is what was asked of the activity and what was seen of it, in what was
 // measured, by one kind of evidence: pages opened and loaded, looks that found it, captures
-// and files, posts with frames, cycles.
+// and files, posts with frames, lots, cycles.
 type ActivityCount struct {
 	Kind  string  `json:"kind"`
 	Asked int     `json:"asked"`
@@ -42,7 +42,7 @@ type ActivityCount struct {
 // activityWords are what was counted of a kind, in people's words.
 var activityWords = map[string]string{
 	"page": "pages opened have loaded", "photos": "photos are there", "videos": "videos are there", "files": "looks found new files",
-	"frames": "posts had frames", "call": "posts had pictures both ways", "cycle": "cycles are done",
+	"frames": "posts had frames", "call": "posts had pictures both ways", "cycle": "cycles are done", "lot": "lots are done",
 	"playback": "looks found it playing", "foreground": "looks found it in front", "drawn": "looks found new frames",
 	"incall": "looks found a call", "charging": "looks found power", "asleep": "looks found it asleep",
 }

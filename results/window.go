@@ -48,6 +48,8 @@ func (g Segment) Progress() string {
 		return fmt.Sprintf("at %d %%, to %d %%", g.Reached, g.Wanted)
 	case "cycles":
 		return fmt.Sprintf("%d of %d cycles", g.Reached, g.Wanted)
+	case "settled":
+		return fmt.Sprintf("%d lots of work", g.Reached)
 	case "time":
 		return fmt.Sprintf("%d of %d min", g.Reached, g.Wanted)
 	}

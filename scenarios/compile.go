@@ -195,8 +195,8 @@ func (c *compiler) loop() error {
 			return err
 		}
 	}
-	if c.s.Until == UntilCycles {
-		c.line("thermal") // beside the scores
+	if c.s.Until == UntilCycles || c.s.Until == UntilSettled {
+		c.line("thermal") // beside the rates
 	}
 	return nil
 }

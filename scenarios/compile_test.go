@@ -275,7 +275,7 @@ func TestWhatAScenarioNeeds(t *testing.T) {
 		clip  bool
 	}{
 		"browse": {"browser", false}, "video": {"player", true}, "call": {"browser", false},
-		"camera": {"camera", false}, "game": {"browser", false}, "idle": {"", false}, "sustain": {"browser", false},
+		"camera": {"camera", false}, "game": {"browser", false}, "idle": {"", false}, "sustain": {"browser", false}, "cycles": {"browser", false},
 		"charge": {"", false}, "voicecall": {"", false},
 	}
 	for name, s := range Builtin() {
@@ -550,7 +550,7 @@ between() {
 func TestBuiltinIsACopy(t *testing.T) {
 	b := Builtin()
 	maps.DeleteFunc(b, func(string, Scenario) bool { return true })
-	if len(Builtin()) != 9 {
+	if len(Builtin()) != 10 {
 		t.Errorf("%d built-in scenarios left", len(Builtin()))
 	}
 }

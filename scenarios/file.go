@@ -185,6 +185,7 @@ type Limits struct {
 const (
 	UntilDrained = "drained" // the drain target
 	UntilFull    = "full"    // the battery is full on its charger; power is on from the start
+	UntilSettled = "settled" // the rate of continuous work, reported in lots, has settled; or 30 min, or the segment's limit
 	UntilCycles  = "cycles"  // so many cycles were reported to the stage (Scenario.Cycles)
 	UntilTime    = "time"    // the segment's limit, which is its length then
 	UntilLevel   = "level"   // a level; a segment's own choice (Segment.DrainTo), not a scenario's
@@ -247,7 +248,7 @@ type Step struct {
 
 // Evidence is what shows that the activity really ran.
 type Evidence struct {
-	Kind  string        // foreground, playback, files, photos, videos, drawn, incall, charging, asleep (on the handset); page, frames, call, cycle (at the stage)
+	Kind  string        // foreground, playback, files, photos, videos, drawn, incall, charging, asleep (on the handset); page, frames, call, lot, cycle (at the stage)
 	Of    string        // package, role or folder
 	Limit time.Duration // longest time without before the activity is brought back
 	// Once: it comes when the activity begins and need not come again. Implied: the scenario

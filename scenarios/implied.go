@@ -17,13 +17,16 @@ var pageEvidence = map[string]Evidence{
 	"browse":  {Kind: "page", Limit: 3 * time.Minute},
 	"call":    {Kind: "call", Limit: 2 * time.Minute},
 	"game":    {Kind: "frames", Limit: 2 * time.Minute},
-	"sustain": {Kind: "cycle", Limit: 5 * time.Minute},
+	"sustain": {Kind: "lot", Limit: 5 * time.Minute},
 	"light":   {Kind: "frames", Once: true}, // a page of one colour posts once that it shows
 }
 
 // implied is the evidence that the steps bring with them and the scenario does not name.
 func (s Scenario) implied() []Evidence {
 	want, ok := pageEvidence[s.Stage]
+	if address, _, opened := s.firstOpen(); s.Stage == "sustain" && opened && strings.Contains(address, "cycle_s=") {
+		want.Kind = "cycle"
+	}
 	if !ok || slices.ContainsFunc(s.Evidence, func(ev Evidence) bool { return ev.Kind == want.Kind }) {
 		return nil
 	}
@@ -43,11 +46,18 @@ func (s Scenario) implied() []Evidence {
 func opensStage(st Step) bool { return st.Verb == "open" && strings.HasPrefix(st.Text, "{stage}") }
 
 // postEvery is how often the stage's pages post what they do, where the address does not say
-// (every_s). cycleEvery is how long a cycle of work lasts there (cycle_s).
+// (every_s). cycleEvery is how long a cycle of work lasts there (cycle_s), lotEvery how long a quick handset takes for a lot.
 const (
 	postEvery  = 15 * time.Second
 	cycleEvery = 30 * time.Second
+	lotEvery   = 5 * time.Second
 )
+
+// CycleLength is how long a cycle of work of the stage takes with its rest, by its address.
+func (s Scenario) CycleLength() time.Duration {
+	address, _, _ := s.firstOpen()
+	return inAddress(address, "cycle_s", cycleEvery) + inAddress(address, "rest_s", 0)
+}
 
 // LeastWarmUp is after how long the last of a scenario's kinds of evidence can have come for
 // the first time, by the steps' own account, and which kind that is: a start edge before it
@@ -65,7 +75,7 @@ func (s Scenario) LeastWarmUp() (least time.Duration, kind string) {
 			if first, ok := s.firstCapture(ev.Kind); ok {
 				at = first
 			}
-		case "page", "frames", "call", "cycle":
+		case "page", "frames", "call", "lot", "cycle":
 			address, opened, ok := s.firstOpen()
 			if !ok {
 				continue
@@ -76,6 +86,8 @@ func (s Scenario) LeastWarmUp() (least time.Duration, kind string) {
 				if !ev.Once {
 					at += inAddress(address, "every_s", postEvery)
 				}
+			case "lot":
+				at += lotEvery
 			case "cycle":
 				at += inAddress(address, "cycle_s", cycleEvery)
 			}

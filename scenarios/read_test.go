@@ -66,7 +66,7 @@ func TestMinimalFileHoldsEveryDefault(t *testing.T) {
 	if diff := cmp.Diff(Limits{Shared: map[string]int{}, QuarantineAfter: 3}, f.Limits); diff != "" {
 		t.Errorf("limits (-want +got):\n%s", diff)
 	}
-	for _, name := range []string{"browse", "video", "call", "camera", "game", "idle", "sustain", "charge", "voicecall"} {
+	for _, name := range []string{"browse", "video", "call", "camera", "game", "idle", "sustain", "cycles", "charge", "voicecall"} {
 		if f.Scenarios[name].Name != name {
 			t.Errorf("built-in scenario %s is missing", name)
 		}
@@ -286,7 +286,7 @@ func TestEveryFaultAtItsPlace(t *testing.T) {
 		{"hot charge", head + "plans: {p: {segments: [browse], recharge_stop_temp_c: 46 °C}}\n",
 			`nightly.yaml:4:55: plans.p.recharge_stop_temp_c: want 20 to 45 °C, got 46 °C: charging a lithium cell hotter than this is not safe`},
 		{"no such scenario", head + "plans: {p: {segments: [brows]}}\n",
-			`nightly.yaml:4:24: plans.p.segments[0]: no scenario "brows" (did you mean "browse"?); known are browse, call, camera, charge, game, idle, sustain, video and voicecall`},
+			`nightly.yaml:4:24: plans.p.segments[0]: no scenario "brows" (did you mean "browse"?); known are browse, call, camera, charge, cycles, game, idle, sustain, video and voicecall`},
 		{"no such set", head + "preconditions: {dim: {extends: everyday}}\nplans: {p: {segments: [idle], preconditions: dimm}}\n",
 			`nightly.yaml:5:46: plans.p.preconditions: no set of preconditions "dimm" (did you mean "dim"?); known are dim and everyday`},
 		{"no such day mix", head + "plans: {p: {segments: [idle], day_mix: x}}\n",
@@ -351,7 +351,7 @@ func TestEveryFaultAtItsPlace(t *testing.T) {
 			`nightly.yaml:5:42: nights.n.ends: want another time than the start, 06:30`},
 		{"day mix", head + "day_mixes: {m: {hours: {browse: 20, video: 5, calls: 1}}}\n",
 			"nightly.yaml:4:24: day_mixes.m.hours: want at most 24 hours together, got 26\n" +
-				`nightly.yaml:4:47: day_mixes.m.hours.calls: no scenario "calls" (did you mean "call"?); known are browse, call, camera, charge, game, idle, sustain, video and voicecall`},
+				`nightly.yaml:4:47: day_mixes.m.hours.calls: no scenario "calls" (did you mean "call"?); known are browse, call, camera, charge, cycles, game, idle, sustain, video and voicecall`},
 		{"steps", head + `scenarios:
   s:
     loop:
@@ -437,7 +437,7 @@ plans: {p: {segments: [{scenario: charge, drain: 5}, {scenario: charge, drain_to
 				"nightly.yaml:5:32: scenarios.a.until: until: cycles and a number of cycles go together",
 				"nightly.yaml:6:31: scenarios.b.until: until: cycles and a number of cycles go together",
 				"nightly.yaml:7:31: scenarios.c.until: until: cycles wants evidence of kind cycle, which counts them",
-				"nightly.yaml:8:31: scenarios.d.until: want drained, full, cycles or time, got empty",
+				"nightly.yaml:8:31: scenarios.d.until: want drained, full, settled, cycles or time, got empty",
 				"nightly.yaml:9:49: scenarios.e.loop[0]: over goes with a tap at a position, not at an element",
 				"nightly.yaml:9:60: scenarios.e.loop[0]: vary goes with a tap at a position, not at an element",
 				"nightly.yaml:9:85: scenarios.e.loop[1].tap.text: want a text, or a list of 1 to 8 texts, got 0",

@@ -75,7 +75,9 @@ func (b *builder) scenarios(e *entry) map[string]Scenario {
 			builtin, isBuiltin := builtins()[on]
 			switch {
 			case isBuiltin && (on == name || !own):
-				base = builtin
+				if base = builtin; on == "sustain" && meansCycles(e) {
+					base = builtins()["cycles"]
+				}
 			case slices.Contains(under, on):
 				// A circle that began elsewhere is reported there.
 			case own && b.comesBack(on, name):
@@ -93,6 +95,45 @@ func (b *builder) scenarios(e *entry) map[string]Scenario {
 		out[name] = resolve(b, name, s, nil)
 	}
 	return out
+}
+
+// meansCycles says whether an entry that extends sustain speaks of cycles: until its version 3, sustain
+// worked in cycles, and plan files of then mean what is the scenario cycles now.
+func meansCycles(e *entry) bool {
+	if e.has("cycles") || valueOf[string](e, "until") == UntilCycles {
+		return true
+	}
+	if l := e.at("evidence"); l != nil && slices.ContainsFunc(l.list, func(ev *entry) bool { return valueOf[string](ev, "kind") == "cycle" }) {
+		return true
+	}
+	for _, part := range []string{"setup", "loop"} {
+		if l := e.at(part); l != nil && slices.ContainsFunc(l.list, func(st *entry) bool { return strings.Contains(valueOf[string](st, "open"), "cycle_s=") }) {
+			return true
+		}
+	}
+	return false
+}
+
+// countsInCycles gives the page of the stage the cycles of half a minute that it had by itself until version 3
+// of sustain, where a scenario counts cycles and does not say how long they are.
+func (s *Scenario) countsInCycles() {
+	counts := s.Until == UntilCycles || slices.ContainsFunc(s.Evidence, func(ev Evidence) bool { return ev.Kind == "cycle" })
+	if s.Stage != "sustain" || !counts {
+		return
+	}
+	for _, part := range []*[]Step{&s.Setup, &s.Loop} {
+		for i, st := range *part {
+			if !opensStage(st) || strings.Contains(st.Text, "cycle_s=") {
+				continue
+			}
+			*part = slices.Clone(*part) // what it extends keeps its own
+			joint := "?"
+			if strings.Contains(st.Text, "?") {
+				joint = "&"
+			}
+			(*part)[i].Text += joint + "cycle_s=" + strconv.Itoa(int(cycleEvery.Seconds()))
+		}
+	}
 }
 
 // maxExtends is how many scenarios or sets may stand upon each other.
@@ -199,6 +240,7 @@ func (b *builder) scenario(name string, e *entry, s Scenario) Scenario {
 			})
 		}
 	}
+	s.countsInCycles()
 	s.Evidence = append(s.Evidence, s.implied()...)
 	// What hangs together is only looked at in a scenario that is sound so far.
 	if e.sound && b.r.count == before && len(s.Loop) > 0 {
@@ -237,6 +279,8 @@ func (b *builder) hangsTogether(e *entry, s Scenario) {
 		b.r.fault(n, path, "until: cycles and a number of cycles go together")
 	} else if s.Until == UntilCycles && !slices.ContainsFunc(s.Evidence, func(ev Evidence) bool { return ev.Kind == "cycle" }) {
 		b.r.fault(n, path, "until: cycles wants evidence of kind cycle, which counts them")
+	} else if s.Until == UntilSettled && !slices.ContainsFunc(s.Evidence, func(ev Evidence) bool { return ev.Kind == "lot" }) {
+		b.r.fault(n, path, "until: settled wants evidence of kind lot, whose rate settles")
 	}
 	for i, ev := range s.Evidence {
 		n, path := at("evidence")

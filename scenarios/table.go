@@ -405,7 +405,7 @@ var scenarioShape = &object{
 		{key: "stage", about: "The stage's activity that it needs.", shape: choice(stageActivities...)},
 		{key: "screen_off", about: "Whether it runs with the screen off.", shape: onOff()},
 		{key: "warm_up", about: "Instead of the plan's.", shape: duration(time.Second, time.Hour)},
-		{key: "until", about: "What ends a segment: drained (the drain target), full (charged to full, power on from the start), cycles (so many cycles of the stage's sustain), time (the segment's limit).", shape: choice(untils...)},
+		{key: "until", about: "What ends a segment: drained (the drain target), full (charged to full, power on from the start), settled (the rate of the stage's sustain, worked in lots without a pause, has settled; at most 30 min), cycles (so many of its cycles), time (the segment's limit).", shape: choice(untils...)},
 		{key: "cycles", about: "How many cycles, with until: cycles.", shape: wholeNumber(2, 500, "cycles")},
 		{key: "start_level_pct", about: "The level at which its segments may start, %, instead of the handset's and the plan's.", shape: window(0, 100)},
 		{key: "permissions", about: "What the setup allows apps, by role or package, as far as a command can; it stays allowed.", shape: &dictionary{noun: "lists of permissions by role or package", key: app(), value: &list{noun: "1 to 3 permissions", value: choice(permissionNames...), least: 1, most: 3, check: distinct("permission")}}},
@@ -435,13 +435,13 @@ var scenarioShape = &object{
 // Evidence by where it is seen.
 var (
 	handsetEvidence = []string{"foreground", "playback", "files", "photos", "videos", "drawn", "incall", "charging", "asleep"}
-	stageEvidence   = []string{"page", "frames", "call", "cycle"}
+	stageEvidence   = []string{"page", "frames", "call", "lot", "cycle"}
 )
 
 var evidenceShape = &object{
 	noun: "a piece of evidence",
 	fields: []field{
-		{key: "kind", about: "On the handset: foreground (an app is in front), playback (a player plays), files (any new files), photos and videos (new files of that kind, one for each capture), drawn (an app draws frames), incall (a telephone call is up), charging (a power source shows), asleep. At the stage: page, frames, call, cycle.", shape: choice(append(append([]string{}, handsetEvidence...), stageEvidence...)...), required: true},
+		{key: "kind", about: "On the handset: foreground (an app is in front), playback (a player plays), files (any new files), photos and videos (new files of that kind, one for each capture), drawn (an app draws frames), incall (a telephone call is up), charging (a power source shows), asleep. At the stage: page, frames, call, lot (of continuous work), cycle.", shape: choice(append(append([]string{}, handsetEvidence...), stageEvidence...)...), required: true},
 		{key: "of", about: "The role or package in the foreground, playing or drawing, or the folder in which files appear.", shape: text("a role, a package or a folder", 200)},
 		{key: "limit", about: "The longest time without it before the activity is brought back.", shape: duration(10*time.Second, time.Hour), def: "2 min"},
 	},
@@ -578,7 +578,7 @@ func stepAlso() map[string]any {
 }
 
 // untils are what may end a segment.
-var untils = []string{UntilDrained, UntilFull, UntilCycles, UntilTime}
+var untils = []string{UntilDrained, UntilFull, UntilSettled, UntilCycles, UntilTime}
 
 // permissions are what the setup can allow an app, by Android's names.
 var permissions = map[string]string{

@@ -179,9 +179,9 @@ func (e *env) printSustain(f *calculate.Sustain) {
 	if f.Throttled {
 		throttling = "throttled"
 		if f.Onset != nil {
-			throttling += fmt.Sprintf(", below 95 %% of the peak from cycle %d on", *f.Onset)
+			throttling += fmt.Sprintf(", below 95 %% of the rate at the start from cycle %d on", *f.Onset)
 		}
 	}
-	table(e.out, []string{"cycles", fmt.Sprint(f.Cycles)}, []string{"peak level", fmt.Sprintf("%.5g", f.Peak)}, []string{"best cycle", fmt.Sprintf("%.5g", f.Best)},
-		[]string{"settled level", fmt.Sprintf("%.5g", f.Settled)}, []string{"retained", f.Retention.String()}, []string{"worst over peak", fmt.Sprintf("%.3f", f.Worst)}, []string{"", throttling})
+	table(e.out, []string{"cycles", fmt.Sprint(f.Cycles)}, []string{"rate at the start", fmt.Sprintf("%.5g", f.StartRate)},
+		[]string{"settled rate", fmt.Sprintf("%.5g", f.SettledRate)}, []string{"share held", f.Held.String()}, []string{"", throttling})
 }

@@ -141,7 +141,7 @@ func figureText(r calculate.Result) string {
 			part("times only")
 		}
 	case r.Sustain != nil:
-		part("retained %s", r.Sustain.Retention)
+		part("held %s", r.Sustain.Held)
 		part("%d cycles", r.Sustain.Cycles)
 	}
 	return strings.Join(parts, ", ")

@@ -138,7 +138,7 @@ func printImport(e *env, done orchestrator.Import) {
 			rows = append(rows, []string{fmt.Sprintf("to %d %%", t.LevelPct), dash(charging.SayTimes(t.S, t.ChargeS))})
 		}
 	case done.Sustain != nil:
-		rows = append(rows, []string{"retained", done.Sustain.Retained.String()})
+		rows = append(rows, []string{"share held", done.Sustain.SayHeld()})
 	default:
 		rows = append(rows, []string{"no figure", done.Reason})
 	}

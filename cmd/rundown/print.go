@@ -279,7 +279,7 @@ func printRun(w io.Writer, r api.RunDetail) {
 	fmt.Fprintln(w)
 	printFigures(w, r.Figures)
 	printCharges(w, r.Charges)
-	printHeatSeries(w, r.HeatSeries)
+	printSustained(w, r.Sustained)
 	for _, g := range r.Segments {
 		if said := g.ActivitySays(); said != "" {
 			fmt.Fprintf(w, "seen in %s: %s\n", g.ID, said)

@@ -107,7 +107,10 @@ type stageBlock struct {
 	Post     string          `json:"post"`
 	EveryS   float64         `json:"every_s"`
 	Page     json.RawMessage `json:"page"`
-	CycleS   float64         `json:"cycle_s"`
+	Lot      float64         `json:"lot"`     // of sustain: units of a lot; 0: cycles
+	Work     string          `json:"work"`    // of sustain
+	CycleS   float64         `json:"cycle_s"` // of sustain
+	RestS    float64         `json:"rest_s"`  // after each cycle
 	Grey     *int            `json:"grey"`
 }
 
@@ -218,12 +221,15 @@ func (h *Handset) pageDoes(p *readPage, activity string) {
 // report posts how far the page's activity has come, every so often while it is before
 // the user. A post that fails stops nothing; the next one says more.
 func (p *readPage) report(ctx context.Context, s stageBlock) {
+	if s.Activity == "sustain" {
+		p.work(ctx, s)
+		return
+	}
 	every := time.Duration(s.EveryS * float64(time.Second))
 	if every <= 0 {
 		every = 10 * time.Second
 	}
 	start := p.shown()
-	var cycles int
 	var told float64
 	for seq := 1; ; seq++ {
 		if !p.waitShown(ctx) || p.h.clock.Sleep(ctx, every) != nil {
@@ -243,12 +249,6 @@ func (p *readPage) report(ctx context.Context, s stageBlock) {
 		case "call":
 			r.Kind, r.Value = "call", round(30*since, 0)
 			r.Detail["frames_sent"], r.Detail["frames_received"] = round(30*on, 0), round(30*on, 0)
-		case "sustain":
-			cycles++
-			var left float64
-			p.h.do(func() { left = p.h.throttle() })
-			r.Kind, r.Value = "cycle", round(1000*left, 1)
-			r.Detail["cycle"], r.Detail["ms"], r.Detail["work"] = cycles, every.Milliseconds(), "both"
 		case "light":
 			r.Kind, r.Value, r.Detail["grey"], r.Detail["full"] = "frames", 1, s.Grey, true
 		default:

@@ -72,6 +72,7 @@ type Handset struct {
 	wakeUp   context.CancelFunc
 	battery  *physics.Phone
 	loads    loadLog
+	steps    int // of its throttling that are in force
 	bursts   []*burstOf
 	settings map[string]map[string]string
 	props    map[string]string

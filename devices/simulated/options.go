@@ -61,11 +61,12 @@ type Options struct {
 	Power       physics.PowerOptions
 	Heat        physics.HeatOptions
 	Charger     physics.ChargerOptions
-	ChargerUSB  bool    // the power is a host's port ("USB powered"), not a mains charger
-	AmbientC    float64 // 0 stands for 22; see Frost for a room at freezing
-	Frost       bool    // AmbientC means what it says, 0 included
-	ScalePower  float64 // of everything the handset draws; 0 stands for 1
-	Suspend     Suspend // how it sleeps
+	ChargerUSB  bool       // the power is a host's port ("USB powered"), not a mains charger
+	AmbientC    float64    // 0 stands for 22; see Frost for a room at freezing
+	Frost       bool       // AmbientC means what it says, 0 included
+	ScalePower  float64    // of everything the handset draws; 0 stands for 1
+	Suspend     Suspend    // how it sleeps
+	Throttling  Throttling // how it slows down when it is hot
 
 	ScreenW, ScreenH int // px; 0 stands for 1080 by 2340
 	Density          int

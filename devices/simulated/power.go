@@ -130,11 +130,6 @@ func (h *Handset) draws(awake bool, bursts float64) (w float64, doing int) {
 	return w * h.opt.ScalePower, doing
 }
 
-// throttle is how much of its speed the handset keeps when it is hot.
-func (h *Handset) throttle() float64 {
-	return clamp(1-(h.battery.BattTempC()-41)*0.06, 0.45, 1)
-}
-
 // longestStep is how long a load is taken to be the same; heat feeds back on it.
 const longestStep = 20 * time.Second
 

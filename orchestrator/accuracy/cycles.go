@@ -48,14 +48,14 @@ func Cycles(seed uint64, n int, flat bool) CycleStats {
 			}
 			scores = append(scores, 1000*x*(1+noise*r.NormFloat64()))
 		}
-		f, err := sustain.Estimate(scores)
+		f, err := sustain.OfCycles(scores)
 		if err != nil {
 			out.Refused++
 			continue
 		}
-		retention.add(f.Retention.Value, low)
+		retention.add(f.Held.Value, low)
 		retention.iv++
-		if f.Retention.Holds(low) {
+		if f.Held.Holds(low) {
 			retention.held++
 		}
 		settled.add(f.Settled, 1000*low)

@@ -153,7 +153,7 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 		{"segment-samples", "GET", func() string { return "/v1/segments/" + segment() + "/samples?every_s=60&most=50" }, nil, 200},
 		{"figures", "GET", at("/v1/figures"), nil, 200},
 		{"compare", "GET", at("/v1/compare?side=Alder&side=Birch&allow=conditions"), nil, 200},
-		{"heat-series", "GET", at("/v1/heat-series"), nil, 200},
+		{"sustained", "GET", at("/v1/sustained"), nil, 200},
 		{"learned", "GET", at("/v1/learned"), nil, 200},
 		{"forget-learned", "DELETE", at("/v1/learned/Alder"), nil, 200},
 		{"run-report", "GET", func() string { return "/v1/runs/" + run() + "/report" }, nil, 200},

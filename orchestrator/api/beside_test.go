@@ -200,7 +200,7 @@ func TestReportsAndComputedTables(t *testing.T) {
 		"/v1/export/budgets?format=jsonl&run=r20300510200000-aaaaaaaa":         {"application/jsonl", `"term":"timing of the level edges"`},
 		"/v1/export/curves?format=csv&run=r20300510200000-aaaaaaaa":            {"text/csv", "discharge"},
 		"/v1/export/ratios?format=csv":                                         {"text/csv", "scenario,browse,Birch,Alder,1.2", "day mix,typical,Birch,Alder,1.1"},
-		"/v1/export/cycles?format=parquet":                                     {"application/vnd.apache.parquet", "PAR1"},
+		"/v1/export/lots?format=parquet":                                       {"application/vnd.apache.parquet", "PAR1"},
 		"/v1/export/annotations?format=csv":                                    {"text/csv", "at_utc,by,text"},
 		"/v1/export/samples?format=csv&handset=Rowan":                          {"text/csv", "Rowan,r", ",video,true,1,"},
 		"/v1/tables": {"application/json", `"figures"`, `"voltage_factor"`, `"samples"`},

@@ -25,7 +25,7 @@ func (s *Server) registerMeters(a huma.API) {
 		Description: "Needs the role operator. The body is the file; every fault comes with its line, and then nothing is stored. The same file attached again changes nothing; another one of the same meter takes its place, and the earlier one is kept and marked.",
 	}, s.attach)
 	get(s, a, "/v1/charges", "charges", "What charging segments say", s.charges)
-	get(s, a, "/v1/heat-series", "heat-series", "What cycles of sustained load say", s.heatSeries)
+	get(s, a, "/v1/sustained", "sustained", "What sustained work says: rates, the share held, heat and power", s.sustained)
 }
 
 func (s *Server) meters(ctx context.Context, _ *none) (*body[[]orchestrator.MeterNow], error) {
@@ -82,15 +82,15 @@ func (s *Server) charges(_ context.Context, in *chargesInput) (*body[[]reading.C
 	return &body[[]reading.Charge]{list}, nil
 }
 
-func (s *Server) heatSeries(_ context.Context, in *chargesInput) (*body[[]reading.HeatSeries], error) {
-	list, err := s.d.Reading().HeatSeries(reading.FigureFilter{Run: in.Run, Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, WithFlagged: in.Flagged})
+func (s *Server) sustained(_ context.Context, in *chargesInput) (*body[[]reading.Sustained], error) {
+	list, err := s.d.Reading().Sustained(reading.FigureFilter{Run: in.Run, Handset: in.Handset, Scenario: in.Scenario, Plan: in.Plan, WithFlagged: in.Flagged})
 	if err != nil && len(list) == 0 {
 		return nil, problem(err)
 	}
 	if list == nil {
-		list = []reading.HeatSeries{}
+		list = []reading.Sustained{}
 	}
-	return &body[[]reading.HeatSeries]{list}, nil
+	return &body[[]reading.Sustained]{list}, nil
 }
 
 // Meters reads every meter of the bench once.
@@ -127,10 +127,10 @@ func (c *Client) Attach(ctx context.Context, a orchestrator.Attach) (rec results
 	return rec, json.NewDecoder(answer.Body).Decode(&rec)
 }
 
-// HeatSeries are what cycles of sustained load say; q filters by run, handset, scenario
+// Sustained is what sustained work says; q filters by run, handset, scenario
 // and plan.
-func (c *Client) HeatSeries(ctx context.Context, q url.Values) (list []reading.HeatSeries, err error) {
-	return list, c.call(ctx, http.MethodGet, "/v1/heat-series?"+q.Encode(), nil, &list)
+func (c *Client) Sustained(ctx context.Context, q url.Values) (list []reading.Sustained, err error) {
+	return list, c.call(ctx, http.MethodGet, "/v1/sustained?"+q.Encode(), nil, &list)
 }
 
 // Charges are what charging segments say; q filters by run, handset, scenario and plan.

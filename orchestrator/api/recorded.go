@@ -85,9 +85,9 @@ type RunDetail struct {
 	Run      results.Run              `json:"run"`
 	Segments []results.Segment        `json:"segments"` // with conditions, drift and evidence
 	Figures  []reading.ScenarioFigure `json:"figures"`
-	// Charges and HeatSeries are what segments say that charged, or repeated a load.
-	Charges    []reading.Charge     `json:"charges,omitempty"`
-	HeatSeries []reading.HeatSeries `json:"heat_series,omitempty"`
+	// Charges and Sustained are what segments say that charged, or worked for long.
+	Charges   []reading.Charge    `json:"charges,omitempty"`
+	Sustained []reading.Sustained `json:"sustained,omitempty"`
 	// Annotations are what people have said of the run, oldest first.
 	Annotations []results.Annotation `json:"annotations"`
 	// Prompts are what a person was asked during the run, oldest first.
@@ -112,8 +112,8 @@ func (s *recorded) run(_ context.Context, in *itemInput) (*body[RunDetail], erro
 	if err != nil && len(charges) == 0 {
 		return nil, problem(err)
 	}
-	heat, err := s.room.HeatSeries(of)
-	if err != nil && len(heat) == 0 {
+	worked, err := s.room.Sustained(of)
+	if err != nil && len(worked) == 0 {
 		return nil, problem(err)
 	}
 	annotations, err := s.room.Annotations(in.ID)
@@ -124,7 +124,7 @@ func (s *recorded) run(_ context.Context, in *itemInput) (*body[RunDetail], erro
 	if err != nil && len(prompts) == 0 {
 		return nil, problem(err)
 	}
-	return &body[RunDetail]{RunDetail{r, segments, figures, charges, heat, annotations, prompts}}, nil
+	return &body[RunDetail]{RunDetail{r, segments, figures, charges, worked, annotations, prompts}}, nil
 }
 
 type segmentsInput struct {

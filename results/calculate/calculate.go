@@ -166,14 +166,12 @@ type End struct {
 
 // Sustain is what repeated cycles say.
 type Sustain struct {
-	Cycles    int      `json:"cycles"`
-	Peak      float64  `json:"peak"`
-	Best      float64  `json:"best_cycle"`
-	Settled   float64  `json:"settled"`
-	Retention Interval `json:"retention"`
-	Worst     float64  `json:"worst_ratio"`
-	Throttled bool     `json:"throttled"`
-	Onset     *int     `json:"onset_below_95"` // nil: none
+	Cycles      int      `json:"cycles"`
+	StartRate   float64  `json:"start_rate"` // of the cycles that cannot be told from the fastest
+	SettledRate float64  `json:"settled_rate"`
+	Held        Interval `json:"held"` // settled rate over that at the start
+	Throttled   bool     `json:"throttled"`
+	Onset       *int     `json:"onset_cycle"` // first from which the rate stays below 95 % of that at the start; nil: none
 }
 
 // Log works a log out. The error says why there is no figure, and names the file once.
@@ -287,11 +285,11 @@ func (r *Result) sustain(log intake.Log) error {
 	if err != nil {
 		return err
 	}
-	f, err := sustain.Estimate(scores)
+	f, err := sustain.OfCycles(scores)
 	if err != nil {
 		return fmt.Errorf("no figure: %w", err)
 	}
-	r.Sustain = &Sustain{Cycles: f.Cycles, Peak: f.Peak, Best: f.Best, Settled: f.Settled, Retention: f.Retention, Worst: f.Worst, Throttled: f.Throttled}
+	r.Sustain = &Sustain{Cycles: f.Count, StartRate: f.Start, SettledRate: f.Settled, Held: f.Held, Throttled: f.Throttled}
 	if f.Onset > 0 {
 		r.Sustain.Onset = &f.Onset
 	}

@@ -81,7 +81,7 @@ var known = []struct {
 	{"battery_temp_c", Temperature, "C"}, {"temp_c", Temperature, "C"}, {"temp_dc", Temperature, "dC"},
 	{"battery_w", BatteryPower, "W"}, {"power_w", BatteryPower, "W"}, {"battery_mw", BatteryPower, "mW"}, {"power_mw", BatteryPower, "mW"},
 	{"socket_w", SocketPower, "W"}, {"plug_w", SocketPower, "W"}, {"socket_mw", SocketPower, "mW"}, {"plug_mw", SocketPower, "mW"},
-	{"status", Status, ""}, {"plugged", Plugged, ""}, {"cycle", Cycle, ""}, {"score", Score, ""},
+	{"status", Status, ""}, {"plugged", Plugged, ""}, {"cycle", Cycle, ""}, {"lot", Cycle, ""}, {"score", Score, ""}, {"rate_per_s", Score, ""},
 	{"segment_id", segment, ""}, {"workload", workload, ""},
 }
 

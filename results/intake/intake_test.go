@@ -276,7 +276,7 @@ func TestOwnExportIsRecognised(t *testing.T) {
 		t.Errorf("%d samples, %v", len(got), err)
 	}
 	b.Reset()
-	if _, err := results.Cycles.Export([]results.CycleRow{{Workload: "cpu", Cycle: 1, Score: 5}, {Workload: "cpu", Cycle: 2, Score: 4}}, "csv", &b); err != nil {
+	if _, err := results.Lots.Export([]results.LotRow{{Workload: "cpu", Form: results.FormCycles, Lot: 1, Rate: 5}, {Workload: "cpu", Form: results.FormCycles, Lot: 2, Rate: 4}}, "csv", &b); err != nil {
 		t.Fatal(err)
 	}
 	if got, err := read(t, b.String(), Options{}).Scores(); err != nil || !reflect.DeepEqual(got, []float64{5, 4}) {
@@ -317,7 +317,7 @@ func TestSampleSetsAreRead(t *testing.T) {
 			if err != nil {
 				t.Errorf("%s: %v", name, err)
 			}
-			if _, err := sustain.Estimate(scores); err != nil {
+			if _, err := sustain.OfCycles(scores); err != nil {
 				t.Errorf("%s: %v", name, err)
 			}
 		}

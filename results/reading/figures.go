@@ -337,15 +337,17 @@ func (rm *Room) NoFigure(g results.Segment, h results.Handset) string {
 		err = rm.charge(&c, g)
 	case g.Until == scenarios.UntilLevel, g.Until == scenarios.UntilTime:
 		return ""
-	case len(cyclesOf(g)) > 0:
-		list, heatErr := rm.heatOf(g, true)
-		if err = heatErr; err == nil && !slices.ContainsFunc(list, func(h HeatSeries) bool { return h.Reason == "" }) {
-			reason := "no series of cycles"
+	case len(PiecesOf(g)) > 0:
+		list, workErr := rm.sustainedOf(g, true)
+		if err = workErr; err == nil && !slices.ContainsFunc(list, func(h Sustained) bool { return h.Reason == "" }) {
+			reason := "no sustained work"
 			if len(list) > 0 {
 				reason = list[0].Reason
 			}
 			return "no figure: " + reason
 		}
+	case g.Until == scenarios.UntilSettled:
+		return "no figure: none of its lots was reported"
 	case g.Until == scenarios.UntilCycles:
 		return "no figure: none of its cycles was reported"
 	default:

@@ -118,27 +118,28 @@ func (c *Charge) FromFile(g results.Segment, log intake.Log) error {
 }
 
 // FromFile computes a series from an imported log of scores. Its error is that there are none.
-func (h *HeatSeries) FromFile(g results.Segment, log intake.Log) error {
+func (h *Sustained) FromFile(g results.Segment, log intake.Log) error {
 	scores, err := log.Scores()
 	if err != nil {
 		return err
 	}
-	w := workload{name: h.Workload, zero: g.StartedAt}
+	h.Form, h.Unit = results.FormCycles, "score"
+	var cycles []sustain.Lot
 	var readings []sustain.Reading
 	for i, score := range scores {
 		// The file says in which order the cycles came, not how long each took.
-		c := sustain.Cycle{From: time.Duration(i) * time.Second, To: time.Duration(i+1) * time.Second, Score: score}
-		w.cycles = append(w.cycles, c)
+		c := sustain.Lot{From: time.Duration(i) * time.Second, To: time.Duration(i+1) * time.Second, Rate: score}
+		cycles = append(cycles, c)
 		if t := log.Rows[i].TempC; t != nil {
 			readings = append(readings, sustain.Reading{T: c.To, BatteryC: t})
 		}
 	}
-	s := sustain.Describe(w.cycles, readings, nil)
-	h.Cycles, h.First, h.MeanTempC, h.HighestTempC = len(scores), s.First, s.MeanC, s.HighestC
+	s := sustain.DescribeCycles(cycles, readings, nil)
+	h.Count, h.MeanTempC, h.HighestTempC = len(scores), s.MeanC, s.HighestC
 	for i, score := range scores {
-		h.Each = append(h.Each, HeatCycle{Cycle: i + 1, Score: score, TempC: log.Rows[i].TempC})
+		h.Each = append(h.Each, WorkedLot{Lot: i + 1, Rate: score, TempC: log.Rows[i].TempC})
 	}
 	h.Notes = append(h.Notes, "imported, not measured by rundown")
-	h.scored(s)
+	h.rated(s)
 	return nil
 }

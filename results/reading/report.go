@@ -58,11 +58,11 @@ func (rm *Room) ReportOf(runs []results.Run) (r report.Report, err error) {
 		f := results.Filter{Run: run.ID}
 		figures, budgets, figureErr := rm.FigureRows(f)
 		charges, chargeErr := rm.ChargeRows(f)
-		cycles, sustained, cycleErr := rm.CycleRows(f)
+		lots, sustained, lotErr := rm.LotRows(f)
 		curves, curveErr := rm.CurveRows(f)
-		err = errors.Join(err, figureErr, chargeErr, cycleErr, curveErr)
+		err = errors.Join(err, figureErr, chargeErr, lotErr, curveErr)
 		r.Figures, r.Budgets, r.Charges = append(r.Figures, figures...), append(r.Budgets, budgets...), append(r.Charges, charges...)
-		r.Cycles, r.Sustained, r.Curves = append(r.Cycles, cycles...), append(r.Sustained, sustained...), append(r.Curves, curves...)
+		r.Lots, r.Sustained, r.Curves = append(r.Lots, lots...), append(r.Sustained, sustained...), append(r.Curves, curves...)
 		segments, segmentErr := rm.store.Segments(run.ID)
 		err = errors.Join(err, segmentErr)
 		for _, text := range oddUnits(segments) {

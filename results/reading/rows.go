@@ -224,18 +224,18 @@ func (rm *Room) ChargeRows(f results.Filter) (rows []results.ChargeRow, err erro
 	return rows, err
 }
 
-// CycleRows are the cycles of sustained load that a filter takes, and what they say.
-func (rm *Room) CycleRows(f results.Filter) (cycles []results.CycleRow, sustained []results.SustainRow, err error) {
+// LotRows are the lots and cycles of sustained work that a filter takes, and what they say.
+func (rm *Room) LotRows(f results.Filter) (lots []results.LotRow, sustained []results.SustainRow, err error) {
 	err = rm.chosen(f, func(_ results.Run, g results.Segment) error {
 		if g.Outcome != results.Measured && g.Outcome != results.Flagged {
 			return nil
 		}
-		list, err := rm.heatOf(g, true)
-		series, each := HeatRows(list)
-		sustained, cycles = append(sustained, series...), append(cycles, each...)
+		list, err := rm.sustainedOf(g, true)
+		pieces, each := SustainRows(list)
+		sustained, lots = append(sustained, pieces...), append(lots, each...)
 		return err
 	})
-	return cycles, sustained, err
+	return lots, sustained, err
 }
 
 // curveStretches is how many stretches of time a curve is thinned to.
@@ -355,12 +355,12 @@ func (rm *Room) ExportComputed(table, format string, f results.Filter, w io.Writ
 		_, rows, bad := rm.FigureRows(f)
 		n, failed = results.Budgets.Export(rows, format, w)
 		err = bad
-	case results.Cycles.Name:
-		rows, _, bad := rm.CycleRows(f)
-		n, failed = results.Cycles.Export(rows, format, w)
+	case results.Lots.Name:
+		rows, _, bad := rm.LotRows(f)
+		n, failed = results.Lots.Export(rows, format, w)
 		err = bad
 	case results.Sustained.Name:
-		_, rows, bad := rm.CycleRows(f)
+		_, rows, bad := rm.LotRows(f)
 		n, failed = results.Sustained.Export(rows, format, w)
 		err = bad
 	case results.Charges.Name:

@@ -321,29 +321,36 @@ func usualGap(rows []results.CurveRow) float64 {
 	return gaps[len(gaps)/2]
 }
 
-// CyclePictures draws the scores of sustained load against the number of the cycle, one picture a
-// workload, with the battery's temperature under it where it is known.
-func CyclePictures(rows []results.CycleRow) (pictures []Picture) {
-	var workloads []string
+// LotPictures draws the rates of sustained work against time, or of cycles against their number, one
+// picture a workload, with the battery's temperature under it where it is known.
+func LotPictures(rows []results.LotRow) (pictures []Picture) {
+	type kind struct{ workload, form string }
+	var kinds []kind
 	for _, r := range rows {
-		if w := r.Workload; !slices.Contains(workloads, w) {
-			workloads = append(workloads, w)
+		if k := (kind{r.Workload, r.Form}); !slices.Contains(kinds, k) {
+			kinds = append(kinds, k)
 		}
 	}
-	for _, w := range workloads {
-		var as []results.CurveRow // the same drawing, with cycles for time
+	for _, k := range kinds {
+		var as []results.CurveRow // the same drawing, with minutes or cycles for time
+		minutes := map[string]float64{}
 		for _, r := range rows {
-			if r.Workload == w {
-				score := r.Score
-				as = append(as, results.CurveRow{Whose: r.Whose, TimeS: float64(r.Cycle), LevelPct: &score, TempC: r.TempC})
+			if (kind{r.Workload, r.Form}) != k {
+				continue
 			}
+			rate, at := r.Rate, float64(r.Lot)
+			if k.form == results.FormLots && r.TookS != nil {
+				minutes[r.SegmentID] += *r.TookS / 60
+				at = minutes[r.SegmentID]
+			}
+			as = append(as, results.CurveRow{Whose: r.Whose, TimeS: at, LevelPct: &rate, TempC: r.TempC})
 		}
-		pictures = append(pictures, cycles(w, as)...)
+		pictures = append(pictures, worked(k.workload, k.form, as)...)
 	}
 	return pictures
 }
 
-func cycles(workload string, rows []results.CurveRow) (pictures []Picture) {
+func worked(workload, form string, rows []results.CurveRow) (pictures []Picture) {
 	all := bySegment(rows)
 	var handsets []string
 	last := 1.0
@@ -354,7 +361,7 @@ func cycles(workload string, rows []results.CurveRow) (pictures []Picture) {
 		last = math.Max(last, s.rows[len(s.rows)-1].TimeS)
 	}
 	panels := []panel{
-		{name: "Score", unit: "more is faster", height: 190, of: func(r results.CurveRow) *float64 { return r.LevelPct }, zero: true},
+		{name: "Rate", unit: "work a second", height: 190, of: func(r results.CurveRow) *float64 { return r.LevelPct }, zero: true},
 		{name: "Temperature", unit: "°C, battery", height: 90, of: func(r results.CurveRow) *float64 { return r.TempC }},
 	}
 	panels = slices.DeleteFunc(panels, func(p panel) bool {
@@ -384,7 +391,11 @@ func cycles(workload string, rows []results.CurveRow) (pictures []Picture) {
 				list = append(list, s)
 			}
 		}
-		p := Picture{Name: fileName("sustain", workload), Title: "Sustained load, " + workload, Table: results.Cycles.Name, Width: 760, Height: curvesHead + curvesFoot}
+		each, across := "lot", "Minutes of work"
+		if form == results.FormCycles {
+			each, across = "cycle", "Cycle"
+		}
+		p := Picture{Name: fileName("sustain", workload), Title: "Sustained load, " + workload, Table: results.Lots.Name, Width: 760, Height: curvesHead + curvesFoot}
 		if workload == "" {
 			p.Title = "Sustained load"
 		}
@@ -394,14 +405,17 @@ func cycles(workload string, rows []results.CurveRow) (pictures []Picture) {
 		for _, q := range panels {
 			p.Height += q.height + panelGap
 		}
-		p.Alt = fmt.Sprintf("%s: score of each cycle, of %s.", p.Title, listed(some))
-		p.draw = func(s *sheet) { drawCycles(s, p, panels, list, some, last) }
+		p.Alt = fmt.Sprintf("%s: rate of each %s, of %s.", p.Title, each, listed(some))
+		p.draw = func(s *sheet) { drawWorked(s, p, panels, list, some, last, across) }
 		pictures = append(pictures, p)
 	}
 	return pictures
 }
 
-func drawCycles(s *sheet, p Picture, panels []panel, list []series, handsets []string, last float64) {
+// mostMarks is how many marks a line of rates has: half an hour of work has hundreds of lots.
+const mostMarks = 40
+
+func drawWorked(s *sheet, p Picture, panels []panel, list []series, handsets []string, last float64, across string) {
 	x := scale{1, math.Max(2, last), curvesLeft + 8, p.Width - curvesEdge, false}
 	at := curvesLeft
 	for i, h := range handsets {
@@ -441,8 +455,8 @@ func drawCycles(s *sheet, p Picture, panels []panel, list []series, handsets []s
 			}
 			var c color.Color = one.mark.color
 			s.lines(points, 1.2, c)
-			for _, pt := range points {
-				s.mark(one.mark, pt[0], pt[1], 2.8, false, c)
+			for i := 0; i < len(points); i += 1 + len(points)/mostMarks {
+				s.mark(one.mark, points[i][0], points[i][1], 2.8, false, c)
 			}
 		}
 		top += q.height + panelGap
@@ -451,7 +465,7 @@ func drawCycles(s *sheet, p Picture, panels []panel, list []series, handsets []s
 	for _, v := range numbers {
 		s.text(x.at(v), top+15, center, small, false, ink2, tickText(v, 1))
 	}
-	s.text((x.from+x.to)/2, top+31, center, small, false, ink2, "Cycle")
+	s.text((x.from+x.to)/2, top+31, center, small, false, ink2, across)
 }
 
 func fileName(parts ...string) string {

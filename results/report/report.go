@@ -31,7 +31,7 @@ type Report struct {
 	Ratios    []results.RatioRow
 	Curves    []results.CurveRow // thin them first
 	Charges   []results.ChargeRow
-	Cycles    []results.CycleRow
+	Lots      []results.LotRow
 	Sustained []results.SustainRow
 	// Mismatches are what was not measured alike, a sentence each.
 	Mismatches []string
@@ -48,7 +48,7 @@ func (r Report) Pictures() (list []Picture) {
 		list = append(list, p)
 	}
 	list = append(list, CurvePictures(r.Curves)...)
-	return append(list, CyclePictures(r.Cycles)...)
+	return append(list, LotPictures(r.Lots)...)
 }
 
 func (r Report) heading() string {
@@ -74,7 +74,7 @@ func (r Report) heading() string {
 		return fmt.Sprintf("Endurance of %d handsets at %s", len(handsets), listed(scenarios))
 	case len(r.Charges) > 0:
 		return counted(len(r.Charges), "charge")
-	case len(r.Sustained)+len(r.Cycles) > 0:
+	case len(r.Sustained)+len(r.Lots) > 0:
 		return "Sustained load"
 	}
 	return "No figures"
@@ -342,23 +342,32 @@ func (r Report) chargeTable() (t table, ok bool) {
 const warmCharge = 45
 
 func (r Report) sustainTable() (t table, ok bool) {
-	t = table{Title: "Sustained load", File: results.Sustained.Name, Head: slices.Concat(words("Workload", "Handset"), numbers("Cycles", "Peak", "Settled", "Retained", "95 %", "Worst", "Mean temperature", "Highest"), words("What it shows")),
-		Note: "Scores are compared within one workload only. Retained is settled over peak."}
+	t = table{Title: "Sustained load", File: results.Sustained.Name, Head: slices.Concat(words("Workload", "Handset"), numbers("Lots", "Rate at the start", "Settled rate", "Share held", "95 %", "Time to settle", "Battery at the start", "Mean", "Highest", "Power"), words("What it shows")),
+		Note: "Rates are work a second, and are compared within one workload only. Where work has not settled, its settled rate is that of the last five minutes. The share held is the settled rate over the rate at the start."}
 	for _, s := range r.Sustained {
-		cells := []string{s.Workload, s.Handset, fmt.Sprint(s.Cycles), "", "", "", "", "", optional(s.MeanTempC, 1, "°C"), optional(s.HighestTempC, 1, "°C"), "no figure: " + s.Reason}
-		if s.Peak != 0 {
-			cells[3], cells[4], cells[5] = number(s.Peak, 0), number(s.Settled, 0), number(s.Retention.Value, 2)
-			cells[6], cells[7] = span(&s.Retention, 2), number(s.Worst, 2)
-			cells[10] = "no throttling seen"
+		count := fmt.Sprint(s.Count)
+		if s.Form == results.FormCycles {
+			count += " cycles"
+		}
+		cells := []string{s.Workload, s.Handset, count, "", "", "", "", "", optional(s.StartTempC, 1, "°C"), optional(s.MeanTempC, 1, "°C"), optional(s.HighestTempC, 1, "°C"), optional(s.PowerW, 2, "W"), "no figure: " + s.Reason}
+		if s.StartRate != 0 {
+			cells[3], cells[4], cells[5], cells[6] = number(s.StartRate, 0), number(s.SettledRate, 0), number(s.Held.Value, 2), span(&s.Held, 2)
+			if s.SettleS != nil {
+				cells[7] = clockText(s.SettleS)
+			}
+			cells[12] = "no throttling seen"
 			if s.Throttled {
-				cells[10] = fmt.Sprintf("settles %s lower", withUnit(100*(1-s.Retention.Value), 0, "%"))
+				cells[12] = fmt.Sprintf("settles %s lower", withUnit(100*(1-s.Held.Value), 0, "%"))
 				if s.Onset != nil {
-					cells[10] += fmt.Sprintf(", from cycle %d on", *s.Onset)
+					cells[12] += fmt.Sprintf(", from cycle %d on", *s.Onset)
 				}
+			}
+			if s.Settled != nil && !*s.Settled {
+				cells[12] = "not settled: " + s.Still
 			}
 		}
 		if s.Imported {
-			cells[10] += "; imported"
+			cells[12] += "; imported"
 		}
 		t.add(nil, cells...)
 	}
@@ -434,7 +443,7 @@ func (r Report) sections() ([]section, error) {
 	}
 	add("Discharge", draw(discharge...), nil, nil)
 	add("Charging", draw(charge...), maybe(r.chargeTable()), nil)
-	add("Sustained load", draw(CyclePictures(r.Cycles)...), maybe(r.sustainTable()), nil)
+	add("Sustained load", draw(LotPictures(r.Lots)...), maybe(r.sustainTable()), nil)
 	add("Notes", nil, nil, r.Remarks)
 	add("What the figures rest on", nil, maybe(r.budgetTable()), r.assumed())
 	return list, err
@@ -544,7 +553,7 @@ func (r Report) Files() []File {
 	add(results.Ratios.Name, len(r.Ratios), func(w io.Writer) (int, error) { return results.Ratios.Export(r.Ratios, "csv", w) })
 	add(results.Curves.Name, len(r.Curves), func(w io.Writer) (int, error) { return results.Curves.Export(r.Curves, "csv", w) })
 	add(results.Charges.Name, len(r.Charges), func(w io.Writer) (int, error) { return results.Charges.Export(r.Charges, "csv", w) })
-	add(results.Cycles.Name, len(r.Cycles), func(w io.Writer) (int, error) { return results.Cycles.Export(r.Cycles, "csv", w) })
+	add(results.Lots.Name, len(r.Lots), func(w io.Writer) (int, error) { return results.Lots.Export(r.Lots, "csv", w) })
 	add(results.Sustained.Name, len(r.Sustained), func(w io.Writer) (int, error) { return results.Sustained.Export(r.Sustained, "csv", w) })
 	return append(list, File{"columns.json", results.Describe})
 }

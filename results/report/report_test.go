@@ -132,13 +132,13 @@ func bench(t testing.TB) Report {
 			if i != 1 {
 				score *= 1 - []float64{0.32, 0, 0.18}[i]*(1-math.Exp(-math.Max(0, float64(k)-3)/2))
 			}
-			r.Cycles = append(r.Cycles, results.CycleRow{Whose: results.Whose{Handset: name, RunID: "r3", SegmentID: "r3-" + name, Scenario: "sustain"}, Workload: "gpu", Cycle: k + 1, Score: score, TempC: x(30 + []float64{14, 8, 25}[i]*(1-math.Exp(-float64(k)/5)))})
+			r.Lots = append(r.Lots, results.LotRow{Whose: results.Whose{Handset: name, RunID: "r3", SegmentID: "r3-" + name, Scenario: "sustain"}, Workload: "gpu", Form: results.FormLots, Lot: k + 1, Rate: score, TookS: x(90), TempC: x(30 + []float64{14, 8, 25}[i]*(1-math.Exp(-float64(k)/5)))})
 		}
 	}
 	r.Sustained = []results.SustainRow{
-		{Whose: results.Whose{Handset: "Alder"}, Workload: "gpu", Cycles: 20, Peak: 1001, Settled: 681, Retention: results.Interval{Value: 0.68, Low: 0.67, High: 0.69}, Worst: 0.675, Throttled: true, Onset: n(5), MeanTempC: x(39.6), HighestTempC: x(43.6)},
-		{Whose: results.Whose{Handset: "Cedar"}, Workload: "gpu", Cycles: 20, Peak: 931, Settled: 928, Retention: results.Interval{Value: 1, Low: 0.985, High: 1.01}, Worst: 0.99, MeanTempC: x(36), HighestTempC: x(37.9)},
-		{Whose: results.Whose{Handset: "Larch"}, Workload: "gpu", Cycles: 3, Reason: "too few cycles: 3, want 9 or more"},
+		{Whose: results.Whose{Handset: "Alder"}, Workload: "gpu", Form: results.FormLots, Count: 20, StartRate: 1001, Settled: yes(true), SettledRate: 681, Held: results.Interval{Value: 0.68, Low: 0.67, High: 0.69}, Throttled: true, SettleS: x(610), StartTempC: x(30), PowerW: x(4.31), MeanTempC: x(39.6), HighestTempC: x(43.6)},
+		{Whose: results.Whose{Handset: "Cedar"}, Workload: "gpu", Form: results.FormLots, Count: 20, StartRate: 931, Settled: yes(false), SettledRate: 928, Still: "the battery's temperature changed by +1.2 °C in 5 min", Held: results.Interval{Value: 1, Low: 0.985, High: 1.01}, MeanTempC: x(36), HighestTempC: x(37.9)},
+		{Whose: results.Whose{Handset: "Larch"}, Workload: "gpu", Form: results.FormCycles, Count: 3, Reason: "too few cycles: 3, want 9 or more"},
 	}
 	r.Budgets = []results.BudgetRow{
 		{Whose: results.Whose{Handset: "Alder", SegmentID: "Alder-browse1", Scenario: "browse"}, Term: "drift of the power with warmth after the window", SDPct: 0.9, Share: 0.55},
@@ -146,6 +146,8 @@ func bench(t testing.TB) Report {
 	}
 	return r
 }
+
+func yes(v bool) *bool { return &v }
 
 func golden(t *testing.T, name string, got []byte) {
 	t.Helper()
@@ -314,7 +316,7 @@ func TestOddReports(t *testing.T) {
 	whose := results.Whose{Handset: "Alder", Scenario: "browse"}
 	for name, r := range map[string]Report{
 		"nothing":           {},
-		"one row of a kind": {Curves: []results.CurveRow{{Whose: whose, Kind: Discharge}}, Cycles: []results.CycleRow{{Whose: whose, Cycle: 1, Score: 5}}},
+		"one row of a kind": {Curves: []results.CurveRow{{Whose: whose, Kind: Discharge}}, Lots: []results.LotRow{{Whose: whose, Lot: 1, Rate: 5}}},
 		"no hours":          {Figures: []results.FigureRow{{Whose: whose, Of: "segment", Reason: "samples missing"}}},
 		"all left out":      {Ratios: []results.RatioRow{{Scenario: "browse", Side: "Birch", Reference: "Alder", Says: "left out", LeftOut: "not measured alike: plan"}}},
 		"far apart":         {Ratios: []results.RatioRow{{Scenario: "browse", Side: "Birch", Reference: "Alder", Ratio: &results.Interval{Value: 12, Low: 0.02, High: 50}, Says: "no difference shown"}}},

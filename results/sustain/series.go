@@ -5,12 +5,6 @@ import (
 	"time"
 )
 
-// A Cycle is one cycle of work, on the same clock as the readings.
-type Cycle struct {
-	From, To time.Duration
-	Score    float64 // work per second, above 0
-}
-
 // A Reading is the battery at one instant.
 type Reading struct {
 	T        time.Duration
@@ -26,9 +20,9 @@ type Thermal struct {
 	SkinC  *float64 // hottest skin sensor; nil where not told
 }
 
-// A Line is one cycle with what was measured during it. What was not measured is nil.
+// A Line is one lot or cycle with what was measured during it. What was not measured is nil.
 type Line struct {
-	Cycle
+	Lot
 	Number   int      // from 1
 	BatteryC *float64 // at its end
 	SkinC    *float64 // highest in it
@@ -37,46 +31,66 @@ type Line struct {
 	LevelPct *int     // at its end
 }
 
-// A Series is a heat series: the figure of its scores beside temperature, throttling by the
+// PowerW is the mean power drawn from the battery in it; nil where it has no energy.
+func (l Line) PowerW() *float64 {
+	if l.EnergyJ == nil {
+		return nil
+	}
+	w := *l.EnergyJ / (l.To - l.From).Seconds()
+	return &w
+}
+
+// A Series is sustained load: the figure of its rates beside temperature, throttling by the
 // handset's own account, and energy.
 type Series struct {
 	Figure
-	Err   error // why Figure holds nothing: see Estimate
+	Err   error // why Figure holds nothing: see OfLots and OfCycles
 	Lines []Line
-	First float64 // score of the first cycle
 
-	MeanC, HighestC *float64 // battery, from the beginning of the first cycle to the end of the last
-	HighestSkinC    *float64
-	HighestStatus   *int
-	// EnergyJ is the mean of the cycles' energies and ScorePerJ the mean score over it; nil
-	// unless every cycle has its energy.
-	EnergyJ, ScorePerJ *float64
-	// PointsPerCycle is the fall of the level over the whole series, per cycle; good to a
-	// point in the whole at either end.
-	PointsPerCycle *float64
+	// Battery, from the beginning of the first lot or cycle to the end of the last.
+	StartC, MeanC, HighestC *float64
+	HighestSkinC            *float64
+	HighestStatus           *int
+	// PowerW is the mean power drawn while it worked, WorkPerJ the work over the energy; nil unless
+	// four fifths of the time at least have it.
+	PowerW, WorkPerJ *float64
+	// Points is the fall of the level over the whole, percentage points; good to a point at either end.
+	Points *float64
 }
 
-// Describe puts a heat series together. The cycles are in order; readings and thermal
-// readings are in order of time and may lie outside of them.
-func Describe(cycles []Cycle, readings []Reading, thermal []Thermal) Series {
+// enoughPower is the part of the working time whose power must be known for a mean of it.
+const enoughPower = 0.8
+
+// DescribeLots puts continuous work together, DescribeCycles cycles with or without rests. Lots
+// are in order; readings and thermal readings are in order of time and may lie outside of them.
+func DescribeLots(lots []Lot, readings []Reading, thermal []Thermal) Series {
+	s := describe(lots, readings, thermal)
+	s.Figure, s.Err = OfLots(lots, readings)
+	return s
+}
+
+// DescribeCycles does so for cycles.
+func DescribeCycles(cycles []Lot, readings []Reading, thermal []Thermal) Series {
+	s := describe(cycles, readings, thermal)
+	s.Figure, s.Err = OfCycles(rates(cycles))
+	return s
+}
+
+func describe(lots []Lot, readings []Reading, thermal []Thermal) Series {
 	var s Series
-	scores := make([]float64, len(cycles))
-	for i, c := range cycles {
-		scores[i] = c.Score
-		s.Lines = append(s.Lines, lineOf(i+1, c, readings, thermal))
+	for i, l := range lots {
+		s.Lines = append(s.Lines, lineOf(i+1, l, readings, thermal))
 	}
-	s.Figure, s.Err = Estimate(scores)
-	if len(cycles) == 0 {
+	if len(lots) == 0 {
 		return s
 	}
-	s.First = scores[0]
-	from, to := cycles[0].From, cycles[len(cycles)-1].To
+	from, to := lots[0].From, lots[len(lots)-1].To
 	s.temperatures(readings, from, to)
 	s.energies()
 	a, b := at(readings, from), at(readings, to)
 	if a != nil && b != nil {
-		points := float64(a.LevelPct-b.LevelPct) / float64(len(cycles))
-		s.PointsPerCycle = &points
+		points := float64(a.LevelPct - b.LevelPct)
+		s.Points, s.StartC = &points, a.BatteryC
 	}
 	for _, l := range s.Lines {
 		s.HighestSkinC = highest(s.HighestSkinC, l.SkinC)
@@ -85,8 +99,8 @@ func Describe(cycles []Cycle, readings []Reading, thermal []Thermal) Series {
 	return s
 }
 
-func lineOf(number int, c Cycle, readings []Reading, thermal []Thermal) Line {
-	l := Line{Cycle: c, Number: number}
+func lineOf(number int, c Lot, readings []Reading, thermal []Thermal) Line {
+	l := Line{Lot: c, Number: number}
 	if r := at(readings, c.To); r != nil && r.T >= c.From {
 		l.BatteryC, l.LevelPct = r.BatteryC, &r.LevelPct
 	}
@@ -126,7 +140,7 @@ const widestGap = 60
 // interpolated; nil where a part of it has no power.
 func energy(readings []Reading, from, to time.Duration) *float64 {
 	if to <= from {
-		return nil // a cycle of which only the end is known
+		return nil // one of which only the end is known
 	}
 	total := 0.0
 	reached := from
@@ -171,15 +185,16 @@ func (s *Series) temperatures(readings []Reading, from, to time.Duration) {
 }
 
 func (s *Series) energies() {
-	sum, score := 0.0, 0.0
+	var joules, work, known, all float64
 	for _, l := range s.Lines {
-		if l.EnergyJ == nil {
-			return
+		took := (l.To - l.From).Seconds()
+		all += took
+		if l.EnergyJ != nil {
+			joules, work, known = joules+*l.EnergyJ, work+l.Rate*took, known+took
 		}
-		sum, score = sum+*l.EnergyJ, score+l.Score
 	}
-	if n := float64(len(s.Lines)); sum > 0 {
-		mean, per := sum/n, score/sum
-		s.EnergyJ, s.ScorePerJ = &mean, &per
+	if joules > 0 && known >= enoughPower*all {
+		mean, per := joules/known, work/joules
+		s.PowerW, s.WorkPerJ = &mean, &per
 	}
 }

@@ -17,12 +17,12 @@ func TestHeatSeries(t *testing.T) {
 		peakC, start  float64
 		meanLo, meanH float64
 	}{{"hot", 55, 30, 43, 52}, {"cool", 43, 30, 37, 42}} {
-		var cycles []Cycle
+		var cycles []Lot
 		var readings []Reading
 		var thermal []Thermal
 		for i := range 20 {
 			from := time.Duration(i) * 65 * time.Second
-			cycles = append(cycles, Cycle{From: from, To: from + 60*time.Second, Score: 1000 - 15*float64(i)})
+			cycles = append(cycles, Lot{From: from, To: from + 60*time.Second, Rate: 1000 - 15*float64(i)})
 			thermal = append(thermal, Thermal{T: from + 30*time.Second, Status: min(i/5, 3)})
 		}
 		for s := 0; s <= 20*65; s += 5 {
@@ -31,8 +31,8 @@ func TestHeatSeries(t *testing.T) {
 			temp, power := c.start+(c.peakC-c.start)*(1-math.Exp(-5*x))/(1-math.Exp(-5)), 6-2*x
 			readings = append(readings, Reading{T: at, LevelPct: 90 - int(10*x), BatteryC: &temp, PowerW: &power})
 		}
-		s := Describe(cycles, readings, thermal)
-		if s.Err != nil || !s.Throttled || s.First != 1000 {
+		s := DescribeCycles(cycles, readings, thermal)
+		if s.Err != nil || !s.Throttled {
 			t.Fatalf("%s: %+v, want a series that throttles", c.name, s)
 		}
 		if math.Abs(*s.HighestC-c.peakC) > 0.5 || *s.MeanC < c.meanLo || *s.MeanC > c.meanH {
@@ -41,8 +41,8 @@ func TestHeatSeries(t *testing.T) {
 		if *s.HighestStatus != 3 || *s.Lines[0].Status != 0 || *s.Lines[19].Status != 3 {
 			t.Errorf("%s: thermal status highest %d, first %d, last %d; want 3, 0, 3", c.name, *s.HighestStatus, *s.Lines[0].Status, *s.Lines[19].Status)
 		}
-		if got := *s.PointsPerCycle; math.Abs(got-0.5) > 0.06 {
-			t.Errorf("%s: %.2f points a cycle, want 0.5", c.name, got)
+		if got := *s.Points; got != 9 { // the last cycle ends before the tenth
+			t.Errorf("%s: %g points, want 9", c.name, got)
 		}
 		// gonum's integrate.Trapezoidal over the same readings is the reference.
 		var x, y []float64
@@ -78,11 +78,11 @@ func TestEnergyBetweenReadings(t *testing.T) {
 }
 
 func TestSeriesTooShort(t *testing.T) {
-	s := Describe([]Cycle{{To: time.Minute, Score: 10}}, nil, nil)
-	if !errors.Is(s.Err, ErrTooFewCycles) || len(s.Lines) != 1 || s.MeanC != nil || s.EnergyJ != nil || s.PointsPerCycle != nil {
+	s := DescribeCycles([]Lot{{To: time.Minute, Rate: 10}}, nil, nil)
+	if !errors.Is(s.Err, ErrTooFewCycles) || len(s.Lines) != 1 || s.MeanC != nil || s.PowerW != nil || s.Points != nil {
 		t.Errorf("one cycle without readings: %+v", s)
 	}
-	if s := Describe(nil, nil, nil); s.Err == nil {
+	if s := DescribeCycles(nil, nil, nil); s.Err == nil {
 		t.Error("no cycles gave a figure")
 	}
 }

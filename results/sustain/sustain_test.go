@@ -57,13 +57,13 @@ func TestGoals(t *testing.T) {
 		held, hit, onsets, alarms, said := 0, 0, 0, 0, 0
 		for range n {
 			x, truth, below := made(r, flat)
-			f, err := Estimate(x)
+			f, err := OfCycles(x)
 			if err != nil {
 				t.Fatal(err)
 			}
-			ret = append(ret, 100*math.Abs(f.Retention.Value/truth-1))
+			ret = append(ret, 100*math.Abs(f.Held.Value/truth-1))
 			set = append(set, 100*math.Abs(f.Settled/truth/1000-1))
-			if f.Retention.Low <= truth && truth <= f.Retention.High {
+			if f.Held.Low <= truth && truth <= f.Held.High {
 				held++
 			}
 			switch {
@@ -125,16 +125,16 @@ func TestIndependentSamples(t *testing.T) {
 		for _, r := range read(row[col["file"]])[1:] {
 			scores = append(scores, num(r[1]))
 		}
-		f, err := Estimate(scores)
+		f, err := OfCycles(scores)
 		if err != nil {
 			t.Errorf("%s: %v", row[0], err)
 			continue
 		}
 		n++
 		want := num(row[col["retention"]])
-		ret = append(ret, 100*math.Abs(f.Retention.Value/want-1))
+		ret = append(ret, 100*math.Abs(f.Held.Value/want-1))
 		set = append(set, 100*math.Abs(f.Settled/num(row[col["settled"]])-1))
-		if f.Retention.Low <= want && want <= f.Retention.High {
+		if f.Held.Low <= want && want <= f.Held.High {
 			held++
 		}
 		onset := 0
@@ -156,19 +156,19 @@ func TestIndependentSamples(t *testing.T) {
 
 func TestExact(t *testing.T) {
 	x := []float64{100, 100, 100, 100, 80, 70, 70, 70, 70, 70, 70, 70}
-	f, err := Estimate(x)
+	f, err := OfCycles(x)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if f.Peak != 100 || f.Settled != 70 || f.Retention.Value != 0.7 || f.Onset != 5 || !f.Throttled || f.Worst != 0.7 {
-		t.Errorf("Estimate(%v) = %+v", x, f)
+	if f.Start != 100 || f.Settled != 70 || f.Held.Value != 0.7 || f.Onset != 5 || !f.Throttled {
+		t.Errorf("OfCycles(%v) = %+v", x, f)
 	}
 	x[7] = 40 // one odd cycle changes nothing
-	g, err := Estimate(x)
+	g, err := OfCycles(x)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if g.Settled != 70 || g.Worst != 0.7 || g.Onset != 5 {
+	if g.Settled != 70 || g.Onset != 5 {
 		t.Errorf("with one odd cycle: %+v", g)
 	}
 }
@@ -180,15 +180,15 @@ func TestRefused(t *testing.T) {
 	}{
 		{nil, ErrTooFewCycles},
 		{make([]float64, 8), ErrTooFewCycles},
-		{make([]float64, 20), ErrScore},
-		{[]float64{1, 1, 1, 1, 1, 1, 1, 1, math.NaN()}, ErrScore},
-		{[]float64{1, 1, 1, 1, 1, 1, 1, 1, math.Inf(1)}, ErrScore},
+		{make([]float64, 20), ErrRate},
+		{[]float64{1, 1, 1, 1, 1, 1, 1, 1, math.NaN()}, ErrRate},
+		{[]float64{1, 1, 1, 1, 1, 1, 1, 1, math.Inf(1)}, ErrRate},
 	} {
-		if _, err := Estimate(tt.x); !errors.Is(err, tt.want) {
-			t.Errorf("Estimate(%v): %v, want %v", tt.x, err, tt.want)
+		if _, err := OfCycles(tt.x); !errors.Is(err, tt.want) {
+			t.Errorf("OfCycles(%v): %v, want %v", tt.x, err, tt.want)
 		}
 	}
-	if _, err := Estimate([]float64{5, 5, 5, 5, 5, 5, 5, 5, 5}); err != nil {
+	if _, err := OfCycles([]float64{5, 5, 5, 5, 5, 5, 5, 5, 5}); err != nil {
 		t.Error(fmt.Errorf("equal scores: %w", err))
 	}
 }

@@ -5,33 +5,33 @@ import (
 	"testing"
 )
 
-// The interval of a retention, worked by hand. Neighbours differ by 2 but for
+// The interval of a share held, worked by hand. Neighbours differ by 2 but for
 // the one fall, so that the noise is 1.4826 x 2/√2 = 2.097 (1.4826:
 // Rousseeuw and Croux, Journal of the American Statistical Association 88 (1993), p. 1273). A
 // median of n normal values has 1.25 times the deviation of their mean (√(π/2) = 1.2533,
 // Kendall's Advanced Theory of Statistics, the variance of the median, from memory). The factor
 // 2.3 in place of 1.96 is Student's for about nine degrees of freedom: 2.262, rounded up.
-func TestRetentionWorkedByHand(t *testing.T) {
+func TestHeldOfCyclesWorkedByHand(t *testing.T) {
 	scores := []float64{1000, 1002, 1000, 1002, 1000, 1002, 702, 700, 702, 700, 702, 700, 702, 700, 702, 700, 702, 700}
-	f, err := Estimate(scores)
+	f, err := OfCycles(scores)
 	if err != nil {
 		t.Fatal(err)
 	}
 	s := 1.4826 * 2 / math.Sqrt2
-	if math.Abs(f.NoiseRel*f.Peak-s) > 1e-9 {
-		t.Errorf("noise %.4f, want %.4f", f.NoiseRel*f.Peak, s)
+	if math.Abs(f.NoiseRel*f.Start-s) > 1e-9 {
+		t.Errorf("noise %.4f, want %.4f", f.NoiseRel*f.Start, s)
 	}
 	// Six cycles within three times the noise of the best: their median is 1001; of the last
 	// third, six cycles, 701.
-	if f.Peak != 1001 || f.Settled != 701 || f.PeakCycles != 6 {
-		t.Fatalf("peak %g of %d cycles, settled %g; want 1001 of 6 and 701", f.Peak, f.PeakCycles, f.Settled)
+	if f.Start != 1001 || f.Settled != 701 || f.StartCount != 6 {
+		t.Fatalf("start %g of %d cycles, settled %g; want 1001 of 6 and 701", f.Start, f.StartCount, f.Settled)
 	}
 	r := 701.0 / 1001
 	half := 2.3 * 1.25 * math.Hypot(s/701/math.Sqrt(6), s/1001/math.Sqrt(6))
 	for _, tt := range []struct {
 		name      string
 		got, want float64
-	}{{"retention", f.Retention.Value, r}, {"its low end", f.Retention.Low, r * (1 - half)}, {"its high end", f.Retention.High, r * (1 + half)}} {
+	}{{"held", f.Held.Value, r}, {"its low end", f.Held.Low, r * (1 - half)}, {"its high end", f.Held.High, r * (1 + half)}} {
 		if math.Abs(tt.got-tt.want) > 1e-12 {
 			t.Errorf("%s %.6f, want %.6f", tt.name, tt.got, tt.want)
 		}

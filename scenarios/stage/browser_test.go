@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"image/png"
+	"math"
 	"net/http"
 	"os"
 	"os/exec"
@@ -435,10 +436,47 @@ func sustainInBrowser(t *testing.T, s *Stage, b *browser) {
 	}
 	until(t, 10*time.Second, "the page to end after its last cycle", func() bool { return b.run("over") == "true" })
 	b.shoot("sustain")
+	// Work without a pause: a lot is complete when its units are done, and its time is the rate's.
+	l := s.Open("sustain")
+	defer l.Close()
+	b.open(at(s, l.Path()+"?work=both&workers=2&lot=150&cubes=50&scale=0.1&loop=0"))
+	var lots []Proof
+	until(t, 90*time.Second, "four lots", func() bool {
+		lots = append(lots, l.Seen()...)
+		return len(lots) >= 4
+	})
+	units, ms := 0.0, 0.0
+	for i, lot := range lots {
+		d := map[string]any{}
+		if err := json.Unmarshal([]byte(lot.Detail), &d); err != nil {
+			t.Fatal(err)
+		}
+		units, ms = units+number(d, "units"), ms+number(d, "ms")
+		if lot.Kind != "lot" || number(d, "lot") != float64(i+1) || d["checked"] != true || number(d, "units") < 150 || number(d, "total") != units || math.Abs(number(d, "done_ms")-ms) > 1 {
+			t.Errorf("lot %d: %+v; want 150 units or more, %g in all over %g ms, checked", i+1, lot, units, ms)
+		}
+		if rate := number(d, "units") * 1000 / number(d, "ms"); math.Abs(lot.Value-rate) > 0.01 {
+			t.Errorf("lot %d: %g a second, and its units and time make %g", i+1, lot.Value, rate)
+		}
+	}
+	b.shoot("sustain-lots")
+	// Closed, the page stops its workers at the next post that is refused.
+	l.Close()
+	until(t, 60*time.Second, "the work to stop once its session is closed", func() bool { return b.run("over") == "true" })
 	g := s.Open("sustain")
 	defer g.Close()
 	b.open(at(s, g.Path()+"?work=gpu&cycle_s=1&cycles=1&cubes=50&scale=0.1&loop=0"))
 	proof(t, g, 30*time.Second, "a cycle of the GPU", func(p Proof, d map[string]any) bool { return p.Value > 0 && d["checked"] == false })
+
+	b.open(at(s, g.Path()+"?work=gpu&lot=20&cubes=50&scale=0.1&loop=0"))
+	proof(t, g, 60*time.Second, "a lot of frames", func(p Proof, d map[string]any) bool {
+		return p.Kind == "lot" && number(d, "units") >= 20 && number(d, "frames") == number(d, "units") && d["checked"] == false
+	})
+	// Cycles with a rest draw nothing while they rest.
+	b.open(at(s, g.Path()+"?work=gpu&cycle_s=1&rest_s=1&cycles=2&cubes=50&scale=0.1&loop=0"))
+	for n := 1; n <= 2; n++ {
+		proof(t, g, 60*time.Second, fmt.Sprintf("cycle %d with a rest", n), func(p Proof, d map[string]any) bool { return p.Kind == "cycle" && number(d, "cycle") == float64(n) })
+	}
 
 	// A handset that computes wrongly is found out: its workers change one bit.
 	var script struct{ Identifier string }

@@ -31,8 +31,10 @@ type block struct {
 
 	Work    string `json:"work,omitempty"` // sustain: cpu, gpu, both
 	Workers int    `json:"workers"`        // 0: as many as the handset has cores
+	Lot     int    `json:"lot,omitempty"`  // units of a lot, of gpu frames; 0: cycles
 	CycleS  int    `json:"cycle_s,omitempty"`
-	Cycles  int    `json:"cycles"` // 0: until the session is closed
+	RestS   int    `json:"rest_s,omitempty"` // after each cycle
+	Cycles  int    `json:"cycles"`           // 0: until the session is closed
 	Kernels string `json:"kernels,omitempty"`
 
 	Offer string `json:"offer,omitempty"` // call
@@ -40,6 +42,14 @@ type block struct {
 
 	Grey *int `json:"grey,omitempty"` // light: 0 black to 255 white
 }
+
+// A lot of continuous work, where the address does not say: what takes a quick handset five to ten seconds and
+// a slow one a minute. Frames of a scene cannot be compared with units.
+const (
+	lotUnits  = 30_000
+	lotFrames = 1_200
+	lotMost   = 10_000_000
+)
 
 // knobs reads the settings of an address: each within its range, or an error that names
 // it. A setting that the activity does not have is an error too, or a mistyped load would
@@ -124,8 +134,16 @@ func blockFor(session *Session, load string, page int, query url.Values) (block,
 		scene(4000, 32)
 		b.Work = k.choice("work", "both", "cpu", "gpu", "both")
 		b.Workers = k.count("workers", 0, 0, workersMost)
-		b.CycleS, b.Cycles = k.count("cycle_s", 30, 1, 600), k.count("cycles", 0, 0, 10000)
-		b.EveryS = b.CycleS
+		if _, cycles := query["cycle_s"]; cycles {
+			b.CycleS, b.Cycles, b.RestS = k.count("cycle_s", 30, 1, 600), k.count("cycles", 0, 0, 10000), k.count("rest_s", 0, 0, 600)
+			b.EveryS = b.CycleS
+		} else {
+			usual := lotUnits
+			if b.Work == "gpu" {
+				usual = lotFrames
+			}
+			b.Lot = k.count("lot", usual, 1, lotMost)
+		}
 		b.Kernels = base + "/sustain/kernels.js"
 	case "call":
 		b.Offer = base + "/call/offer"

@@ -36,6 +36,7 @@ type Session struct {
 type load struct {
 	id      string
 	lastSeq int
+	worked  float64 // of lots: how much it has done in all
 }
 
 // Bounds of what one session keeps.
@@ -54,18 +55,19 @@ const (
 //	page    the page's number, when all of it has loaded, and again when it was scrolled; 0 with parts missing
 //	frames  frames drawn since the post before
 //	call    frames that arrived since the post before, of the direction in which fewer did
-//	cycle   units of work a second over the cycle; in GPU cycles frames a second
+//	lot     units of work a second over the lot; of work on the GPU alone frames a second
+//	cycle   the same over a cycle
 //
 // From a page that does not say so, the value is the page's own word.
 type Proof struct {
 	At     time.Time // by the stage's clock
-	Kind   string    // page, frames, call, cycle
+	Kind   string    // page, frames, call, lot, cycle
 	Value  float64
 	Detail string // JSON, as the page sent it, made compact; of a call also the far end's own numbers
 }
 
-// kinds are the activities and their kind of proof.
-var kinds = map[string]string{"browse": "page", "call": "call", "game": "frames", "sustain": "cycle", "light": "frames"}
+// kinds are the activities and their kinds of proof.
+var kinds = map[string][]string{"browse": {"page"}, "call": {"call"}, "game": {"frames"}, "sustain": {"lot", "cycle"}, "light": {"frames"}}
 
 // Open begins a session for an activity (browse, call, game, sustain, light), with a key
 // of its own.
@@ -266,8 +268,13 @@ func (s *Stage) post(w http.ResponseWriter, r *http.Request) {
 func (s *Stage) take(key string, p report, err error, tooLarge bool) (status int, why string) {
 	// Checking work takes longer than anything else and needs no lock.
 	var wrong error
-	if err == nil && p.Kind == "cycle" {
+	var worked, units float64
+	switch {
+	case err != nil:
+	case p.Kind == "cycle":
 		p.Detail, wrong = checkCycle(p.Value, p.Detail)
+	case p.Kind == "lot":
+		p.Detail, worked, units, wrong = checkLot(p.Value, p.Detail)
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -289,11 +296,14 @@ func (s *Stage) take(key string, p report, err error, tooLarge bool) (status int
 	case err != nil:
 		count(func(c *Counts) { c.Malformed++ })
 		return http.StatusBadRequest, "this post cannot be read: " + err.Error()
-	case p.Kind != kinds[session.activity] && p.Kind != "problem":
+	case !slices.Contains(kinds[session.activity], p.Kind) && p.Kind != "problem":
 		count(func(c *Counts) { c.Malformed++ })
 		return http.StatusBadRequest, fmt.Sprintf("kind: %s posts %q", session.activity, kinds[session.activity])
 	}
 	l := session.loadOf(p.Load)
+	if l != nil && wrong == nil && p.Kind == "lot" && p.Seq > l.lastSeq && worked-units < l.worked {
+		wrong = fmt.Errorf("units: %g of %g in all, and %g were done before: some are counted twice", units, worked, l.worked)
+	}
 	switch {
 	case l == nil:
 		count(func(c *Counts) { c.Foreign++ })
@@ -310,6 +320,7 @@ func (s *Stage) take(key string, p report, err error, tooLarge bool) (status int
 		return http.StatusTooManyRequests, "nobody reads the proofs"
 	}
 	l.lastSeq = p.Seq
+	l.worked = max(l.worked, worked)
 	count(func(c *Counts) { c.Taken++ })
 	if p.Kind == "problem" {
 		session.problem = problemOf(p.Detail)

@@ -459,7 +459,7 @@ func TestVersionsChangeWithTheirContent(t *testing.T) {
 		"browse 2":  "d4747e45072d721d",
 		"call 2":    "8c2c83944528438d",
 		"game 2":    "06c39cde4a1e562a",
-		"sustain 2": "52e9f16ebe9241fe",
+		"sustain 3": "bdb2495bb0128a4c",
 		"light 2":   "815d77dc4d5b074f",
 	}
 	for _, w := range Workloads() {

@@ -26,7 +26,7 @@ var activities = []Workload{
 	{Name: "browse", About: "Twelve pages to read, of as many kinds.", Version: contentVersion, Needs: "a browser"},
 	{Name: "call", About: "The far end of a two-way video call.", Version: "2", Needs: "a browser with WebRTC, camera and microphone; its page from localhost (adb reverse)"},
 	{Name: "game", About: "A 3D scene from a fixed seed, played by touch.", Version: "2", Needs: "a browser with WebGL2"},
-	{Name: "sustain", About: "Checked computing and drawing, cycle by cycle.", Version: "2", Needs: "a browser with workers; WebGL2 for work on the GPU"},
+	{Name: "sustain", About: "Checked computing and drawing without a pause, lot by lot, or in cycles.", Version: "3", Needs: "a browser with workers; WebGL2 for work on the GPU"},
 	{Name: "light", About: "One white or grey page, for a luminance meter.", Version: "2", Needs: "a browser"},
 }
 

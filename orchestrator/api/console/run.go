@@ -183,7 +183,7 @@ func (c *Console) run(r *http.Request) (page, error) {
 		"From": a.from.UTC().Format(time.RFC3339), "To": a.to.UTC().Format(time.RFC3339), "Empty": len(shapes) == 0,
 		"WholeFrom": whole.from.UTC().Format(time.RFC3339), "Remarks": c.remarks(rec.ID),
 	}
-	body["Charges"], body["Heat"] = c.series(rec, shapes)
+	body["Charges"], body["Work"] = c.series(rec, shapes)
 	return page{Screen: "run", Said: c.runSaid(r), Heading: runHeading(rec, shapes), Lead: template.HTML(lead), Body: body}, nil
 }
 

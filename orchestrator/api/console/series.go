@@ -17,14 +17,15 @@ type chargeTable struct {
 	Notes []runNote
 }
 
-// A heatRow is what one series of cycles of a run says.
-type heatRow struct {
-	Name, Cycles, Peak, Settled, Retained, Throttling, Hottest, Energy string
-	Notes                                                              []runNote
+// A workTable is what the sustained work of a run's segment says.
+type workTable struct {
+	Name  string
+	Rows  [][2]string
+	Notes []runNote
 }
 
 // series are the figures of a run's charges and of its sustained load.
-func (c *Console) series(rec results.Run, shapes []outlook.Shape) (charges []chargeTable, heat []heatRow) {
+func (c *Console) series(rec results.Run, shapes []outlook.Shape) (charges []chargeTable, work []workTable) {
 	if !slices.ContainsFunc(shapes, func(s outlook.Shape) bool { return s.Until != "" }) {
 		return nil, nil
 	}
@@ -50,28 +51,15 @@ func (c *Console) series(rec results.Run, shapes []outlook.Shape) (charges []cha
 		}
 		charges = append(charges, chargeTable{name(one.Segment, one.Scenario), rows, remarks(one.Reason, one.Notes)})
 	}
-	found, _ := c.d.Reading().HeatSeries(of)
+	found, _ := c.d.Reading().Sustained(of)
 	for _, h := range found {
-		row := heatRow{Name: name(h.Segment, h.Scenario) + ", " + h.Workload, Cycles: fmt.Sprint(h.Cycles), Notes: remarks(h.Reason, h.Notes)}
-		if h.Retained != nil {
-			row.Peak, row.Settled = fmt.Sprintf("%.4g", h.Peak), fmt.Sprintf("%.4g", h.Settled)
-			row.Retained = fmt.Sprintf("%.1f %% (%.1f to %.1f)", 100*h.Retained.Value, 100*h.Retained.Low, 100*h.Retained.High)
-			switch row.Throttling = "none seen"; {
-			case h.Onset > 0:
-				row.Throttling = fmt.Sprintf("from cycle %d", h.Onset)
-			case h.Throttled:
-				row.Throttling = "yes"
-			}
+		rows := h.Rows()
+		for i := range rows {
+			rows[i][0] = capital(rows[i][0])
 		}
-		if h.HighestTempC != nil {
-			row.Hottest = fmt.Sprintf("%.1f °C", *h.HighestTempC)
-		}
-		if h.EnergyJ != nil {
-			row.Energy = fmt.Sprintf("%.0f J", *h.EnergyJ)
-		}
-		heat = append(heat, row)
+		work = append(work, workTable{name(h.Segment, h.Scenario) + ", " + h.Workload, rows, remarks(h.Reason, h.Notes)})
 	}
-	return charges, heat
+	return charges, work
 }
 
 // arriving is the power at the handset's charging line as its meter read it, W, and into

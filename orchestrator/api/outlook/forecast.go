@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"rundown/orchestrator"
+	"rundown/results/sustain"
 	"rundown/scenarios"
 )
 
@@ -260,8 +261,11 @@ func (w *walk) carryOut(list []scenarios.Segment) {
 			w.first = w.at
 		}
 		limit := w.p.SegmentLimit
-		if s.Limit > 0 {
+		switch {
+		case s.Limit > 0:
 			limit = s.Limit
+		case ends == scenarios.UntilSettled:
+			limit = shortest(limit, sustain.LongestWork)
 		}
 		points := float64(s.DrainPoints)
 		switch {
@@ -269,8 +273,10 @@ func (w *walk) carryOut(list []scenarios.Segment) {
 			points = max(0, w.level-float64(s.DrainTo))
 		case ends == scenarios.UntilTime:
 			points = limit.Hours() * pace.rate
+		case ends == scenarios.UntilSettled:
+			points = shortest(limit, orchestrator.UsualWork).Hours() * pace.rate
 		case ends == scenarios.UntilCycles:
-			points = (time.Duration(w.scenarios[s.Scenario].Cycles) * orchestrator.CycleLength).Hours() * pace.rate
+			points = (time.Duration(w.scenarios[s.Scenario].Cycles) * orchestrator.CycleLength(w.scenarios[s.Scenario])).Hours() * pace.rate
 		case points == 0:
 			points = float64(w.p.DrainPoints)
 		}
@@ -312,6 +318,14 @@ func (w *walk) forecast(handset, plan string) Forecast {
 		f.Parts = []Part{}
 	}
 	return f
+}
+
+// shortest is the shorter of a limit and another; 0 is no limit.
+func shortest(limit, other time.Duration) time.Duration {
+	if limit == 0 {
+		return other
+	}
+	return min(limit, other)
 }
 
 func hours(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }

@@ -60,7 +60,26 @@ const memoryUnit = input => {
 const kernels = [hashUnit, matrixUnit, memoryUnit];
 const unit = n => kernels[n % 3](Math.floor(n % inputs / 3));
 
-onmessage = e => { // {cycle_ms}: works that long and says how far it came
+// onLots works without a pause and says every so often how far it has come. It begins anew with the units
+// before they are more than the stage checks at once.
+const onLots = (every, round) => {
+  let n = 0, before = 0, digest = 0, told = performance.now();
+  for (;;) {
+    digest = mix(digest, unit(n), n);
+    n++;
+    const now = performance.now();
+    if (now - told < every && n < round) continue;
+    postMessage({units: n, before, digest});
+    told = now;
+    if (n === round) {
+      before += n;
+      n = digest = 0;
+    }
+  }
+};
+
+onmessage = e => { // {every_ms, round}: works on lots; {cycle_ms}: works that long and says how far it came
+  if (e.data.every_ms) return onLots(e.data.every_ms, e.data.round);
   const start = performance.now();
   let n = 0, digest = 0, now = start;
   do {
