@@ -501,12 +501,18 @@ func (n *stormNight) calmDown() {
 	}
 }
 
-// personLooks is what somebody does who comes by every minute: release, resume, answer.
+// personLooks is what somebody does who comes by every minute: release, resume, answer, and
+// undo what holds a handset that another bench waits for.
 func (n *stormNight) personLooks() {
 	for _, d := range n.daemons() {
 		for _, s := range d.Handsets() {
 			if s.SetAside != nil {
 				_ = d.Release(s.Name)
+			}
+			for _, other := range n.daemons() {
+				if s.HeldBy != nil && s.HeldBy.Run == "" && s.HeldBy.Bench == other.File().Bench.Name {
+					_, _ = other.Undo(n.t.Context(), s.Name)
+				}
 			}
 		}
 		for _, it := range d.Queue() {
