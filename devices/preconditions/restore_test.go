@@ -5,6 +5,8 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
+
 	"rundown/devices/preconditions"
 	"rundown/devices/simulated"
 )
@@ -102,5 +104,49 @@ func TestRestoreOverALostLink(t *testing.T) {
 	h.RestoreLink()
 	if left, err := preconditions.Restore(t.Context(), h, left); len(left) > 0 || err != nil {
 		t.Errorf("left %v, %v", names(left), err)
+	}
+}
+
+// What a command changed can be put back by whoever knows only which state it had, and the
+// setting's old value; then nothing is left to be done.
+func TestBackToAState(t *testing.T) {
+	for _, android := range []simulated.Flavour{simulated.Android9, simulated.Android12, simulated.Android14, simulated.Android16} {
+		h, facts := shelf(t, simulated.Options{Android: android})
+		before := everySetting(t, h)
+		changes := apply(t, h, facts)
+		var commands []preconditions.Change
+		for i, c := range changes {
+			switch {
+			case c.Press || c.DropsLink:
+			case c.Setting == "":
+				commands = append(commands, c)
+			default:
+				changes[i] = preconditions.Change{Name: c.Name, Setting: c.Setting}.BackTo(c.Was)
+			}
+		}
+		if len(commands) < 2 {
+			t.Fatalf("Android %v: commands among the changes %v: want two", android, names(changes))
+		}
+		for _, c := range commands {
+			undo, err := preconditions.BackTo(t.Context(), h, c.Name, c.State)
+			if err != nil || undo == "" {
+				t.Fatalf("Android %v: %s back to %q: %q, %v", android, c.Name, c.State, undo, err)
+			}
+			run(t, h, undo)
+			if undo, err = preconditions.BackTo(t.Context(), h, c.Name, c.State); err != nil || undo != "" {
+				t.Errorf("Android %v: once more %s back to %q: %q, %v; want nothing to do", android, c.Name, c.State, undo, err)
+			}
+		}
+		if left, err := preconditions.Restore(t.Context(), h, changes); len(left) > 0 || err != nil {
+			t.Errorf("Android %v: left %v, %v", android, names(left), err)
+		}
+		if diff := cmp.Diff(before, everySetting(t, h)); diff != "" {
+			t.Errorf("Android %v: its settings (-before +after):\n%s", android, diff)
+		}
+		for name, state := range map[string]string{"bluetooth": "on", "nothing": "true 0  ", "media_volume": "false x  ", "do_not_disturb": "false 0 loud "} {
+			if undo, err := preconditions.BackTo(t.Context(), h, name, state); err == nil {
+				t.Errorf("%s back to %q: %q; want an error", name, state, undo)
+			}
+		}
 	}
 }
