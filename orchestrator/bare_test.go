@@ -214,3 +214,45 @@ func TestParkingHoldsTheHandset(t *testing.T) {
 		b.nothingLeft("Alder")
 	}, func(_ string, o *simulated.Options) { o.LevelPct = 55 })
 }
+
+// A daemon that comes back and finds its handset taken leaves the power alone that whoever has
+// it lets in, by the same gate, and asks nobody to unplug it.
+func TestTakenHandsetIsLeftItsPower(t *testing.T) {
+	t.Parallel()
+	bubbleBench(t, []string{"Alder"}, askedFor+`
+  topped:
+    drain: 3
+    start_level_pct: {least: 96, most: 99}
+    recharge_limit: 4 h
+    segments: [video]
+`, func(b *bench) {
+		b.startDaemon()
+		north := b.second("north")
+		first := b.queue("film")[0]
+		b.inState("Alder", orchestrator.Draining)
+		b.stopDaemon()
+		within(b.t, time.Minute, "the handset is taken over", func() bool {
+			_, err := north.daemon.TakeOver(b.t.Context(), "Alder")
+			return err == nil
+		})
+		it := north.queue("topped")[0]
+		h := b.handsets["Alder"]
+		within(b.t, time.Minute, "north charges it", func() bool { return north.status("Alder").State == string(orchestrator.Recharging) && h.Powered() })
+		b.startDaemon()
+		within(b.t, time.Minute, "the first run ends", func() bool { return b.item(first.ID).Outcome != "" })
+		for range 20 {
+			if !h.Powered() && north.status("Alder").State == string(orchestrator.Recharging) {
+				b.t.Fatal("its power is cut while north charges it")
+			}
+			if p := b.daemon.Prompts(); len(p) > 0 {
+				b.t.Fatalf("the first daemon asks: %s, since %s", p[0].Text, p[0].Why)
+			}
+			time.Sleep(10 * time.Second)
+		}
+		within(north.t, time.Minute, "north's run ends", func() bool { return north.item(it.ID).Outcome != "" })
+		if got := north.item(it.ID).Outcome; got != string(orchestrator.Done) {
+			b.t.Errorf("north's run: %q; want Done", got)
+		}
+		b.nothingLeft("Alder")
+	})
+}

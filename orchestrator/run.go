@@ -446,8 +446,11 @@ func (r *run) measure(ctx context.Context) (Event, error) {
 // that is done when the handset is back, whether anything is queued for it or not.
 func (r *run) restore(ctx context.Context) (Event, error) {
 	r.release()
-	if err := r.closeGate(ctx); err != nil && !isStop(ctx, err) {
-		r.note("power gate %s does not close: cut the power by hand: %s", r.gate.Name(), why(err))
+	// Who has the handset by now may be charging it by the same gate, if this run did not open it.
+	if r.e.GateOpen || r.e.TakenOver == "" || r.d.heldBy(r.h.Name) == nil {
+		if err := r.closeGate(ctx); err != nil && !isStop(ctx, err) {
+			r.note("power gate %s does not close: cut the power by hand: %s", r.gate.Name(), why(err))
+		}
 	}
 	r.waitsFor("settings being put back")
 	if err := r.putBack(ctx); err != nil {

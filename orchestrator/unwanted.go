@@ -234,8 +234,9 @@ func (d *Daemon) waitsLong(handset string) (done func()) {
 // leaves is power that should not be, and what was to be noted of it goes into the record.
 func (d *Daemon) runEnds(r *run) {
 	var notes []runNote
+	held := d.heldBy(r.h.Name) != nil // then it may be theirs
 	d.withPower(r.h.Name, func(s *powerState) bool {
-		if s.on && !s.since.IsZero() && s.Unwanted == nil {
+		if s.on && !s.since.IsZero() && s.Unwanted == nil && !held {
 			d.notWanted(r.h, s, "its run has ended and left it")
 		}
 		if s.Unwanted != nil {

@@ -66,12 +66,13 @@ func (d *Daemon) powerWatcher(ctx context.Context, h scenarios.Handset) {
 // watchPowerOnce is one turn of a watcher. It reports whether there is power to be watched.
 func (d *Daemon) watchPowerOnce(ctx context.Context, h scenarios.Handset) (suspect bool) {
 	now, stale, due, shut, measures := d.now(), false, "", false, false
+	held := d.heldBy(h.Name) != nil // then what power is there is for its holder to mind
 	d.tell(h.Name, func(s *HandsetStatus) { measures = State(s.State).Measures() })
 	d.withPower(h.Name, func(s *powerState) (keep bool) {
 		if s.since.After(now) { // the host's clock was set back
 			s.since = now
 		}
-		if s.run != "" && s.on && !s.since.IsZero() && now.Sub(s.since) >= unwantedGrace && s.Unwanted == nil {
+		if s.run != "" && s.on && !s.since.IsZero() && now.Sub(s.since) >= unwantedGrace && s.Unwanted == nil && !held {
 			due = d.whyInRun(h, s)
 		}
 		suspect = s.Unwanted != nil || !s.since.IsZero()
@@ -236,7 +237,7 @@ func (d *Daemon) closeAgain(ctx context.Context, h scenarios.Handset) {
 }
 
 // toAsk reports whether a person is to be asked now. One whom the gate itself has asked is
-// not asked twice.
+// not asked twice; of a handset that another daemon holds, that one asks.
 func (d *Daemon) toAsk(h scenarios.Handset) (ask bool) {
 	now := d.now()
 	d.withPower(h.Name, func(s *powerState) bool {
@@ -244,7 +245,7 @@ func (d *Daemon) toAsk(h scenarios.Handset) (ask bool) {
 		ask = u != nil && s.asking == nil && (!now.Before(u.AskAfter) || u.AskAfter.Sub(now) > askPowerLimit)
 		return false
 	})
-	return ask && !d.stands(func(s *standingPrompt) bool {
+	return ask && d.heldBy(h.Name) == nil && !d.stands(func(s *standingPrompt) bool {
 		return s.asked && s.rec.Handset == h.Name && s.rec.Text == gates.TextToUnplug(h.Name)
 	})
 }
