@@ -151,13 +151,13 @@ type RatioRow struct {
 	SideHours, ReferenceHours *Interval
 	SideRuns, ReferenceRuns   int
 	Test                      string // "Welch", "paired", "intervals"
-	P, PSet                   *float64
+	P, PAdjusted              *float64
 	Shown                     bool
 	Says                      string
 	BatteryRatio              *float64
 	Rest                      *Interval
 	SidePerWh, ReferencePerWh *float64 // hours per rated watt-hour
-	MoreRuns                  *int64
+	RepeatsNeeded             *int64
 	LeftOut                   string
 	Notes                     []string
 }
@@ -264,7 +264,7 @@ func text(list []string) string { return strings.Join(list, "; ") }
 var Figures = Computed[FigureRow]{Table{Name: "figures", About: "One row an endurance figure: of a segment, of a handset's repeats, of a day mix.", Columns: computedKey(
 	[]Column{
 		{"plan", "string", "", "the plan"},
-		{"of", "string", "", "segment, repeats (several segments of one handset together) or day mix"},
+		{"figure_kind", "string", "", "segment, repeats (several segments of one handset together) or day mix"},
 		{"outcome", "string", "", "of the segment: measured, flagged, spoiled, cancelled"},
 		{"at_utc", "time", "", "when the segment began, host's clock"},
 	},
@@ -407,7 +407,7 @@ var Curves = Computed[CurveRow]{Table{Name: "curves", About: "One row a point of
 // Ratios is the table of a comparison.
 var Ratios = Computed[RatioRow]{Table{Name: "ratios", About: "One row a side beside another at one scenario.", Columns: columns(
 	[]Column{
-		{"of", "string", "", "scenario or day mix; the ratios of each are tested as a set of their own"},
+		{"figure_kind", "string", "", "scenario or day mix; the ratios of each are tested as a set of their own"},
 		{"scenario", "string", "", "the scenario, or the day mix"},
 		{"side", "string", "", "the handset, run or line-up"},
 		{"reference", "string", "", "what it is compared with"},
@@ -420,20 +420,20 @@ var Ratios = Computed[RatioRow]{Table{Name: "ratios", About: "One row a side bes
 		{"reference_runs", "integer", "", "segments of the reference"},
 		{"test", "string", "", "Welch, paired, or intervals (of single runs)"},
 		{"p", "number", "", "chance of a ratio this far from 1 where there is no difference"},
-		{"p_set", "number", "", "the same, corrected by Holm for all ratios of the comparison"},
-		{"shown", "boolean", "", "whether a difference is shown: p_set below 0.05"},
-		{"says", "string", "", "the outcome in words"},
+		{"p_adjusted", "number", "", "the same, corrected by Holm for all ratios of the comparison"},
+		{"significant", "boolean", "", "whether a difference is shown: p_adjusted below 0.05"},
+		{"conclusion", "string", "", "the outcome in words"},
 		{"battery_ratio", "number", "", "rated battery energy (or charge) of the side over that of the reference"},
 	},
 	between("rest", "", "", "ratio over battery_ratio: what the battery does not explain"),
 	[]Column{
 		{"side_hours_per_wh", "number", "1/W", "hours per rated watt-hour"},
 		{"reference_hours_per_wh", "number", "1/W", "hours per rated watt-hour"},
-		{"more_runs", "integer", "", "further runs a side that would show a difference this large, 80 % power"},
+		{"repeats_needed", "integer", "", "further repeats a side that would show a difference this large, 80 % power"},
 		{"left_out", "string", "", "why there is no ratio"},
 		{"notes", "string", "", "what a reader has to know"},
 	})}, func(r RatioRow) []any {
 	return cells([]any{r.Of, r.Scenario, r.Side, r.Reference}, spread(r.Ratio), spread(r.SideHours), spread(r.ReferenceHours),
-		[]any{r.SideRuns, r.ReferenceRuns, r.Test, r.P, r.PSet, r.Shown, r.Says, r.BatteryRatio}, spread(r.Rest),
-		[]any{r.SidePerWh, r.ReferencePerWh, r.MoreRuns, r.LeftOut, text(r.Notes)})
+		[]any{r.SideRuns, r.ReferenceRuns, r.Test, r.P, r.PAdjusted, r.Shown, r.Says, r.BatteryRatio}, spread(r.Rest),
+		[]any{r.SidePerWh, r.ReferencePerWh, r.RepeatsNeeded, r.LeftOut, text(r.Notes)})
 }}

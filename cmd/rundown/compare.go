@@ -91,7 +91,7 @@ func printBeside(e *env, b reading.Beside) {
 			row := []string{r.Scenario + what, r.Side, r.Reference, "-", "-", "-", "-", r.Says, "-", "-", "-"}
 			if r.LeftOut == "" {
 				row[3] = fmt.Sprintf("%.3f (%.3f to %.3f)", r.Ratio.Value, r.Ratio.Low, r.Ratio.High)
-				row[4] = pValue(r.PSet)
+				row[4] = pValue(r.PAdjusted)
 				row[5] = fmt.Sprintf("%d and %d", r.SideRuns, r.RefRuns)
 				row[6] = r.By
 			} else {

@@ -196,7 +196,7 @@ func TestReportsAndComputedTables(t *testing.T) {
 		"/v1/runs/r20300510200000-aaaaaaaa/report?file=figures.csv":            {"text/csv", "handset,run_id,segment_id,scenario,imported,plan,of,"},
 		"/v1/export/figures?format=csv&handset=Rowan":                          {"text/csv", "Rowan,r", ",video,true,"},
 		"/v1/export/figures?format=csv&scenario=browse":                        {"text/csv", "Alder,,,browse,false,short,repeats,"},
-		"/v1/export/figures?format=jsonl&plan=short&from=2030-05-12T00:00:00Z": {"application/jsonl", `"of":"day mix"`},
+		"/v1/export/figures?format=jsonl&plan=short&from=2030-05-12T00:00:00Z": {"application/jsonl", `"figure_kind":"day mix"`},
 		"/v1/export/budgets?format=jsonl&run=r20300510200000-aaaaaaaa":         {"application/jsonl", `"term":"timing of the level edges"`},
 		"/v1/export/curves?format=csv&run=r20300510200000-aaaaaaaa":            {"text/csv", "discharge"},
 		"/v1/export/ratios?format=csv":                                         {"text/csv", "scenario,browse,Birch,Alder,1.2", "day mix,typical,Birch,Alder,1.1"},
@@ -219,12 +219,12 @@ func TestReportsAndComputedTables(t *testing.T) {
 	// What is drawn is in the export: a figure of the report is that of the table, to the last digit.
 	var figures []struct {
 		Hours float64 `json:"hours"`
-		Of    string  `json:"of"`
+		Of    string  `json:"figure_kind"`
 	}
 	for line := range strings.Lines(string(b.ask(t, "GET", "/v1/export/figures?format=jsonl&run=r20300510200000-aaaaaaaa", nil).body)) {
 		var f struct {
 			Hours float64 `json:"hours"`
-			Of    string  `json:"of"`
+			Of    string  `json:"figure_kind"`
 		}
 		if err := json.Unmarshal([]byte(line), &f); err != nil {
 			t.Fatal(err)

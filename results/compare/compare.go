@@ -133,23 +133,23 @@ type Ratio struct {
 	By string  `json:"by"` // which test decided
 	DF float64 `json:"-"`  // its effective degrees of freedom; may be infinite
 	P  float64 `json:"p"`
-	// PSet is P corrected by Holm for all ratios of the comparison.
-	PSet float64 `json:"p_set"`
-	// Shown says that PSet is below 0.05.
-	Shown bool `json:"shown"`
+	// PAdjusted is P corrected by Holm for all ratios of the comparison.
+	PAdjusted float64 `json:"p_adjusted"`
+	// Shown says that PAdjusted is below 0.05.
+	Shown bool `json:"significant"`
 	// Repeats is the plain test on log hours, which knows nothing of the handsets' own errors: it says
 	// whether the runs differ, not whether the handsets do. Nil without repeats on both sides.
 	Repeats *TTest `json:"repeats,omitempty"`
 	// Says is the outcome in words: "12 % longer", "no difference shown", "left out".
-	Says string `json:"says"`
+	Says string `json:"conclusion"`
 	// LeftOut is why there is no ratio; empty where there is one.
 	LeftOut string `json:"left_out,omitempty"`
 
 	// Battery puts the ratio beside that of the batteries; nil where a capacity is not known.
 	Battery *BatteryEffect `json:"battery,omitempty"`
-	// MoreRuns is how many more runs a side (handsets, where both sides are several), counted from the side
+	// RepeatsNeeded is how many more runs a side (handsets, where both sides are several), counted from the side
 	// with fewer, would show a difference as large as this one (80 % power, 95 %); 0 where it is shown.
-	MoreRuns int `json:"more_runs,omitempty"`
+	RepeatsNeeded int `json:"repeats_needed,omitempty"`
 	// OutOfReach says that no number of repeats would: it lies within the handsets' own errors.
 	OutOfReach bool     `json:"out_of_reach,omitempty"`
 	Notes      []string `json:"notes,omitempty"`
@@ -166,7 +166,7 @@ type BatteryEffect struct {
 	// SidePerWh and ReferencePerWh are hours per rated watt-hour; 0 where a voltage is not known.
 	SidePerWh      float64 `json:"side_hours_per_wh,omitempty"`
 	ReferencePerWh float64 `json:"reference_hours_per_wh,omitempty"`
-	Says           string  `json:"says"`
+	Says           string  `json:"conclusion"`
 }
 
 // A Comparison is a set of ratios, tested together.
@@ -589,8 +589,8 @@ func (c *Comparison) correct(plans []planning) {
 			r.Says = "left out"
 			continue
 		}
-		r.PSet, corrected = corrected[0], corrected[1:]
-		r.Shown = r.PSet < 0.05
+		r.PAdjusted, corrected = corrected[0], corrected[1:]
+		r.Shown = r.PAdjusted < 0.05
 		switch {
 		case r.Shown:
 			r.Says = change(r.Ratio.Value, "longer", "shorter", "a difference below 1 %")
@@ -598,7 +598,7 @@ func (c *Comparison) correct(plans []planning) {
 			r.Says = "no difference shown"
 			plan := plans[i]
 			if n, ok := RunsToShow(plan.difference, plan.scatterA, plan.scatterB, plan.own); ok {
-				r.MoreRuns = max(1, n-plan.have)
+				r.RepeatsNeeded = max(1, n-plan.have)
 			} else {
 				r.OutOfReach = true
 			}
@@ -610,10 +610,10 @@ func (c *Comparison) correct(plans []planning) {
 				r.Notes = append(r.Notes, "a difference this small is within what repeats on these handsets can settle: no number of them would show it")
 			default:
 				what := map[bool]string{true: "handset", false: "run"}[r.SideHandsets > 1 && r.RefHandsets > 1]
-				if r.MoreRuns > 1 {
+				if r.RepeatsNeeded > 1 {
 					what += "s"
 				}
-				r.Notes = append(r.Notes, fmt.Sprintf("%d more %s a side would settle a difference of this size (80 %% power)", r.MoreRuns, what))
+				r.Notes = append(r.Notes, fmt.Sprintf("%d more %s a side would settle a difference of this size (80 %% power)", r.RepeatsNeeded, what))
 			}
 		}
 	}

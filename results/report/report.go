@@ -251,13 +251,13 @@ func (r Report) ratioTable() (t table, ok bool) {
 	tested, mixes := 0, 0
 	for _, x := range r.Ratios {
 		p, battery, rest, perWh := "", "", "", ""
-		if x.PSet != nil {
+		if x.PAdjusted != nil {
 			if x.Of == "day mix" {
 				mixes++
 			} else {
 				tested++
 			}
-			if p = number(*x.PSet, 3); *x.PSet < 0.001 {
+			if p = number(*x.PAdjusted, 3); *x.PAdjusted < 0.001 {
 				p = "below 0.001"
 			}
 		}

@@ -28,17 +28,17 @@ func RatioRows(c compare.Comparison) (rows []results.RatioRow) {
 			SideRuns: r.SideRuns, ReferenceRuns: r.RefRuns, Test: r.By, Shown: r.Shown, Says: r.Says, LeftOut: r.LeftOut, Notes: r.Notes}
 		if r.LeftOut == "" {
 			row.Ratio = interval(r.Ratio)
-			p, set := r.P, r.PSet
-			row.P, row.PSet = &p, &set
+			p, set := r.P, r.PAdjusted
+			row.P, row.PAdjusted = &p, &set
 		}
 		if b := r.Battery; b != nil {
 			row.BatteryRatio, row.Rest = some(b.Ratio), interval(b.Rest)
 			row.SidePerWh, row.ReferencePerWh = some(b.SidePerWh), some(b.ReferencePerWh)
 			row.Notes = append(slices.Clone(row.Notes), b.Says)
 		}
-		if r.MoreRuns > 0 {
-			n := int64(r.MoreRuns)
-			row.MoreRuns = &n
+		if r.RepeatsNeeded > 0 {
+			n := int64(r.RepeatsNeeded)
+			row.RepeatsNeeded = &n
 		}
 		rows = append(rows, row)
 	}

@@ -250,8 +250,8 @@ func ratioRows(b reading.Beside) (template.HTML, []ratioRow) {
 			}
 		}
 		switch {
-		case r.MoreRuns > 0:
-			row.More = append(row.More, fmt.Sprintf("%d more a side would settle it", r.MoreRuns))
+		case r.RepeatsNeeded > 0:
+			row.More = append(row.More, fmt.Sprintf("%d more a side would settle it", r.RepeatsNeeded))
 		case r.OutOfReach:
 			row.More = append(row.More, "no number of repeats would settle it")
 		}
