@@ -190,7 +190,7 @@ func matrixPlans(recharge bool) string {
 		least = 86
 	}
 	var b strings.Builder
-	b.WriteString("limits:\n  quarantine_after: 9\nscenarios:\n  topping: {extends: charge, start_level_pct: {least: 60, most: 100}}\nplans:\n")
+	b.WriteString("limits:\n  set_aside_after: 9\nscenarios:\n  topping: {extends: charge, start_level_pct: {least: 60, most: 100}}\nplans:\n")
 	for _, scenario := range []string{"video", "browse", "topping"} {
 		fmt.Fprintf(&b, `  %s:
     drain: 3

@@ -42,7 +42,7 @@ func TestNoticesOfABadNight(t *testing.T) {
 		{Name: "desk", About: scenarios.NoticeKinds, Webhook: &scenarios.Webhook{Address: scenarios.Secret{Env: "RUNDOWN_TEST_HOOK"}}},
 		{Name: "nobody", About: []string{scenarios.NoticeRunFinished}, Webhook: &scenarios.Webhook{Address: scenarios.Secret{Env: "RUNDOWN_TEST_UNSET"}}},
 	}}
-	b.file.Limits.QuarantineAfter = 1
+	b.file.Limits.SetAsideAfter = 1
 	plan := b.file.Plans["short"]
 	plan.SegmentLimit = 4 * time.Minute // too short for three points: spoiled
 	b.file.Plans["short"] = plan

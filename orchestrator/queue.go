@@ -217,7 +217,7 @@ func (q *queue) cancel(id string) (Item, error) {
 	})
 }
 
-// pause holds an item back, or lets it go on; a running one is held before its next segment.
+// pause pauses an item, or lets it go on; a running one is paused before its next segment.
 func (q *queue) pause(id string, paused bool) (Item, error) {
 	return q.change(id, func(it *Item) error {
 		if it.State != Waiting && it.State != Running {

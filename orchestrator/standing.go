@@ -18,7 +18,7 @@ type standing struct {
 	SetAside      *SetAside `json:"set_aside,omitempty"`
 }
 
-// A SetAside says since when and why a handset is in quarantine: it begins no run until a
+// A SetAside says since when and why a handset is set aside: it begins no run until a
 // person has looked at it and released it.
 type SetAside struct {
 	Handset string    `json:"handset"`
@@ -51,7 +51,7 @@ func (r *run) judgeStanding(g results.Segment) error {
 	} else {
 		s.SpoiledInARow = 0
 	}
-	if most := r.d.file.Limits.QuarantineAfter; most > 0 && s.SpoiledInARow >= most && s.SetAside == nil {
+	if most := r.d.file.Limits.SetAsideAfter; most > 0 && s.SpoiledInARow >= most && s.SetAside == nil {
 		s.SetAside = &SetAside{
 			Handset: r.h.Name, Since: r.d.now(), Run: r.e.RunID,
 			Reason: fmt.Sprintf("%d segments spoiled in a row; the last, %s: %s", s.SpoiledInARow, g.Scenario, g.Reason),

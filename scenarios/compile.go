@@ -305,7 +305,7 @@ const (
 // tapElement taps an element by its text; one that is wanted and not there is noted.
 func (c *compiler) tapElement(s Step) {
 	tries, missing := wantedTries, "ev failed 1 "+devices.Quote("no element with the text "+strings.Join(s.Find, ", or ")+" on the screen")
-	if s.Optional {
+	if s.MayMiss {
 		tries, missing = optionalTries, ":"
 	}
 	var texts strings.Builder

@@ -1,6 +1,8 @@
 package scenarios
 
 import (
+	"slices"
+	"strings"
 	"testing"
 	"time"
 )
@@ -40,5 +42,32 @@ scenarios:
 	}
 	if s := Builtin()["sustain"]; s.Until != UntilSettled || s.Evidence[0].Kind != "lot" || s.Version != "3" {
 		t.Errorf("the built-in: %+v", s)
+	}
+}
+
+// Keys that had another name are read by it, and said to have a new one.
+func TestOldKeysAreReadWithAHint(t *testing.T) {
+	f := parse(t, minimal+`
+scenarios:
+  ask:
+    loop: [{tap: {text: [Skip], optional: on}, wait: 30 s}]
+    evidence: [{kind: foreground, of: browser, limit: 3 min}]
+  hot: {extends: sustain, cycles: 11}
+limits: {quarantine_after: 5}
+`)
+	if !f.Scenarios["ask"].Loop[0].MayMiss || f.Limits.SetAsideAfter != 5 {
+		t.Errorf("%+v, %+v; want both as the new keys would have them", f.Scenarios["ask"].Loop[0], f.Limits)
+	}
+	for i, want := range []string{"may_miss now", "set_aside_after now", "read as extending cycles"} {
+		if len(f.Hints) != 3 || !slices.ContainsFunc(f.Hints, func(h string) bool { return strings.Contains(h, want) }) {
+			t.Errorf("hint %d: %q has no %q", i, f.Hints, want)
+		}
+	}
+	if same := parse(t, minimal+"limits: {set_aside_after: 5}\n"); len(same.Hints) != 0 || same.Limits.SetAsideAfter != 5 {
+		t.Errorf("by its new name: %q, %+v", same.Hints, same.Limits)
+	}
+	_, err := Parse("nightly.yaml", []byte(minimal+"limits: {set_aside_after: 5, quarantine_after: 4}\n"))
+	if err == nil || !strings.Contains(err.Error(), "old name of set_aside_after") {
+		t.Errorf("both names: %v", err)
 	}
 }

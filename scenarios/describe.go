@@ -70,6 +70,14 @@ type reader struct {
 	count  int // of faults, those beyond maxFaults included
 	visits int
 	spent  bool // too much was visited; say so once
+	hints  []string
+}
+
+// hint says what a file should have otherwise, although it is read as it is.
+func (r *reader) hint(n *yaml.Node, path, format string, args ...any) {
+	if len(r.hints) < maxFaults {
+		r.hints = append(r.hints, fmt.Sprintf("line %d, %s: ", max(n.Line, 1), path)+fmt.Sprintf(format, args...))
+	}
 }
 
 const (
@@ -192,6 +200,8 @@ type field struct {
 	shape    shape
 	required bool
 	def      any // the default, as a plan file would have it: text, number or bool; nil: none
+	// was is the key's name in plan files of before, which are still read; empty: it had no other.
+	was string
 }
 
 // An object is a mapping with known keys.
@@ -223,6 +233,7 @@ func (o *object) read(r *reader, n *yaml.Node, path string) *entry {
 		names = append(names, o.fields[i].key)
 	}
 	good := true
+	o.renamed(r, e, path)
 	for _, key := range e.keys {
 		f, ok := known[key]
 		if !ok {
@@ -257,6 +268,26 @@ func (o *object) read(r *reader, n *yaml.Node, path string) *entry {
 	}
 	e.sound = r.count == before
 	return e
+}
+
+// renamed gives keys by their old names their new ones, and says so.
+func (o *object) renamed(r *reader, e *entry, path string) {
+	for _, f := range o.fields {
+		i := slices.Index(e.keys, f.was)
+		if f.was == "" || i < 0 {
+			continue
+		}
+		at := e.where[f.was]
+		if _, twice := e.where[f.key]; twice {
+			r.fault(at, path, "%s is the old name of %s, which is there too: want one of them", f.was, f.key)
+			continue
+		}
+		e.keys[i] = f.key
+		e.where[f.key], e.in[f.key] = at, e.in[f.was]
+		delete(e.where, f.was)
+		delete(e.in, f.was)
+		r.hint(at, join(path, f.was), "it is called %s now", f.key)
+	}
 }
 
 // defaultOf reads a field's default through its own shape, so that a wrong one in the

@@ -14,6 +14,8 @@ import (
 // A File is a plan file, read and checked. Every duration, target and limit that the
 // file leaves out holds its default here.
 type File struct {
+	// Hints are what the file has by names of before, which are read all the same.
+	Hints         []string
 	Bench         Bench
 	Preconditions map[string]preconditions.Set
 	Scenarios     map[string]Scenario // the built-in ones and the file's own, by name
@@ -176,9 +178,9 @@ type DayMix struct {
 
 // Limits bound what the daemon does at once.
 type Limits struct {
-	RunsAtOnce      int            // over the bench; 0: no bound
-	Shared          map[string]int // named limit to how many segments may hold it at once
-	QuarantineAfter int            // spoiled segments in a row that set a handset aside
+	RunsAtOnce    int            // over the bench; 0: no bound
+	Shared        map[string]int // named limit to how many segments may hold it at once
+	SetAsideAfter int            // spoiled segments in a row that set a handset aside
 }
 
 // What ends a segment of a scenario, limits and faults aside.
@@ -237,13 +239,13 @@ type Step struct {
 	Text     string // URL, package or role, key name, text, shell text; photo, video start, video stop; start, end
 	From, To [2]float64
 	// Find makes a tap one on the element whose text or description is one of these, the
-	// first that is there; Optional says that it need not be.
-	Find     []string
-	Optional bool
-	Over     time.Duration // how long the swipe or the press takes
-	Wait     time.Duration // of wait itself; with another verb, the rest after each time
-	Times    int
-	Vary     float64 // how far each position may stray, as a fraction of the screen
+	// first that is there; MayMiss says that it need not be.
+	Find    []string
+	MayMiss bool          `json:"Optional"` // as journals of before have it
+	Over    time.Duration // how long the swipe or the press takes
+	Wait    time.Duration // of wait itself; with another verb, the rest after each time
+	Times   int
+	Vary    float64 // how far each position may stray, as a fraction of the screen
 }
 
 // Evidence is what shows that the activity really ran.

@@ -57,6 +57,7 @@ func Parse(name string, b []byte) (File, error) {
 	if len(r.faults) > 0 {
 		return File{}, r.within(b)
 	}
+	f.Hints = r.hints
 	return f, nil
 }
 
@@ -359,7 +360,7 @@ func (b *builder) limits(e *entry) Limits {
 	if e == nil {
 		return l
 	}
-	l.RunsAtOnce, l.QuarantineAfter = valueOf[int](e, "runs_at_once"), valueOf[int](e, "quarantine_after")
+	l.RunsAtOnce, l.SetAsideAfter = valueOf[int](e, "runs_at_once"), valueOf[int](e, "set_aside_after")
 	for name, n := range each(e.at("shared")) {
 		l.Shared[name], _ = n.value.(int)
 	}

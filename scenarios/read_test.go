@@ -63,7 +63,7 @@ func TestMinimalFileHoldsEveryDefault(t *testing.T) {
 	if diff := cmp.Diff(preconditions.DefaultSet(), f.Preconditions["everyday"]); diff != "" {
 		t.Errorf("preconditions (-want +got):\n%s", diff)
 	}
-	if diff := cmp.Diff(Limits{Shared: map[string]int{}, QuarantineAfter: 3}, f.Limits); diff != "" {
+	if diff := cmp.Diff(Limits{Shared: map[string]int{}, SetAsideAfter: 3}, f.Limits); diff != "" {
 		t.Errorf("limits (-want +got):\n%s", diff)
 	}
 	for _, name := range []string{"browse", "video", "call", "camera", "game", "idle", "sustain", "cycles", "charge", "voicecall"} {
@@ -134,7 +134,7 @@ nights:
   n: {starts: "5 23 1 jan,feb *", ends: "05:00", zone: Africa/Cairo, plan: p, handsets: [Cedar]}
 day_mixes:
   day: {hours: {press: 2, browse: 1 h 30 min}}
-limits: {runs_at_once: 2, quarantine_after: 5, shared: {rig: 1}}
+limits: {runs_at_once: 2, set_aside_after: 5, shared: {rig: 1}}
 `)
 	if diff := cmp.Diff(Bench{
 		Name: "cellar", Servers: []string{"127.0.0.1:5037", "[::1]:5038"},
@@ -176,7 +176,7 @@ limits: {runs_at_once: 2, quarantine_after: 5, shared: {rig: 1}}
 	if diff := cmp.Diff(map[string]DayMix{"day": {Name: "day", Hours: map[string]float64{"press": 2, "browse": 1.5}}}, f.DayMixes); diff != "" {
 		t.Errorf("day mixes (-want +got):\n%s", diff)
 	}
-	if diff := cmp.Diff(Limits{RunsAtOnce: 2, QuarantineAfter: 5, Shared: map[string]int{"rig": 1}}, f.Limits); diff != "" {
+	if diff := cmp.Diff(Limits{RunsAtOnce: 2, SetAsideAfter: 5, Shared: map[string]int{"rig": 1}}, f.Limits); diff != "" {
 		t.Errorf("limits (-want +got):\n%s", diff)
 	}
 	if diff := cmp.Diff(Scenario{
@@ -245,7 +245,7 @@ func TestEveryFaultAtItsPlace(t *testing.T) {
 		{"unknown key", head + "plans:\n  everyday:\n    segments: [browse]\n    drian: 7\n",
 			`nightly.yaml:7:5: plans.everyday: unknown key "drian" (did you mean "drain"?)`},
 		{"unknown key, nothing near", head + "limits: {zeppelin: 1}\n",
-			`nightly.yaml:4:10: limits: unknown key "zeppelin"; known are runs_at_once, shared and quarantine_after`},
+			`nightly.yaml:4:10: limits: unknown key "zeppelin"; known are runs_at_once, shared and set_aside_after`},
 		{"duplicate key", head + "limits: {runs_at_once: 1, runs_at_once: 2}\n",
 			`nightly.yaml:4:27: limits: duplicate key "runs_at_once", first in line 4`},
 		{"duplicate names", "bench:\n  handsets:\n    - {name: Alder, serial: A}\n    - {name: alder, serial: A}\n",
@@ -652,7 +652,7 @@ plans:
 	s := f.Scenarios["steps"]
 	want := []Step{
 		{Line: 10, Verb: "tap", Find: []string{"Go & win"}, Times: 2, Wait: time.Second},
-		{Line: 10, Verb: "tap", Find: []string{"Yes", "OK"}, Optional: true, Times: 1},
+		{Line: 10, Verb: "tap", Find: []string{"Yes", "OK"}, MayMiss: true, Times: 1},
 		{Line: 10, Verb: "call", Text: "end", Times: 1},
 	}
 	if diff := cmp.Diff(want, s.Loop); diff != "" {

@@ -131,7 +131,7 @@ func TestSchemaRefusesWhatLoadRefuses(t *testing.T) {
 		{"a meter of nobody", "      room: on\n", ""},
 		{"a quantity", "power: \"MEAS:POW?\"", "watts: \"MEAS:POW?\""},
 		{"a charger without levels", "          - {volts: 5, amps: 3}\n          - {volts: 9, amps: 3}\n          - {volts: 15, amps: 3}\n          - {volts: 20, amps: 2.25}\n", "          []\n"},
-		{"quarantine", "quarantine_after: 3", "quarantine_after: 0"},
+		{"set aside", "set_aside_after: 3", "set_aside_after: 0"},
 	} {
 		if strings.Count(example, tt.old) < 1 {
 			t.Errorf("%s: the example no longer has %q", tt.name, tt.old)

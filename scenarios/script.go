@@ -76,6 +76,7 @@ func (b *builder) scenarios(e *entry) map[string]Scenario {
 			switch {
 			case isBuiltin && (on == name || !own):
 				if base = builtin; on == "sustain" && meansCycles(e) {
+					b.r.hint(from.node, from.path, "sustain works without a pause since its version 3; this one counts cycles and is read as extending cycles")
 					base = builtins()["cycles"]
 				}
 			case slices.Contains(under, on):
@@ -310,7 +311,7 @@ func step(e *entry) Step {
 	switch s.Verb {
 	case "tap":
 		if t := e.at("tap"); t.in != nil {
-			s.Find, s.Optional = words(t.at("text")), valueOf[bool](t, "optional")
+			s.Find, s.MayMiss = words(t.at("text")), valueOf[bool](t, "may_miss")
 			break
 		}
 		s.From = position(e.at("tap"))

@@ -389,7 +389,7 @@ var limitsShape = &object{
 	fields: []field{
 		{key: "runs_at_once", about: "How many runs go on at once over the bench; 0: no bound.", shape: wholeNumber(0, 200, "runs"), def: 0},
 		{key: "shared", about: "Named limits that scenarios hold, and how many segments may hold each at once.", shape: &dictionary{noun: "limits by name", key: name("a limit's name"), value: wholeNumber(1, 200, "segments")}},
-		{key: "quarantine_after", about: "How many spoiled segments in a row set a handset aside until a person has looked.", shape: wholeNumber(1, 20, "segments"), def: 3},
+		{key: "set_aside_after", was: "quarantine_after", about: "How many spoiled segments in a row set a handset aside until a person has looked.", shape: wholeNumber(1, 20, "segments"), def: 3},
 	},
 }
 
@@ -485,7 +485,7 @@ var verbs = []string{"open", "launch", "close", "play", "tap", "swipe", "key", "
 // elementShape is what a tap finds by its text.
 var elementShape = &object{noun: "an element by its text", fields: []field{
 	{key: "text", about: "The whole text on it, or its description; of several, the first that is there.", shape: &oneOrMore{noun: "a text, or a list of 1 to 8 texts", value: text("a text of up to 80 characters", 80), most: 8}, required: true},
-	{key: "optional", about: "Whether it need not be there; otherwise a missing one is noted as a step that failed.", shape: onOff(), def: "off"},
+	{key: "may_miss", was: "optional", about: "Whether it need not be there; otherwise a missing one is noted as a step that failed.", shape: onOff(), def: "off"},
 }}
 
 var (

@@ -71,7 +71,7 @@ type queueCmd struct {
 	Add    queueAddCmd    `cmd:"" help:"Queue a plan for handsets."`
 	List   queueListCmd   `cmd:"" help:"List what is queued, running and ended."`
 	Cancel queueCancelCmd `cmd:"" help:"End an item: at once when it waits; a running one is collected and the handset restored."`
-	Pause  queuePauseCmd  `cmd:"" help:"Hold an item back; a running one is held before its next segment."`
+	Pause  queuePauseCmd  `cmd:"" help:"Pause an item; a running one is paused before its next segment."`
 	Resume queueResumeCmd `cmd:"" help:"Let a paused item go on."`
 }
 
@@ -401,10 +401,10 @@ func (c *validateCmd) Run(e *env) error {
 	case err != nil:
 		return err
 	case e.json:
-		return e.printJSON(map[string]any{"file": c.File, "faults": []any{}, "notes": f.PowerNotes()})
+		return e.printJSON(map[string]any{"file": c.File, "faults": []any{}, "notes": slices.Concat(f.Hints, f.PowerNotes())})
 	}
 	fmt.Fprintf(e.out, "%s: %d handsets, %d plans, %d nights, %d scenarios: no fault found\n", c.File, len(f.Bench.Handsets), len(f.Plans), len(f.Nights), len(f.Scenarios))
-	for _, n := range f.PowerNotes() {
+	for _, n := range slices.Concat(f.Hints, f.PowerNotes()) {
 		fmt.Fprintln(e.out, "note:", n)
 	}
 	return nil

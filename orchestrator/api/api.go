@@ -166,7 +166,7 @@ func (s *Server) register() {
 	get(s, described, "/v1/queue", "queue", "What is queued, running and ended", s.queue)
 	post(s, described, "/v1/queue", "enqueue", "Queue a plan for handsets", s.enqueue)
 	post(s, described, "/v1/queue/{id}/cancel", "cancel", "End a queued or running item", s.act("ended", (*orchestrator.Daemon).Cancel))
-	post(s, described, "/v1/queue/{id}/pause", "pause", "Hold an item back, a running one before its next segment", s.act("paused", (*orchestrator.Daemon).Pause))
+	post(s, described, "/v1/queue/{id}/pause", "pause", "Pause an item, a running one before its next segment", s.act("paused", (*orchestrator.Daemon).Pause))
 	post(s, described, "/v1/queue/{id}/resume", "resume", "Let a paused item go on", s.act("resumed", (*orchestrator.Daemon).Resume))
 	get(s, described, "/v1/forecast", "forecast", "When a plan would end on each handset if it began at an instant", s.forecast)
 	s.registerRecorded(described)

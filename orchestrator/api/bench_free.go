@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"net/http"
+	"slices"
 
 	"github.com/danielgtaylor/huma/v2"
 
@@ -120,7 +121,7 @@ func (s *Server) validate(_ context.Context, in *validateInput) (*body[Validatio
 		return nil, huma.Error422UnprocessableEntity(err.Error())
 	}
 	v.Handsets, v.Plans, v.Nights = len(f.Bench.Handsets), len(f.Plans), len(f.Nights)
-	v.Notes = append(v.Notes, f.PowerNotes()...)
+	v.Notes = slices.Concat(v.Notes, f.Hints, f.PowerNotes())
 	for name, n := range f.Nights {
 		if err := orchestrator.Playable(f, n.Plan); err != nil {
 			v.Notes = append(v.Notes, "nights."+name+" would not be queued on this host: "+err.Error())

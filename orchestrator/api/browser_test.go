@@ -265,8 +265,8 @@ func TestANightInTheBrowser(t *testing.T) {
 	// A lane is one tab stop; arrows go through its blocks and say what each is.
 	p.until(`(() => { document.querySelector("svg.ln").focus(); document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {key: "End", bubbles: true})); return document.getElementById("tip").textContent; })()`, "Alder: video expected", 10*time.Second)
 
-	p.press("Hold Alder")
-	p.until(`document.querySelector(".said")?.textContent ?? ""`, "Alder: short is held", 5*time.Second)
+	p.press("Pause Alder")
+	p.until(`document.querySelector(".said")?.textContent ?? ""`, "Alder: short is paused", 5*time.Second)
 	p.press("Let Alder go on")
 	p.until(`document.querySelector(".said")?.textContent ?? ""`, "Alder: short goes on", 5*time.Second)
 

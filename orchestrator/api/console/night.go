@@ -442,7 +442,7 @@ func (c *Console) queueRows(since time.Time) []queueRow {
 			row.CanPause, row.CanGoOn = !it.Paused, it.Paused
 			row.Says = "running"
 			if it.Paused {
-				row.Says = "running, held before its next segment"
+				row.Says = "running, paused before its next segment"
 			}
 			done := 0
 			for _, s := range m.Shapes {
@@ -519,9 +519,9 @@ func (c *Console) queueSaid(r *http.Request) *said {
 	it, ok := items[q.Get("item")]
 	switch verb := q.Get("did"); {
 	case verb == "pause" && ok && it.Paused:
-		return &said{Text: it.Handset + ": " + it.Plan + " is held.", Undo: []undo{{Action: "/queue/" + Escape(it.ID) + "/resume", Label: "Let " + it.Handset + " go on"}}}
+		return &said{Text: it.Handset + ": " + it.Plan + " is paused.", Undo: []undo{{Action: "/queue/" + Escape(it.ID) + "/resume", Label: "Resume " + it.Handset}}}
 	case verb == "resume" && ok && !it.Paused:
-		return &said{Text: it.Handset + ": " + it.Plan + " goes on.", Undo: []undo{{Action: "/queue/" + Escape(it.ID) + "/pause", Label: "Hold " + it.Handset + " again"}}}
+		return &said{Text: it.Handset + ": " + it.Plan + " goes on.", Undo: []undo{{Action: "/queue/" + Escape(it.ID) + "/pause", Label: "Pause " + it.Handset + " again"}}}
 	case verb == "cancel" && ok:
 		return &said{Text: it.Handset + ": " + it.Plan + " is cancelled.", Undo: []undo{{
 			Action: "/before/queue", Label: "Queue " + it.Plan + " for " + it.Handset + " anew", Fields: map[string]string{"plan": it.Plan, "handset": it.Handset, "finish": finishOf(it)},

@@ -247,7 +247,7 @@ func outcomeWords(g results.Segment) string {
 
 // preconditionName is a precondition's name for people.
 func preconditionName(name string) string {
-	special := map[string]string{"wifi": "Wi-Fi", "wifi_signal": "Wi-Fi signal", "nfc": "NFC", "real_readings": "Readings are the phone's own", "on_battery": "No power source", "start_level": "Level", "link": "Link"}
+	special := map[string]string{"wifi": "Wi-Fi", "wifi_signal": "Wi-Fi signal", "nfc": "NFC", "real_readings": "Readings are the phone's own", "link": "Link"}
 	if s, ok := special[name]; ok {
 		return s
 	}
