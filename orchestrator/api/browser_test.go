@@ -267,7 +267,7 @@ func TestANightInTheBrowser(t *testing.T) {
 
 	p.press("Pause Alder")
 	p.until(`document.querySelector(".said")?.textContent ?? ""`, "Alder: short is paused", 5*time.Second)
-	p.press("Let Alder go on")
+	p.press("Resume Alder")
 	p.until(`document.querySelector(".said")?.textContent ?? ""`, "Alder: short goes on", 5*time.Second)
 
 	p.press("Cancel Birch…")
