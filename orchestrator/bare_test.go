@@ -61,7 +61,7 @@ func TestConditionsByHandHoldTheHandset(t *testing.T) {
 		b.byHand(before)
 		it := north.queue("film")[0]
 		within(b.t, time.Minute, "north sees who has it", func() bool { return north.status("Alder").HeldBy != nil })
-		if s := north.status("Alder"); s.HeldBy.Bench != "test bench" || s.HeldBy.Since.IsZero() || !strings.Contains(s.WaitsFor, "held by bench test bench") {
+		if s := north.status("Alder"); s.HeldBy.Bench != "test bench" || s.HeldBy.Since.IsZero() || !strings.Contains(s.WaitsFor, "held by bench test bench") || !strings.Contains(s.WaitsFor, " outside of a run, since ") {
 			b.t.Errorf("held by %+v, waits for %q; want the test bench, and since when", s.HeldBy, s.WaitsFor)
 		}
 		if _, err := north.daemon.Check(b.t.Context(), "Alder", "film", true); !errors.Is(err, orchestrator.ErrNotNow) || !errors.Is(err, onboard.ErrHeld) {

@@ -92,6 +92,8 @@ func (h HeldBy) String() string {
 		}
 		if h.Run != "" {
 			text += " for its run " + h.Run
+		} else {
+			text += " outside of a run"
 		}
 		text += ", since " + h.Since.Local().Format("2 Jan 15:04")
 	}

@@ -34,7 +34,7 @@ func (c *handsetsCmd) Run(e *env) error {
 type checkCmd struct {
 	Handset string `arg:"" help:"The handset's name on the bench."`
 	Plan    string `required:"" help:"The plan whose preconditions are wanted."`
-	Apply   bool   `help:"Set what is not as wanted and read it back. It is put back after the handset's next run, or by --undo." xor:"touch"`
+	Apply   bool   `help:"Set what is not as wanted and read it back. This bench holds the handset until it is put back: after its next run, or by --undo." xor:"touch"`
 	Undo    bool   `help:"Put back what an earlier --apply has set, then read." xor:"touch"`
 }
 
