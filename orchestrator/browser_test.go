@@ -104,46 +104,50 @@ plans:
 // the page may use camera and microphone, which a command and a tap by its words answer;
 // the player tells its position at changes of state only.
 func TestQuestionsAndPlayersOfFewWords(t *testing.T) {
-	b := newBench(t, []string{"Alder"}, `
+	inBubble(t, func(t *testing.T) {
+		b := newBench(t, []string{"Alder"}, `
 plans:
   p: {drain: 3, start_level_pct: {least: 40, most: 94}, restart_spoiled: 0, segments: [call, video]}
 `, func(_ string, o *simulated.Options) {
-		o.BrowserAsks = []string{"Allow this time", "Block"}
-		o.PlayerTellsRarely = true
-	}).start(overServer)
-	b.queue("p")
-	segments := b.finish(3 * time.Minute)["Alder"]
-	if len(segments) != 2 {
-		t.Fatalf("%d segments, want 2", len(segments))
-	}
-	for _, g := range segments {
-		if g.Outcome != results.Measured || g.Revivals != 0 || g.Points() != 3 {
-			t.Errorf("%s: %s (%s), %d points, brought back %d times", g.Scenario, g.Outcome, g.Reason, g.Points(), g.Revivals)
+			o.BrowserAsks = []string{"Allow this time", "Block"}
+			o.PlayerTellsRarely = true
+		}).start(overServer)
+		b.queue("p")
+		segments := b.finish(3 * time.Minute)["Alder"]
+		if len(segments) != 2 {
+			t.Fatalf("%d segments, want 2", len(segments))
 		}
-		want := ""
-		if g.Scenario == "video" {
-			want = b.clipHash()
+		for _, g := range segments {
+			if g.Outcome != results.Measured || g.Revivals != 0 || g.Points() != 3 {
+				t.Errorf("%s: %s (%s), %d points, brought back %d times", g.Scenario, g.Outcome, g.Reason, g.Points(), g.Revivals)
+			}
+			want := ""
+			if g.Scenario == "video" {
+				want = b.clipHash()
+			}
+			if g.ClipSHA256 != want {
+				t.Errorf("%s: the clip stored with it is %q, want %q", g.Scenario, g.ClipSHA256, want)
+			}
 		}
-		if g.ClipSHA256 != want {
-			t.Errorf("%s: the clip stored with it is %q, want %q", g.Scenario, g.ClipSHA256, want)
+		if got := b.handsets["Alder"].Pressed(); len(got) != 1 || got[0] != "Allow this time" {
+			t.Errorf("pressed %q, want the question answered once", got)
 		}
-	}
-	if got := b.handsets["Alder"].Pressed(); len(got) != 1 || got[0] != "Allow this time" {
-		t.Errorf("pressed %q, want the question answered once", got)
-	}
+	})
 }
 
 // A browser whose question nobody can answer makes no call, and no segment of one.
 func TestAQuestionThatIsNotAnswered(t *testing.T) {
-	b := newBench(t, []string{"Alder"}, `
+	inBubble(t, func(t *testing.T) {
+		b := newBench(t, []string{"Alder"}, `
 plans:
   p: {drain: 3, start_level_pct: {least: 40, most: 94}, restart_spoiled: 0, segments: [call]}
 `, func(_ string, o *simulated.Options) { o.BrowserAsks = []string{"In words that no script knows", "No"} }).start(overServer)
-	b.queue("p")
-	segments := b.finish(3 * time.Minute)["Alder"]
-	if len(segments) != 1 || segments[0].Outcome != results.Spoiled {
-		t.Errorf("segments %+v, want one that is spoiled", segments)
-	}
+		b.queue("p")
+		segments := b.finish(3 * time.Minute)["Alder"]
+		if len(segments) != 1 || segments[0].Outcome != results.Spoiled {
+			t.Errorf("segments %+v, want one that is spoiled", segments)
+		}
+	})
 }
 
 // checkPosts holds a page's posts to what they must say: pages read to some depth by
