@@ -77,6 +77,7 @@ type bench struct {
 	memory    *memoryServer      // instead of adb servers; only inside a bubble
 	links     orchestrator.Links // nil: memory's, or the plan file's adb servers
 	listen    func(ctx context.Context, network, address string) (net.Listener, error)
+	dial      func(ctx context.Context, network, address string) (net.Conn, error)
 }
 
 // options are what a handset of the bench is like; each test changes what it is about.
@@ -110,7 +111,7 @@ func newBenchBy(t *testing.T, clock simulated.Clock, names []string, plans strin
 	}
 	air := airOf(t)
 	if air != nil {
-		b.data, b.listen = memoryFolder(t), air.Listen
+		b.data, b.listen, b.dial = memoryFolder(t), air.Listen, air.Dial
 	}
 	var text strings.Builder
 	fmt.Fprintln(&text, "bench:\n  name: test bench\n  handsets:")
@@ -184,7 +185,7 @@ func (b *bench) startDaemon() {
 		log = zerolog.Nop()
 	}
 	config := orchestrator.Config{
-		File: b.file, DataDir: b.data, Log: log, Clock: clock, Gates: gates, PollEvery: 30 * time.Second, ADB: b.adb, Sysfs: b.sysfs, Listen: b.listen,
+		File: b.file, DataDir: b.data, Log: log, Clock: clock, Gates: gates, PollEvery: 30 * time.Second, ADB: b.adb, Sysfs: b.sysfs, Listen: b.listen, Dial: b.dial,
 	}
 	switch {
 	case b.links != nil:

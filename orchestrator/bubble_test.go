@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"net"
 	"os"
 	"path/filepath"
 	"sync"
@@ -56,6 +57,21 @@ func airOf(t testing.TB) *simulated.MemoryNet {
 		return air.(*simulated.MemoryNet)
 	}
 	return nil
+}
+
+// listening is what an instrument of a test answers on: a free port of the bubble's network
+// in memory, or of the loopback.
+func listening(t *testing.T) net.Listener {
+	t.Helper()
+	listen := new(net.ListenConfig).Listen
+	if air := airOf(t); air != nil {
+		listen = air.Listen
+	}
+	l, err := listen(t.Context(), "tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return l
 }
 
 // bubbleBench runs a test on a bench in a bubble that is started as it is made.

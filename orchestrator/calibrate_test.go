@@ -49,88 +49,90 @@ func TestCalibrationThroughTheDaemon(t *testing.T) {
 	for _, scale := range []string{"255", "fraction"} {
 		t.Run(scale, func(t *testing.T) {
 			t.Parallel()
-			b := newBench(t, []string{"Alder"}, shortPlan)
-			h := b.handsets["Alder"]
-			in, err := instruments.Serve("127.0.0.1:0", instruments.LightMeter(h, 1, 0.006, 3))
-			if err != nil {
-				t.Fatal(err)
-			}
-			t.Cleanup(in.Close)
-			b.file.Bench.Meters = []scenarios.Meter{{Name: "light", Light: true, Every: time.Second, Timeout: time.Second, AccuracyPct: 1, SCPI: &scenarios.SCPIMeter{
-				Address: in.Addr(), ErrorQueue: true, Queries: map[meters.Quantity]meters.Query{meters.Luminance: {Ask: "MEAS:LUM?"}},
-			}}}
-			b.start(overServer)
-			brightness := func() string {
-				return show(t, h, "settings get system screen_brightness; settings get system screen_brightness_mode; settings get system screen_off_timeout")
-			}
-			before := brightness()
-			within(t, 10*time.Second, "the calibration begins", func() bool {
-				_, err := b.daemon.Calibrate(t.Context(), "Alder", orchestrator.CalibrationRequest{Meter: "light", Placed: scale == "fraction", Scale: scale, Plan: "short"})
-				return err == nil
-			})
-			if scale == "255" {
-				within(t, 10*time.Second, "a person is asked to place the meter", func() bool { return len(b.daemon.Prompts()) == 1 })
-				if _, err := b.daemon.AnswerPrompt(b.daemon.Prompts()[0].ID, "done", "somebody"); err != nil {
+			inBubble(t, func(t *testing.T) {
+				b := newBench(t, []string{"Alder"}, shortPlan)
+				h := b.handsets["Alder"]
+				in, err := instruments.ServeOn(listening(t), instruments.LightMeter(h, 1, 0.006, 3))
+				if err != nil {
 					t.Fatal(err)
 				}
-			}
-			if _, err := b.daemon.Calibrate(t.Context(), "Alder", orchestrator.CalibrationRequest{Meter: "light"}); !errors.Is(err, orchestrator.ErrNotNow) {
-				t.Errorf("a second calibration at once: %v, want ErrNotNow", err)
-			}
-			b.queue("short") // waits until the screen is free
-			s := b.calibrated("Alder", nil)
-			if s.State != orchestrator.CalibrationDone || s.Used == nil || s.Used.WantedCdM2 != 300 || s.Used.VerifiedCdM2 == nil || s.Used.Build == "" {
-				t.Fatalf("state %s, %s, used %+v; want done and verified at 300 cd/m²\n%s", s.State, s.Problem, s.Used, b.log)
-			}
-			if got := len(s.Used.Readings); got < 24 || s.Taken != got {
-				t.Errorf("%d readings, %d counted; want at least two at each of 12 settings", got, s.Taken)
-			}
-			segments := b.finish(3 * time.Minute)["Alder"]
-			if len(segments) != 1 || segments[0].Outcome != results.Measured {
-				t.Fatalf("segments %+v, want one that is measured\n%s", segments, b.log)
-			}
-			found := ""
-			for _, c := range segments[0].Conditions {
-				if c.Name == "luminance" {
-					found = c.Found
+				t.Cleanup(in.Close)
+				b.file.Bench.Meters = []scenarios.Meter{{Name: "light", Light: true, Every: time.Second, Timeout: time.Second, AccuracyPct: 1, SCPI: &scenarios.SCPIMeter{
+					Address: in.Addr(), ErrorQueue: true, Queries: map[meters.Quantity]meters.Query{meters.Luminance: {Ask: "MEAS:LUM?"}},
+				}}}
+				b.start(overServer)
+				brightness := func() string {
+					return show(t, h, "settings get system screen_brightness; settings get system screen_brightness_mode; settings get system screen_off_timeout")
 				}
-			}
-			if !strings.Contains(found, "calibrated on 2030-05-14 with light, ±") || strings.Contains(found, "stale") {
-				t.Errorf("the report says of luminance: %q", found)
-			}
-			truth := trueLuminance(h, s.Used)
-			if off := math.Abs(truth - 300); off > s.Used.U95 {
-				t.Errorf("the screen shows %.1f cd/m² at setting %g; ± %.1f was stated", truth, s.Used.Setting, s.Used.U95)
-			}
-			if run, err := b.daemon.Store().Run(segments[0].RunID); err != nil || !strings.Contains(run.Handset.Calibration, "calibrated on 2030-05-14") {
-				t.Errorf("the run's record has the calibration %q, %v", run.Handset.Calibration, err)
-			}
-			b.stopDaemon()
-			if after := brightness(); after != before {
-				t.Errorf("brightness, its mode and the timeout were %q and are %q", before, after)
-			}
-
-			// Past the age that the plan file allows, the report says that it is stale.
-			b.file.Bench.LuminanceMaxAge = time.Minute
-			b.startDaemon()
-			within(t, 10*time.Second, "the report", func() bool {
-				report, err := b.daemon.Check(t.Context(), "Alder", "short", false)
-				if err != nil {
-					return false
-				}
-				for _, l := range report.Lines {
-					if l.Name == "luminance" && !strings.Contains(l.Found, "stale: luminance was calibrated on 2030-05-14, 0 days ago, and 0 days are allowed") {
-						t.Errorf("the report says of luminance: %q", l.Found)
+				before := brightness()
+				within(t, 10*time.Second, "the calibration begins", func() bool {
+					_, err := b.daemon.Calibrate(t.Context(), "Alder", orchestrator.CalibrationRequest{Meter: "light", Placed: scale == "fraction", Scale: scale, Plan: "short"})
+					return err == nil
+				})
+				if scale == "255" {
+					within(t, 10*time.Second, "a person is asked to place the meter", func() bool { return len(b.daemon.Prompts()) == 1 })
+					if _, err := b.daemon.AnswerPrompt(b.daemon.Prompts()[0].ID, "done", "somebody"); err != nil {
+						t.Fatal(err)
 					}
 				}
-				return true
+				if _, err := b.daemon.Calibrate(t.Context(), "Alder", orchestrator.CalibrationRequest{Meter: "light"}); !errors.Is(err, orchestrator.ErrNotNow) {
+					t.Errorf("a second calibration at once: %v, want ErrNotNow", err)
+				}
+				b.queue("short") // waits until the screen is free
+				s := b.calibrated("Alder", nil)
+				if s.State != orchestrator.CalibrationDone || s.Used == nil || s.Used.WantedCdM2 != 300 || s.Used.VerifiedCdM2 == nil || s.Used.Build == "" {
+					t.Fatalf("state %s, %s, used %+v; want done and verified at 300 cd/m²\n%s", s.State, s.Problem, s.Used, b.log)
+				}
+				if got := len(s.Used.Readings); got < 24 || s.Taken != got {
+					t.Errorf("%d readings, %d counted; want at least two at each of 12 settings", got, s.Taken)
+				}
+				segments := b.finish(3 * time.Minute)["Alder"]
+				if len(segments) != 1 || segments[0].Outcome != results.Measured {
+					t.Fatalf("segments %+v, want one that is measured\n%s", segments, b.log)
+				}
+				found := ""
+				for _, c := range segments[0].Conditions {
+					if c.Name == "luminance" {
+						found = c.Found
+					}
+				}
+				if !strings.Contains(found, "calibrated on 2030-05-14 with light, ±") || strings.Contains(found, "stale") {
+					t.Errorf("the report says of luminance: %q", found)
+				}
+				truth := trueLuminance(h, s.Used)
+				if off := math.Abs(truth - 300); off > s.Used.U95 {
+					t.Errorf("the screen shows %.1f cd/m² at setting %g; ± %.1f was stated", truth, s.Used.Setting, s.Used.U95)
+				}
+				if run, err := b.daemon.Store().Run(segments[0].RunID); err != nil || !strings.Contains(run.Handset.Calibration, "calibrated on 2030-05-14") {
+					t.Errorf("the run's record has the calibration %q, %v", run.Handset.Calibration, err)
+				}
+				b.stopDaemon()
+				if after := brightness(); after != before {
+					t.Errorf("brightness, its mode and the timeout were %q and are %q", before, after)
+				}
+
+				// Past the age that the plan file allows, the report says that it is stale.
+				b.file.Bench.LuminanceMaxAge = time.Minute
+				b.startDaemon()
+				within(t, 10*time.Second, "the report", func() bool {
+					report, err := b.daemon.Check(t.Context(), "Alder", "short", false)
+					if err != nil {
+						return false
+					}
+					for _, l := range report.Lines {
+						if l.Name == "luminance" && !strings.Contains(l.Found, "stale: luminance was calibrated on 2030-05-14, 0 days ago, and 0 days are allowed") {
+							t.Errorf("the report says of luminance: %q", l.Found)
+						}
+					}
+					return true
+				})
+				if err := b.daemon.ForgetCalibration("Alder"); err != nil {
+					t.Error(err)
+				}
+				if s, err := b.daemon.Calibration("Alder"); err != nil || s.Used != nil {
+					t.Errorf("after it was forgotten: %+v, %v", s.Used, err)
+				}
 			})
-			if err := b.daemon.ForgetCalibration("Alder"); err != nil {
-				t.Error(err)
-			}
-			if s, err := b.daemon.Calibration("Alder"); err != nil || s.Used != nil {
-				t.Errorf("after it was forgotten: %+v, %v", s.Used, err)
-			}
 		})
 	}
 }

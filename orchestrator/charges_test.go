@@ -35,66 +35,68 @@ limits:
 // brought back.
 func TestChargingNight(t *testing.T) {
 	t.Parallel()
-	names := []string{"Alder", "Birch", "Cedar", "Larch"}
-	b := newBench(t, names, chargingPlan, func(name string, o *simulated.Options) {
-		o.LevelPct, o.Seed, o.Charger.MaxW = 5.5, int64(name[0]), 40
-	})
-	for i, name := range names {
-		m, _ := scpiMeter(t, "line "+name, name, 10*time.Second, instruments.PowerMeter(b.handsets[name], 9, 22), meters.Power)
-		b.file.Bench.Meters = append(b.file.Bench.Meters, m)
-		b.file.Bench.Handsets[i].Supply = scenarios.Supply{
-			Charger: &usbpower.Charger{Text: "wall " + name, Watts: 60, Levels: []usbpower.Level{{Volts: 5, Amps: 3}, {Volts: 9, Amps: 3}, {Volts: 15, Amps: 3}, {Volts: 20, Amps: 3}}},
-			Cable:   &usbpower.Cable{Text: "short", Amps: 3},
-		}
-	}
-	b.file.Bench.Meters = append(b.file.Bench.Meters, scenarios.Meter{Name: "inline", Handset: "Alder", Record: &scenarios.MeterRecord{Time: "t", TimeAs: "s", Power: "p", Factor: 1}})
-	b.start(overServer)
-	b.queue("charging")
-	most := 0
-	within(t, 4*time.Minute, "the night is over", func() bool {
-		charging, over := 0, true
-		for _, s := range b.daemon.Handsets() {
-			if s.State == string(orchestrator.Charging) {
-				charging++
+	inBubble(t, func(t *testing.T) {
+		names := []string{"Alder", "Birch", "Cedar", "Larch"}
+		b := newBench(t, names, chargingPlan, func(name string, o *simulated.Options) {
+			o.LevelPct, o.Seed, o.Charger.MaxW = 5.5, int64(name[0]), 40
+		})
+		for i, name := range names {
+			m, _ := scpiMeter(t, "line "+name, name, 10*time.Second, instruments.PowerMeter(b.handsets[name], 9, 22), meters.Power)
+			b.file.Bench.Meters = append(b.file.Bench.Meters, m)
+			b.file.Bench.Handsets[i].Supply = scenarios.Supply{
+				Charger: &usbpower.Charger{Text: "wall " + name, Watts: 60, Levels: []usbpower.Level{{Volts: 5, Amps: 3}, {Volts: 9, Amps: 3}, {Volts: 15, Amps: 3}, {Volts: 20, Amps: 3}}},
+				Cable:   &usbpower.Cable{Text: "short", Amps: 3},
 			}
 		}
-		for _, it := range b.daemon.Queue() {
-			over = over && it.Outcome != ""
+		b.file.Bench.Meters = append(b.file.Bench.Meters, scenarios.Meter{Name: "inline", Handset: "Alder", Record: &scenarios.MeterRecord{Time: "t", TimeAs: "s", Power: "p", Factor: 1}})
+		b.start(overServer)
+		b.queue("charging")
+		most := 0
+		within(t, 4*time.Minute, "the night is over", func() bool {
+			charging, over := 0, true
+			for _, s := range b.daemon.Handsets() {
+				if s.State == string(orchestrator.Charging) {
+					charging++
+				}
+			}
+			for _, it := range b.daemon.Queue() {
+				over = over && it.Outcome != ""
+			}
+			most = max(most, charging)
+			return over
+		})
+		if most != 2 {
+			t.Errorf("%d handsets on their chargers at once, want 2 at most and at some time", most)
 		}
-		most = max(most, charging)
-		return over
+		charges, err := b.daemon.Reading().Charges(reading.FigureFilter{})
+		if err != nil || len(charges) != 4 {
+			t.Fatalf("%d charges, %v; want 4\n%s", len(charges), err, b.log)
+		}
+		for _, c := range charges {
+			if c.Reason != "" || c.FullS == nil || c.BatteryWh == nil || c.SocketWh == nil || c.Efficiency == nil || c.PeakW == nil || c.PeakSocketW == nil || c.TaperS == nil || c.HighestTempC == nil || c.ChargeMAh == nil {
+				t.Errorf("%s: a figure is missing: %+v", c.Handset, c)
+				continue
+			}
+			h := b.handsets[c.Handset]
+			if !strings.Contains(c.Supply, "wall "+c.Handset+", 60 W (5 V 3 A, 9 V 3 A, 15 V 3 A, 20 V 3 A); cable short, 3 A") || c.Meter != "line "+c.Handset {
+				t.Errorf("%s: charger %q, meter %q", c.Handset, c.Supply, c.Meter)
+			}
+			// What went into the cell is its capacity, from 2 % or below to full; the handset's own
+			// current has noise and a refresh, so 4 %.
+			want := 4500 * (h.TrueSoC() - float64(c.FromPct)/100)
+			if math.Abs(*c.ChargeMAh/want-1) > 0.04 {
+				t.Errorf("%s: %.0f mAh into the battery, %.0f by the cell", c.Handset, *c.ChargeMAh, want)
+			}
+			// The simulated converter's efficiency is 0.88; what the handset itself takes lowers it.
+			if *c.Efficiency < 0.80 || *c.Efficiency > 0.92 {
+				t.Errorf("%s: efficiency %.3f, the simulated converter has 0.88", c.Handset, *c.Efficiency)
+			}
+			if c.PeakSocketW.Value < c.PeakW.Value || *c.TaperS > *c.FullS || len(c.Times) != 5 || c.Times[1].S.Value >= c.Times[2].S.Value || c.Times[2].ChargeS == nil {
+				t.Errorf("%s: peak %.1f W of %.1f W arriving, taper after %.0f s, full after %.0f s, times %+v", c.Handset, c.PeakW.Value, c.PeakSocketW.Value, *c.TaperS, *c.FullS, c.Times)
+			}
+		}
+		attachRecord(t, b, charges[slices.IndexFunc(charges, func(c reading.Charge) bool { return c.Handset == "Alder" })])
 	})
-	if most != 2 {
-		t.Errorf("%d handsets on their chargers at once, want 2 at most and at some time", most)
-	}
-	charges, err := b.daemon.Reading().Charges(reading.FigureFilter{})
-	if err != nil || len(charges) != 4 {
-		t.Fatalf("%d charges, %v; want 4\n%s", len(charges), err, b.log)
-	}
-	for _, c := range charges {
-		if c.Reason != "" || c.FullS == nil || c.BatteryWh == nil || c.SocketWh == nil || c.Efficiency == nil || c.PeakW == nil || c.PeakSocketW == nil || c.TaperS == nil || c.HighestTempC == nil || c.ChargeMAh == nil {
-			t.Errorf("%s: a figure is missing: %+v", c.Handset, c)
-			continue
-		}
-		h := b.handsets[c.Handset]
-		if !strings.Contains(c.Supply, "wall "+c.Handset+", 60 W (5 V 3 A, 9 V 3 A, 15 V 3 A, 20 V 3 A); cable short, 3 A") || c.Meter != "line "+c.Handset {
-			t.Errorf("%s: charger %q, meter %q", c.Handset, c.Supply, c.Meter)
-		}
-		// What went into the cell is its capacity, from 2 % or below to full; the handset's own
-		// current has noise and a refresh, so 4 %.
-		want := 4500 * (h.TrueSoC() - float64(c.FromPct)/100)
-		if math.Abs(*c.ChargeMAh/want-1) > 0.04 {
-			t.Errorf("%s: %.0f mAh into the battery, %.0f by the cell", c.Handset, *c.ChargeMAh, want)
-		}
-		// The simulated converter's efficiency is 0.88; what the handset itself takes lowers it.
-		if *c.Efficiency < 0.80 || *c.Efficiency > 0.92 {
-			t.Errorf("%s: efficiency %.3f, the simulated converter has 0.88", c.Handset, *c.Efficiency)
-		}
-		if c.PeakSocketW.Value < c.PeakW.Value || *c.TaperS > *c.FullS || len(c.Times) != 5 || c.Times[1].S.Value >= c.Times[2].S.Value || c.Times[2].ChargeS == nil {
-			t.Errorf("%s: peak %.1f W of %.1f W arriving, taper after %.0f s, full after %.0f s, times %+v", c.Handset, c.PeakW.Value, c.PeakSocketW.Value, *c.TaperS, *c.FullS, c.Times)
-		}
-	}
-	attachRecord(t, b, charges[slices.IndexFunc(charges, func(c reading.Charge) bool { return c.Handset == "Alder" })])
 }
 
 // attachRecord writes what Alder's meter read as a separate meter would, and attaches it.

@@ -50,6 +50,8 @@ type Config struct {
 	PollEvery time.Duration
 	// Listen opens what the stage listens on; nil stands for the host's network.
 	Listen func(ctx context.Context, network, address string) (net.Listener, error)
+	// Dial opens the connections to the bench's instruments; nil stands for the host's network.
+	Dial func(ctx context.Context, network, address string) (net.Conn, error)
 	// ADB are the deadlines of the links to the plan file's adb servers; zero values stand
 	// for the link's own.
 	ADB adb.Options
@@ -68,6 +70,7 @@ type Daemon struct {
 	sysfs     string
 	pollEvery time.Duration
 	listen    func(ctx context.Context, network, address string) (net.Listener, error)
+	dial      func(ctx context.Context, network, address string) (net.Conn, error)
 
 	self    onboard.Holder // who this daemon is on handsets that it holds
 	store   *results.Store
@@ -108,7 +111,7 @@ const defaultPoll = 15 * time.Second
 // New makes a daemon; nothing is opened or started yet.
 func New(c Config) *Daemon {
 	d := &Daemon{
-		file: c.File, dataDir: c.DataDir, log: c.Log, clock: c.Clock, links: c.Links, pollEvery: c.PollEvery, listen: c.Listen,
+		file: c.File, dataDir: c.DataDir, log: c.Log, clock: c.Clock, links: c.Links, pollEvery: c.PollEvery, listen: c.Listen, dial: c.Dial,
 		gates: map[string]devices.PowerGate{}, bare: map[string]devices.PowerGate{}, sysfs: c.Sysfs, board: newBoard(), news: newNewsboard(), limits: newLimits(c.File.Limits, c.File.Bench.Handsets),
 		prompts: newPrompts(), powers: newPowers(c.File),
 	}

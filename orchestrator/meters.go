@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"slices"
 	"strings"
 	"sync"
@@ -44,12 +45,12 @@ type benchMeter struct {
 type series struct{ meter, segment string }
 
 // openMeter makes the instrument of a meter of the plan file; nothing is sent yet. Nil for
-// a meter that records by itself.
-func openMeter(m scenarios.Meter) (meters.Meter, error) {
+// a meter that records by itself. A dial of nil stands for the host's network.
+func openMeter(m scenarios.Meter, dial func(ctx context.Context, network, address string) (net.Conn, error)) (meters.Meter, error) {
 	switch {
 	case m.SCPI != nil:
 		return meters.NewSCPI(m.SCPI.Address, meters.SCPIOptions{
-			Name: m.Name, Queries: m.SCPI.Queries, Setup: m.SCPI.Setup, Timeout: m.Timeout, NoErrorQueue: !m.SCPI.ErrorQueue,
+			Name: m.Name, Queries: m.SCPI.Queries, Setup: m.SCPI.Setup, Timeout: m.Timeout, NoErrorQueue: !m.SCPI.ErrorQueue, Dial: dial,
 		})
 	case m.Lines != nil && len(m.Lines.Command) > 0 && !m.Lines.Stays:
 		return meters.NewCommand(m.Name, m.Lines.Command, m.Lines.Format, m.Timeout)
@@ -66,7 +67,7 @@ func openMeter(m scenarios.Meter) (meters.Meter, error) {
 func newMeterSet(d *Daemon) *meterSet {
 	s := &meterSet{d: d, current: map[string]string{}, changed: make(chan struct{}), unsaved: map[series][]results.Reading{}, savedAt: map[series]time.Time{}}
 	for _, m := range d.file.Bench.Meters {
-		instrument, err := openMeter(m)
+		instrument, err := openMeter(m, d.dial)
 		if err != nil { // the plan file was checked
 			d.log.Error().Err(err).Str("meter", m.Name).Msg("the meter cannot be used")
 			continue

@@ -17,7 +17,7 @@ import (
 // scpiMeter is a meter of the plan file for a simulated instrument.
 func scpiMeter(t *testing.T, name, handset string, every time.Duration, o instruments.Options, quantities ...meters.Quantity) (scenarios.Meter, *instruments.Instrument) {
 	t.Helper()
-	in, err := instruments.Serve("127.0.0.1:0", o)
+	in, err := instruments.ServeOn(listening(t), o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -36,88 +36,90 @@ func scpiMeter(t *testing.T, name, handset string, every time.Duration, o instru
 // its conditions; one that falls silent is noted and ends nothing.
 func TestMetersBesideASegment(t *testing.T) {
 	t.Parallel()
-	b := newBench(t, []string{"Alder", "Cedar"}, shortPlan)
-	line, _ := scpiMeter(t, "line", "Alder", 10*time.Second, instruments.PowerMeter(b.handsets["Alder"], 9, 22), meters.Power, meters.Voltage, meters.Current)
-	mute, broken := scpiMeter(t, "mute", "Cedar", 10*time.Second, instruments.PowerMeter(b.handsets["Cedar"], 9, 22), meters.Power)
-	room, _ := scpiMeter(t, "room", "", time.Minute, instruments.PowerMeter(b.handsets["Cedar"], 9, 23), meters.Temperature)
-	b.file.Bench.Meters = []scenarios.Meter{line, mute, room, {Name: "inline", Handset: "Cedar", Record: &scenarios.MeterRecord{Time: "t", Power: "p"}}}
-	b.file.Bench.Meters[1].Timeout = 300 * time.Millisecond
-	broken.SetFaults(instruments.Faults{Silent: true})
-	b.start(overServer)
-	within(t, 10*time.Second, "the room is read", func() bool {
-		report, err := b.daemon.Check(t.Context(), "Alder", "short", false)
-		if err != nil {
-			return false // the bench is not seen yet
-		}
-		return slices.ContainsFunc(report.Lines, func(l preconditions.Line) bool {
-			return l.Name == "room_temperature" && strings.Contains(l.Found, "°C (meter room)")
+	inBubble(t, func(t *testing.T) {
+		b := newBench(t, []string{"Alder", "Cedar"}, shortPlan)
+		line, _ := scpiMeter(t, "line", "Alder", 10*time.Second, instruments.PowerMeter(b.handsets["Alder"], 9, 22), meters.Power, meters.Voltage, meters.Current)
+		mute, broken := scpiMeter(t, "mute", "Cedar", 10*time.Second, instruments.PowerMeter(b.handsets["Cedar"], 9, 22), meters.Power)
+		room, _ := scpiMeter(t, "room", "", time.Minute, instruments.PowerMeter(b.handsets["Cedar"], 9, 23), meters.Temperature)
+		b.file.Bench.Meters = []scenarios.Meter{line, mute, room, {Name: "inline", Handset: "Cedar", Record: &scenarios.MeterRecord{Time: "t", Power: "p"}}}
+		b.file.Bench.Meters[1].Timeout = 300 * time.Millisecond
+		broken.SetFaults(instruments.Faults{Silent: true})
+		b.start(overServer)
+		within(t, 10*time.Second, "the room is read", func() bool {
+			report, err := b.daemon.Check(t.Context(), "Alder", "short", false)
+			if err != nil {
+				return false // the bench is not seen yet
+			}
+			return slices.ContainsFunc(report.Lines, func(l preconditions.Line) bool {
+				return l.Name == "room_temperature" && strings.Contains(l.Found, "°C (meter room)")
+			})
 		})
+		b.queue("short")
+		for handset, segments := range b.finish(3 * time.Minute) {
+			if len(segments) != 1 || segments[0].Outcome != results.Measured {
+				t.Fatalf("%s: segments %+v, want one that is measured", handset, segments)
+			}
+			g := segments[0]
+			readings, err := b.daemon.Store().Readings(g.ID)
+			if err != nil {
+				t.Fatal(err)
+			}
+			count := map[string]int{}
+			for i, r := range readings {
+				count[r.Meter]++
+				switch {
+				case i > 0 && r.Meter == readings[i-1].Meter && !r.At.After(readings[i-1].At):
+					t.Fatalf("%s: reading %d is not after the one before", handset, i)
+				case r.Meter == "line" && (r.PowerW == nil || r.VoltageV == nil || *r.VoltageV < 8.9 || *r.VoltageV > 9.1 || r.TempC != nil):
+					t.Errorf("%s: reading %+v, want power, 9 V and no temperature", handset, r)
+				case r.Meter == "room" && (r.TempC == nil || *r.TempC < 22 || *r.TempC > 24):
+					t.Errorf("%s: reading %+v, want 23 °C", handset, r)
+				case r.At.Before(g.StartedAt.Add(-time.Minute)) || r.At.After(g.EndedAt.Add(10*time.Minute)):
+					t.Errorf("%s: a reading at %v beside a segment from %v to %v", handset, r.At, g.StartedAt, g.EndedAt)
+				}
+			}
+			minutes := g.EndedAt.Sub(g.StartedAt).Minutes()
+			// A busy machine makes readings fall out, which the notes then say.
+			if line := count["line"]; (handset == "Alder") != (float64(line) > minutes) || float64(line) > 6*minutes+20 {
+				t.Errorf("%s: %d readings on the line in %.0f min", handset, line, minutes)
+			}
+			if room := count["room"]; float64(room) < minutes/4 || float64(room) > minutes+10 {
+				t.Errorf("%s: %d readings of the room in %.0f min", handset, room, minutes)
+			}
+			if g.Readings != len(readings) || count["mute"] != 0 {
+				t.Errorf("%s: the record has %d readings and the store %d, %d of a silent meter", handset, g.Readings, len(readings), count["mute"])
+			}
+			notes := ""
+			for _, n := range g.Notes {
+				notes += n.Text + "\n"
+			}
+			if said := strings.Contains(notes, "meter mute: not read once during the segment; it last said: meter mute:"); said != (handset == "Cedar") {
+				t.Errorf("%s: notes %q", handset, notes)
+			}
+			found := ""
+			for _, c := range g.Conditions {
+				if c.Name == "room_temperature" {
+					found = c.Found
+				}
+			}
+			if g.RoomTempC == nil || *g.RoomTempC < 22.5 || *g.RoomTempC > 23.5 {
+				t.Errorf("%s: mean of the room %v, want 23 °C", handset, g.RoomTempC)
+			}
+			if !strings.Contains(found, "(meter room)") || !strings.Contains(found, "°C during the segment") {
+				t.Errorf("%s: room temperature as condition: %q", handset, found)
+			}
+		}
+		problems := map[string]int{}
+		for _, m := range b.daemon.MetersNow(t.Context()) {
+			problems[m.Meter] += 0
+			if m.Problem != "" {
+				problems[m.Meter]++
+			}
+		}
+		if problems["mute"] != 1 || problems["line"] != 0 || problems["room"] != 0 || len(problems) != 4 {
+			t.Errorf("read once now: problems %v, want one of mute", problems)
+		}
 	})
-	b.queue("short")
-	for handset, segments := range b.finish(3 * time.Minute) {
-		if len(segments) != 1 || segments[0].Outcome != results.Measured {
-			t.Fatalf("%s: segments %+v, want one that is measured", handset, segments)
-		}
-		g := segments[0]
-		readings, err := b.daemon.Store().Readings(g.ID)
-		if err != nil {
-			t.Fatal(err)
-		}
-		count := map[string]int{}
-		for i, r := range readings {
-			count[r.Meter]++
-			switch {
-			case i > 0 && r.Meter == readings[i-1].Meter && !r.At.After(readings[i-1].At):
-				t.Fatalf("%s: reading %d is not after the one before", handset, i)
-			case r.Meter == "line" && (r.PowerW == nil || r.VoltageV == nil || *r.VoltageV < 8.9 || *r.VoltageV > 9.1 || r.TempC != nil):
-				t.Errorf("%s: reading %+v, want power, 9 V and no temperature", handset, r)
-			case r.Meter == "room" && (r.TempC == nil || *r.TempC < 22 || *r.TempC > 24):
-				t.Errorf("%s: reading %+v, want 23 °C", handset, r)
-			case r.At.Before(g.StartedAt.Add(-time.Minute)) || r.At.After(g.EndedAt.Add(10*time.Minute)):
-				t.Errorf("%s: a reading at %v beside a segment from %v to %v", handset, r.At, g.StartedAt, g.EndedAt)
-			}
-		}
-		minutes := g.EndedAt.Sub(g.StartedAt).Minutes()
-		// A busy machine makes readings fall out, which the notes then say.
-		if line := count["line"]; (handset == "Alder") != (float64(line) > minutes) || float64(line) > 6*minutes+20 {
-			t.Errorf("%s: %d readings on the line in %.0f min", handset, line, minutes)
-		}
-		if room := count["room"]; float64(room) < minutes/4 || float64(room) > minutes+10 {
-			t.Errorf("%s: %d readings of the room in %.0f min", handset, room, minutes)
-		}
-		if g.Readings != len(readings) || count["mute"] != 0 {
-			t.Errorf("%s: the record has %d readings and the store %d, %d of a silent meter", handset, g.Readings, len(readings), count["mute"])
-		}
-		notes := ""
-		for _, n := range g.Notes {
-			notes += n.Text + "\n"
-		}
-		if said := strings.Contains(notes, "meter mute: not read once during the segment; it last said: meter mute:"); said != (handset == "Cedar") {
-			t.Errorf("%s: notes %q", handset, notes)
-		}
-		found := ""
-		for _, c := range g.Conditions {
-			if c.Name == "room_temperature" {
-				found = c.Found
-			}
-		}
-		if g.RoomTempC == nil || *g.RoomTempC < 22.5 || *g.RoomTempC > 23.5 {
-			t.Errorf("%s: mean of the room %v, want 23 °C", handset, g.RoomTempC)
-		}
-		if !strings.Contains(found, "(meter room)") || !strings.Contains(found, "°C during the segment") {
-			t.Errorf("%s: room temperature as condition: %q", handset, found)
-		}
-	}
-	problems := map[string]int{}
-	for _, m := range b.daemon.MetersNow(t.Context()) {
-		problems[m.Meter] += 0
-		if m.Problem != "" {
-			problems[m.Meter]++
-		}
-	}
-	if problems["mute"] != 1 || problems["line"] != 0 || problems["room"] != 0 || len(problems) != 4 {
-		t.Errorf("read once now: problems %v, want one of mute", problems)
-	}
 }
 
 // What a meter missed is told from what is stored.

@@ -9,6 +9,7 @@ package instruments
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -101,6 +102,15 @@ type entry struct {
 
 // Serve makes an instrument and listens on addr ("127.0.0.1:0" for any free port).
 func Serve(addr string, o Options) (*Instrument, error) {
+	l, err := net.Listen("tcp", addr)
+	if err != nil {
+		return nil, fmt.Errorf("simulated instrument: %w", err)
+	}
+	return ServeOn(l, o)
+}
+
+// ServeOn makes an instrument that answers on a listener, which it closes in the end.
+func ServeOn(l net.Listener, o Options) (*Instrument, error) {
 	if o.Ident == "" {
 		o.Ident = "Simulated,Meter,0,1"
 	}
@@ -112,12 +122,8 @@ func Serve(addr string, o Options) (*Instrument, error) {
 	}
 	for _, c := range o.Channels {
 		if c.Truth == nil || c.Query == "" {
-			return nil, fmt.Errorf("simulated instrument: channel %q: want a query and a truth", c.Query)
+			return nil, errors.Join(fmt.Errorf("simulated instrument: channel %q: want a query and a truth", c.Query), l.Close())
 		}
-	}
-	l, err := net.Listen("tcp", addr)
-	if err != nil {
-		return nil, fmt.Errorf("simulated instrument: %w", err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	in := &Instrument{o: o, listener: l, cancel: cancel, rng: rand.New(rand.NewPCG(o.Seed, 0x5c91)), conns: map[net.Conn]bool{}}
