@@ -196,7 +196,7 @@ func TestEveryOperationIsAsDescribed(t *testing.T) {
 	finished := false
 	for _, c := range calls {
 		if c.id == "run" || c.id == "collect" {
-			if err := b.finish(2 * time.Minute); err != nil {
+			if err := b.finish(); err != nil {
 				t.Fatal(err)
 			}
 			finished = true
@@ -709,7 +709,7 @@ func TestReadersDoNotDisturbTheNight(t *testing.T) {
 		}
 		exports <- n
 	}()
-	err := b.finish(2 * time.Minute)
+	err := b.finish()
 	cancel()
 	var all count
 	for range readers {

@@ -85,7 +85,7 @@ func TestBesideInTheBrowser(t *testing.T) {
 	p := openTab(t, b)
 	p.size(1280, 800, "light")
 	p.open("/beside")
-	p.until(heading, "Against Alder, Birch lasts longer", 20*time.Second)
+	p.until(heading, "Against Alder, Birch lasts longer")
 	table := `document.querySelector("table.cmp")?.innerText ?? ""`
 	if text := p.js(table); !strings.Contains(text, "1.20") || !strings.Contains(text, "no difference shown") || !strings.Contains(text, "more watt-hours") || !strings.Contains(text, "day mix") {
 		t.Errorf("the ratios: %q", text)
@@ -109,19 +109,19 @@ func TestBesideInTheBrowser(t *testing.T) {
 	// Line-ups: last year's plan was another, which is said and can be taken in.
 	p.js(`document.querySelectorAll("[name=with]").forEach((c) => { c.checked = c.value.endsWith("_year"); }), document.querySelector("[name=reference]").value = "last_year", ""`)
 	p.press("Put beside each other")
-	p.until(heading, "Against last_year, this_year is not compared", 20*time.Second)
-	p.until(`document.querySelector("main")?.innerText ?? ""`, "The plan is not the same", 5*time.Second)
+	p.until(heading, "Against last_year, this_year is not compared")
+	p.until(`document.querySelector("main")?.innerText ?? ""`, "The plan is not the same")
 	p.fits("beside-lineups-blocked")
 	p.js(`[...document.querySelectorAll("a")].find((a) => a.textContent === "Take plan in").click(), ""`)
-	p.until(`document.querySelector("main")?.innerText ?? ""`, "Taken in although not alike: plan", 20*time.Second)
-	p.until(`document.querySelector("table.bars")?.innerText ?? ""`, "this_year, Birch", 5*time.Second)
+	p.until(`document.querySelector("main")?.innerText ?? ""`, "Taken in although not alike: plan")
+	p.until(`document.querySelector("table.bars")?.innerText ?? ""`, "this_year, Birch")
 	p.fits("beside-lineups")
 	p.accessible("beside-lineups")
 
 	// What was imported is marked, and blocked until it is allowed.
 	p.open("/beside?reference=Alder&with=Alder&with=Rowan&allow=plan&allow=workload")
-	p.until(`document.querySelector("table.bars")?.innerText ?? ""`, "imported", 20*time.Second)
-	p.until(`document.querySelector("main")?.innerText ?? ""`, "Rowan has imported figures", 5*time.Second)
+	p.until(`document.querySelector("table.bars")?.innerText ?? ""`, "imported")
+	p.until(`document.querySelector("main")?.innerText ?? ""`, "Rowan has imported figures")
 
 	folder := t.TempDir()
 	if _, err := chromedp.CallBrowser(p.ctx, browser.SetDownloadBehavior, browser.SetDownloadBehaviorParams{Behavior: browser.SetDownloadBehaviorBehaviorAllow, DownloadPath: folder}); err != nil {
@@ -153,17 +153,17 @@ func TestBesideInTheBrowser(t *testing.T) {
 		}
 	}
 	p.open("/v1/compare/report?side=Alder&side=Birch")
-	p.until(heading, "Against Alder, Birch lasts longer", 20*time.Second)
+	p.until(heading, "Against Alder, Birch lasts longer")
 	p.fits("report-compare")
 	p.open("/v1/runs/r20300510200000-aaaaaaaa/report")
-	p.until(heading, "Endurance of Alder", 20*time.Second)
+	p.until(heading, "Endurance of Alder")
 	p.fits("report-run")
 
 	p.open("/runs/r20300510200000-aaaaaaaa")
 	p.js(`document.getElementById("text").value = "Screen protector on.", ""`)
 	p.press("Annotate")
-	p.until(`document.querySelector(".said")?.textContent ?? ""`, "Annotated.", 10*time.Second)
-	p.until(`document.querySelector("main")?.innerText ?? ""`, "Screen protector on.", 5*time.Second)
+	p.until(`document.querySelector(".said")?.textContent ?? ""`, "Annotated.")
+	p.until(`document.querySelector("main")?.innerText ?? ""`, "Screen protector on.")
 	p.fits("run-annotated")
 	p.accessible("run-annotated")
 	p.size(390, 844, "dark")
@@ -171,17 +171,17 @@ func TestBesideInTheBrowser(t *testing.T) {
 	p.accessible("run-annotated-phone-dark")
 	p.size(1280, 800, "light")
 	p.press("Withdraw it again")
-	p.until(`document.querySelector(".said")?.textContent ?? ""`, "is withdrawn", 10*time.Second)
+	p.until(`document.querySelector(".said")?.textContent ?? ""`, "is withdrawn")
 
 	p.open("/runs")
-	p.until(`document.querySelector("main")?.innerText ?? ""`, "imported from rowan.csv", 5*time.Second)
+	p.until(`document.querySelector("main")?.innerText ?? ""`, "imported from rowan.csv")
 	p.js(`[...document.querySelectorAll("tbody tr")].find((r) => r.innerText.includes("Rowan")).querySelector("a").click(), ""`)
-	p.until(heading, "Rowan: video imported", 10*time.Second)
+	p.until(heading, "Rowan: video imported")
 	p.fits("run-imported")
 	p.accessible("run-imported")
 	p.press("Delete this import…")
 	p.press("Delete the import of Rowan")
-	p.until(`document.querySelector(".said")?.textContent ?? ""`, "rowan.csv of Rowan is no longer in the store", 10*time.Second)
+	p.until(`document.querySelector(".said")?.textContent ?? ""`, "rowan.csv of Rowan is no longer in the store")
 }
 
 // What a run, a night and a comparison give out as files is what a reader of each kind opens.

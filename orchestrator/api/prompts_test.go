@@ -87,7 +87,7 @@ func TestPromptsOverTheAPI(t *testing.T) {
 	if _, err := client.Answer(t.Context(), p.ID, ""); err != nil && !strings.Contains(err.Error(), "seen on the handset") {
 		t.Error(err)
 	}
-	if err := b.finish(time.Minute); err != nil {
+	if err := b.finish(); err != nil {
 		t.Fatal(err)
 	}
 	r, err := client.Run(t.Context(), p.RunID)
@@ -114,13 +114,13 @@ func TestAPromptIsAnsweredInTheBrowser(t *testing.T) {
 	p.open("/")
 	p.js(`window.here = "still the same page", ""`)
 	const asks = `document.querySelector(".asks")?.textContent ?? ""`
-	p.until(asks, "Plug the charger into handset Alder", 20*time.Second)
-	p.until(heading, "One handset needs a hand", 5*time.Second)
-	p.until(`document.querySelector(".do .what")?.textContent ?? ""`, "Asked since", 5*time.Second)
+	p.until(asks, "Plug the charger into handset Alder")
+	p.until(heading, "One handset needs a hand")
+	p.until(`document.querySelector(".do .what")?.textContent ?? ""`, "Asked since")
 	if got := p.js(`document.querySelector(".asks").getAttribute("aria-live") + " " + document.querySelector(".asks").compareDocumentPosition(document.querySelector("table.bench"))`); got != "polite 4" {
 		t.Errorf("what is asked is %q, want it announced and before the table", got)
 	}
-	p.until(`document.querySelector("main").textContent`, "Notices cannot be sent to desk: webhook: address: the environment variable RUNDOWN_TEST_NOT_SET is not set for the daemon.", 5*time.Second)
+	p.until(`document.querySelector("main").textContent`, "Notices cannot be sent to desk: webhook: address: the environment variable RUNDOWN_TEST_NOT_SET is not set for the daemon.")
 	for _, at := range []struct {
 		name          string
 		width, height int64
@@ -147,18 +147,18 @@ func TestAPromptIsAnsweredInTheBrowser(t *testing.T) {
 	if err := chromedp.Do(p.ctx, chromedp.KeyEvent("\r")); err != nil {
 		t.Fatal(err)
 	}
-	p.until(`document.querySelector(".said")?.textContent ?? ""`, "The run goes on once the handset shows it.", 10*time.Second)
+	p.until(`document.querySelector(".said")?.textContent ?? ""`, "The run goes on once the handset shows it.")
 	b.handsets["Alder"].Plug(true)
-	p.until(asks, "Unplug handset Alder", 30*time.Second)
+	p.until(asks, "Unplug handset Alder")
 	p.press("It cannot be done: Alder")
-	p.until(`document.querySelector(".said")?.textContent ?? ""`, "Unplug handset Alder from its charger: cannot.", 10*time.Second)
+	p.until(`document.querySelector(".said")?.textContent ?? ""`, "Unplug handset Alder from its charger: cannot.")
 	if got := p.js(`window.here ?? "another page"`); got != "still the same page" {
 		t.Error("the page was loaded anew")
 	}
 	p.fits("answered")
 	b.open(t, client, "unplug handset Alder") // asked again while its run ends: it must not stay on power
 	b.handsets["Alder"].Plug(false)
-	if err := b.finish(time.Minute); err != nil {
+	if err := b.finish(); err != nil {
 		t.Fatal(err)
 	}
 	run := mustRuns(t, b)[0]
@@ -166,5 +166,5 @@ func TestAPromptIsAnsweredInTheBrowser(t *testing.T) {
 		t.Errorf("the run ended: %s", run.Reason)
 	}
 	p.open("/runs/" + run.ID)
-	p.until(`document.querySelector("main").textContent`, "asked: unplug handset Alder from its charger: cannot (this host", 10*time.Second)
+	p.until(`document.querySelector("main").textContent`, "asked: unplug handset Alder from its charger: cannot (this host")
 }
