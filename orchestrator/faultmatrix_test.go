@@ -354,7 +354,7 @@ func faultsIn(t *testing.T, front faultFront, state orchestrator.State, table []
 		names = append(names, name)
 		rows[name] = f
 	}
-	b := newBenchBy(t, simulated.NewScaledClock(benchStart, factor/3/raceSlow), names, matrixPlans(state == orchestrator.Recharging), faulty(files, state, func(name string) fault { return rows[name] }))
+	b := newBenchBy(t, simulated.NewScaledClock(benchStart, factor/12), names, matrixPlans(state == orchestrator.Recharging), faulty(files, state, func(name string) fault { return rows[name] }))
 	servers := map[string]*adbServer{}
 	shared := front(t, b, names[1:])
 	own := front(t, b, names[:1]) // the first row kills its server
@@ -366,7 +366,7 @@ func faultsIn(t *testing.T, front faultFront, state orchestrator.State, table []
 		b.file.Bench.Handsets[i].Serial, b.file.Bench.Handsets[i].Server = b.serials[h.Name], servers[h.Name].address
 	}
 	b.file.Bench.Servers = []string{shared.address, own.address}
-	b.adb = adb.Options{ShellTimeout: 3 * raceSlow * time.Second, IdleTimeout: 3 * raceSlow * time.Second, RequestTimeout: 2 * raceSlow * time.Second, PollEvery: 100 * time.Millisecond, RetryFirst: 20 * time.Millisecond, RetryMost: 100 * time.Millisecond}
+	b.adb = adb.Options{ShellTimeout: 12 * time.Second, IdleTimeout: 12 * time.Second, RequestTimeout: 8 * time.Second, PollEvery: 100 * time.Millisecond, RetryFirst: 20 * time.Millisecond, RetryMost: 100 * time.Millisecond}
 	carryOutFaulty(t, b, files, state, rows, servers, func(row string, judge func(t *testing.T)) { t.Run(row, judge) })
 }
 
