@@ -59,7 +59,7 @@ func (g *CommandGate) run(ctx context.Context, what string, argv []string) error
 	case ctx.Err() != nil:
 		return fmt.Errorf("power gate: command %q to %s it was given up: %w", command, what, ctx.Err())
 	case limited.Err() != nil:
-		return fmt.Errorf("power gate: command %q to %s it did not end within %v and was stopped; it said %s: %w", command, what, g.limit, excerpt(said.String()), ErrTimeout)
+		return fmt.Errorf("power gate: command %q to %s it did not end within %s and was stopped; it said %s: %w", command, what, Lasting(g.limit), excerpt(said.String()), ErrTimeout)
 	}
 	return fmt.Errorf("power gate: command %q to %s it failed; it said %s: %w", command, what, excerpt(said.String()), err)
 }

@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"rundown/devices"
 	"rundown/results"
 )
 
@@ -76,7 +77,7 @@ func (p *pulses) stuck() []string {
 	var list []string
 	for name, own := range p.loops {
 		if now := time.Now(); now.After(own.until) {
-			list = append(list, fmt.Sprintf("%s (last heard of %s ago)", name, now.Sub(own.last).Round(time.Second)))
+			list = append(list, fmt.Sprintf("%s (last heard of %s ago)", name, devices.Lasting(now.Sub(own.last).Round(time.Second))))
 		}
 	}
 	slices.Sort(list)
@@ -145,6 +146,6 @@ func (d *Daemon) recordsAnswer(ctx context.Context) error {
 		}
 		return nil
 	case <-ctx.Done():
-		return fmt.Errorf("the daemon's records do not answer within %v", recordsLimit)
+		return fmt.Errorf("the daemon's records do not answer within %s", devices.Lasting(recordsLimit))
 	}
 }

@@ -33,7 +33,7 @@ func TestLoopsThatStandStillAreNamed(t *testing.T) {
 			t.Errorf("after half a minute stuck are %v, want only the loop that has ended", got)
 		}
 		time.Sleep(2 * time.Minute)
-		if got := p.stuck(); len(got) != 2 || got[1] != "stands (last heard of 2m29s ago)" {
+		if got := p.stuck(); len(got) != 2 || got[1] != "stands (last heard of 2 min 29 s ago)" {
 			t.Errorf("stuck are %v, want also the one that stands", got)
 		}
 		close(stand)

@@ -4,6 +4,7 @@ import (
 	"strings"
 	"time"
 
+	"rundown/devices"
 	"rundown/results"
 )
 
@@ -28,7 +29,7 @@ func (r *run) sayCancelled() string {
 	r.d.tell(r.h.Name, func(s *HandsetStatus) { lost = s.LinkLostAt })
 	switch _, err := r.d.linkTo(r.h); {
 	case !lost.IsZero():
-		text += ", with the handset away since " + lost.Local().Format("2 Jan 15:04")
+		text += ", with the handset away since " + devices.At(lost)
 	case err != nil:
 		text += ", with the handset away"
 	}

@@ -265,7 +265,7 @@ func (r *run) settleOutcome(samples []results.Sample) {
 	}
 	if i := slices.IndexFunc(g.rec.Drift, func(d results.Drift) bool { return !d.Tolerated }); i >= 0 {
 		d := g.rec.Drift[i]
-		flags = append(flags, fmt.Sprintf("%s: wanted %s, found %s at %s", d.Name, d.Wanted, d.Found, d.At.Format("15:04")))
+		flags = append(flags, fmt.Sprintf("%s: wanted %s, found %s at %s", d.Name, d.Wanted, d.Found, devices.At(d.At)))
 	}
 	if short := r.shortOfActivity(wanted.FlagBelowPct, missing); short != "" {
 		flags = append(flags, short)

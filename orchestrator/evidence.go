@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"rundown/devices"
 	"rundown/results"
 	"rundown/scenarios"
 )
@@ -125,4 +126,4 @@ func (w *witness) lastSeen() time.Time {
 	return oldest
 }
 
-func round(d time.Duration) time.Duration { return d.Round(time.Second) }
+func round(d time.Duration) string { return devices.Lasting(d.Round(time.Second)) }

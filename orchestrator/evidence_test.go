@@ -24,9 +24,9 @@ func TestWitness(t *testing.T) {
 		want         string
 	}{
 		{name: "nothing is overdue yet", phone: 2, stage: 2},
-		{name: "a page is overdue at the stage", phone: 3, stage: 3, want: "no page evidence for 3m0s (limit 2m0s)"},
+		{name: "a page is overdue at the stage", phone: 3, stage: 3, want: "no page evidence for 3 min (limit 2 min)"},
 		{name: "both arrive", seen: []piece{{1, "page", 1}, {3, "page", 2}, {2, "foreground", 1}}, phone: 5, stage: 5},
-		{name: "a foreground that was not there is no evidence", seen: []piece{{1, "page", 1}, {4, "page", 2}, {1, "foreground", 1}, {4, "foreground", 0}}, phone: 5, stage: 5, want: "no foreground evidence for 4m0s (limit 3m0s)"},
+		{name: "a foreground that was not there is no evidence", seen: []piece{{1, "page", 1}, {4, "page", 2}, {1, "foreground", 1}, {4, "foreground", 0}}, phone: 5, stage: 5, want: "no foreground evidence for 4 min (limit 3 min)"},
 		{name: "the phone's lines are judged only as far as they were read", seen: []piece{{9, "page", 1}}, phone: 3, stage: 10},
 		{name: "old evidence read late does not turn time back", seen: []piece{{4, "page", 1}, {2, "page", 2}, {4, "foreground", 1}}, phone: 6, stage: 6},
 	}

@@ -91,7 +91,7 @@ func TestNobodyComesToRecharge(t *testing.T) {
 		items := b.queue("short")
 		b.finish(time.Minute)
 		run := runOf(t, b, items[0].ID)
-		if !strings.Contains(run.Reason, "a person was asked to plug the charger into handset Alder: nobody answered within the time limit (10m0s)") {
+		if !strings.Contains(run.Reason, "a person was asked to plug the charger into handset Alder: nobody answered within the time limit (10 min)") {
 			t.Errorf("the run ended: %s", run.Reason)
 		}
 		list, err := b.daemon.Store().Prompts(run.ID)
@@ -332,7 +332,7 @@ func TestUSBPortsThatCannotBeUsed(t *testing.T) {
 		},
 		{
 			name: "a port that keeps power on", gate: scenarios.Gate{USBSerial: "SIM-A"}, dead: true,
-			reason: "power stays on: after 1m0s it sees power (USB); many hubs claim to switch",
+			reason: "power stays on: after 1 min it sees power (USB); many hubs claim to switch",
 		},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

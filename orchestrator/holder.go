@@ -95,7 +95,7 @@ func (h HeldBy) String() string {
 		} else {
 			text += " outside of a run"
 		}
-		text += ", since " + h.Since.Local().Format("2 Jan 15:04")
+		text += ", since " + devices.At(h.Since)
 	}
 	return text
 }

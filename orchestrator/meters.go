@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"rundown/devices"
 	"rundown/devices/meters"
 	"rundown/devices/preconditions"
 	"rundown/results"
@@ -349,7 +350,7 @@ func silence(list []results.Reading, from, until time.Time, every time.Duration)
 	if sum == 0 {
 		return ""
 	}
-	return fmt.Sprintf("silent for %s in all, longest for %s from %s on", round(sum), round(longest), began.Format("15:04:05"))
+	return fmt.Sprintf("silent for %s in all, longest for %s from %s on", round(sum), round(longest), devices.AtSecond(began))
 }
 
 // lateness says when a meter's answers came so late that their instants are known worse

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"strings"
 
+	"rundown/devices"
 	"rundown/orchestrator/notices"
 	"rundown/results"
 	"rundown/scenarios"
@@ -37,7 +38,7 @@ func (d *Daemon) notifyPrompt(p results.Prompt) {
 	if p.Why != "" {
 		text += p.Why + ".\n"
 	}
-	text += fmt.Sprintf("Without an answer by %s it counts as: %s. Answer in the console, or: rundown answer %s", p.Until.Local().Format("15:04 on 2 Jan"), p.Default, p.ID)
+	text += fmt.Sprintf("Without an answer by %s %s. Answer in the console, or: rundown answer %s", devices.At(p.Until), UnansweredSays(p), p.ID)
 	d.notify(notices.Notice{
 		Cause: "prompt " + p.ID, Kind: scenarios.NoticePrompt, Title: "a person is asked: " + p.Text, Text: text, Handset: p.Handset, Run: p.RunID, Prompt: p.ID,
 	})

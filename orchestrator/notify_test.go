@@ -73,7 +73,7 @@ func TestNoticesOfABadNight(t *testing.T) {
 		}
 		for kind, says := range map[string]string{
 			scenarios.NoticeLimit: "ended at the time limit", scenarios.NoticeSetAside: "rundown release Alder", scenarios.NoticeRunFinished: "0 measured, 0 flagged, 1 spoiled",
-			scenarios.NoticePrompt: "it counts as: cannot. Answer in the console, or: rundown answer p",
+			scenarios.NoticePrompt: "it is taken that it cannot be done. Answer in the console, or: rundown answer p",
 		} {
 			if n.Kind == kind && !strings.Contains(n.Text, says) {
 				t.Errorf("%s says %q, want %q", kind, n.Text, says)

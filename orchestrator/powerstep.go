@@ -5,6 +5,7 @@ import (
 	"math"
 	"time"
 
+	"rundown/devices"
 	"rundown/results"
 	"rundown/results/changepoint"
 	"rundown/results/reading"
@@ -55,7 +56,7 @@ func (r *run) judgePower(samples []results.Sample) {
 		values = fmt.Sprintf("%.3g instead of %.3g %s", f.Inside, f.Outside, unit)
 	}
 	found.text = fmt.Sprintf("from %s to %s the handset's own power was %.0f %% %s than in the rest (%s), and no step of the script explains it",
-		found.from.Format("15:04:05"), found.to.Format("15:04:05"), 100*math.Abs(f.Change()), word, values)
+		devices.AtSecond(found.from), devices.AtSecond(found.to), 100*math.Abs(f.Change()), word, values)
 	g.powerStep = found
 	g.note(r.d.now(), "%s", found.text)
 }
@@ -155,7 +156,7 @@ func (r *run) stepBeside(missing []span) string {
 	}
 	for _, m := range missing {
 		if m.length() >= leastMissing && m.meets(found.span, besideOutage) {
-			return text + fmt.Sprintf("; nothing shows the activity from %s for %s", m.from.Format("15:04:05"), round(m.length()))
+			return text + fmt.Sprintf("; nothing shows the activity from %s for %s", devices.AtSecond(m.from), round(m.length()))
 		}
 	}
 	return ""

@@ -559,7 +559,7 @@ func (r *run) skip(level int) error {
 		reason := r.needless(level)
 		if by := r.e.Item.FinishBy; reason == "" && !by.IsZero() {
 			if need, _ := r.estimate(r.e.Step, level); r.d.now().Add(need).After(by) {
-				reason = fmt.Sprintf("would take about %s, and the night ends at %s", need.Round(time.Minute), by.Format("15:04"))
+				reason = fmt.Sprintf("would take about %s, and the night ends at %s", devices.Lasting(need.Round(time.Minute)), devices.At(by))
 			}
 		}
 		if reason == "" {

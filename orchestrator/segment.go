@@ -518,7 +518,7 @@ func (r *run) compareClocks(asked time.Time, uptimeMS int64) {
 	}
 	const least = 10 * time.Second // clocks that run a little differently are no jump
 	if (jump - g.jump).Abs() >= least {
-		g.note(r.d.now(), "the host's clock was set by about %s; time stamps of this segment go on by the clock as it was", (jump - g.jump).Round(time.Second))
+		g.note(r.d.now(), "the host's clock was set by about %s; time stamps of this segment go on by the clock as it was", round(jump-g.jump))
 		r.log.Warn().Stringer("by", jump-g.jump).Msg("the host's clock was set")
 		g.jump = jump
 		r.lifelineOf().jump.Store(int64(jump))

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"rundown/devices"
 	"rundown/results"
 	"rundown/results/activity"
 	"rundown/scenarios"
@@ -184,7 +185,7 @@ func (r *run) shortOfActivity(wantedPct float64, missing []span) string {
 		said = append(said, beside)
 	}
 	if longest := longestOf(missing); longest.length() > 0 {
-		said = append(said, fmt.Sprintf("nothing shows it from %s for %s", longest.from.Format("15:04:05"), round(longest.length())))
+		said = append(said, fmt.Sprintf("nothing shows it from %s for %s", devices.AtSecond(longest.from), round(longest.length())))
 	}
 	return strings.Join(said, "; ")
 }
@@ -215,7 +216,7 @@ func (r *run) outagesIn(list []span) string {
 			}
 		}
 		if !first.IsZero() {
-			said = append(said, fmt.Sprintf("%s from %s on, for %s in all", outageWords[what], first.Format("15:04:05"), round(sum)))
+			said = append(said, fmt.Sprintf("%s from %s on, for %s in all", outageWords[what], devices.AtSecond(first), round(sum)))
 		}
 	}
 	return strings.Join(said, ", ")

@@ -1,13 +1,15 @@
 package scenarios
 
 import (
-	"errors"
-	"fmt"
 	"math"
+
+	"errors"
 	"regexp"
 	"strconv"
 	"strings"
 	"time"
+
+	"rundown/devices"
 )
 
 // plainUnits are the spellings of a duration's units that people write besides Go's own.
@@ -53,22 +55,7 @@ func parseDuration(s string) (time.Duration, error) {
 }
 
 // formatDuration writes d the way that a plan file does: "1 h 30 min".
-func formatDuration(d time.Duration) string {
-	if d == 0 {
-		return "0 s"
-	}
-	var parts []string
-	for _, u := range []struct {
-		name string
-		unit time.Duration
-	}{{"h", time.Hour}, {"min", time.Minute}, {"s", time.Second}, {"ms", time.Millisecond}} {
-		if n := d / u.unit; n > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", n, u.name))
-			d -= n * u.unit
-		}
-	}
-	return strings.Join(parts, " ")
-}
+func formatDuration(d time.Duration) string { return devices.Lasting(d) }
 
 // parseNumber reads a plain decimal number: no exponent, no infinity, no separators.
 func parseNumber(s string) (float64, bool) {

@@ -7,6 +7,7 @@ import (
 
 	"rundown/results/calculate"
 	"rundown/results/charging"
+	"rundown/results/figure"
 	"rundown/results/intake"
 )
 
@@ -182,6 +183,6 @@ func (e *env) printSustain(f *calculate.Sustain) {
 			throttling += fmt.Sprintf(", below 95 %% of the rate at the start from cycle %d on", *f.Onset)
 		}
 	}
-	table(e.out, []string{"cycles", fmt.Sprint(f.Cycles)}, []string{"rate at the start", fmt.Sprintf("%.5g", f.StartRate)},
-		[]string{"settled rate", fmt.Sprintf("%.5g", f.SettledRate)}, []string{"share held", f.Held.String()}, []string{"", throttling})
+	table(e.out, []string{"cycles", fmt.Sprint(f.Cycles)}, []string{"rate at the start", figure.Say(f.StartRate, 5)},
+		[]string{"settled rate", figure.Say(f.SettledRate, 5)}, []string{"share held", f.Held.String()}, []string{"", throttling})
 }

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"rundown/devices"
+	"rundown/results/figure"
 )
 
 // dumpCmd shows what would be read from what a handset prints, without handset or daemon.
@@ -215,7 +216,7 @@ func (x lookedAt) print(w io.Writer) {
 				printed = fmt.Sprint(*r.Printed)
 			}
 			if r.Value != nil {
-				value = fmt.Sprintf("%.5g %s", *r.Value, r.In)
+				value = figure.Say(*r.Value, 5) + " " + r.In
 			}
 			rows = append(rows, []string{r.Reading, printed, value, r.Unit, r.Told})
 		}

@@ -54,7 +54,7 @@ func printLearned(w io.Writer, l reading.Learned) {
 	rows := [][]string{{"handset", l.Handset}, {"OS build", l.Build}, {"", use}}
 	full := func(name string, i *figure.Interval) {
 		if i != nil {
-			rows = append(rows, []string{name, fmt.Sprintf("%.6g (%.6g to %.6g), within %.2f %%", i.Value, i.Low, i.High, 50*(i.High-i.Low)/i.Value)})
+			rows = append(rows, []string{name, fmt.Sprintf("%s (%s to %s), within %.2f %%", figure.Say(i.Value, 6), figure.Say(i.Low, 6), figure.Say(i.High, 6), 50*(i.High-i.Low)/i.Value)})
 		}
 	}
 	full("full charge, counter's unit", l.Counter)
@@ -64,7 +64,7 @@ func printLearned(w io.Writer, l reading.Learned) {
 	} else {
 		gauge := l.Gauge
 		if l.StepRaw > 0 {
-			gauge += fmt.Sprintf(", in steps of %.4g", l.StepRaw)
+			gauge += fmt.Sprintf(", in steps of %s", figure.Say(l.StepRaw, 4))
 		}
 		if l.RefreshS > 0 {
 			gauge += fmt.Sprintf(", moves every %.3g s or oftener", l.RefreshS)

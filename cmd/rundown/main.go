@@ -59,7 +59,7 @@ type commands struct {
 	Calibrate calibrateCmd `cmd:"" help:"Find which brightness setting of a handset gives which luminance."`
 	Meters    metersCmd    `cmd:"" aliases:"meter" help:"Read the bench's meters once; attach the file of one that recorded by itself."`
 	Export    exportCmd    `cmd:"" help:"Write results as files for analysis."`
-	Compare   compareCmd   `cmd:"" help:"Put handsets, runs or line-ups beside each other: ratios with intervals, and whether a difference is shown."`
+	Compare   compareCmd   `cmd:"" help:"Compare handsets, runs or line-ups: ratios with intervals, and whether a difference is shown."`
 	Report    reportCmd    `cmd:"" help:"Write a report of a run, a night or a comparison: page, table for an editor, pictures."`
 	Import    importCmd    `cmd:"" help:"Bring in a log timed by hand or written by an instrument, or take it back."`
 	Annotate  annotateCmd  `cmd:"" help:"Say something of a run, with who and when."`

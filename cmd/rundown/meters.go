@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 
 	"rundown/orchestrator"
+	"rundown/results/figure"
 	"rundown/scenarios"
 )
 
@@ -32,7 +33,7 @@ func (c *metersReadCmd) Run(e *env) error {
 	for _, m := range list {
 		value, took := "-", "-"
 		if m.Value != nil {
-			value = fmt.Sprintf("%.5g %s", *m.Value, m.Unit)
+			value = figure.Say(*m.Value, 5) + " " + m.Unit
 		}
 		if !m.At.IsZero() {
 			took = fmt.Sprintf("%d ms", m.TookMS)

@@ -12,6 +12,7 @@ import (
 	"unicode/utf16"
 	"unicode/utf8"
 
+	"rundown/devices"
 	"rundown/devices/preconditions"
 	"rundown/orchestrator"
 	"rundown/orchestrator/api"
@@ -83,7 +84,7 @@ func dateTime(t time.Time) string {
 	if t.IsZero() {
 		return "-"
 	}
-	return t.Local().Format("2006-01-02 15:04")
+	return devices.At(t)
 }
 
 func celsius(c *float64) string {
@@ -104,6 +105,7 @@ func hours(i figure.Interval) string {
 // doing says in a few words what a handset is at.
 func doing(s orchestrator.HandsetStatus) string {
 	var parts []string
+	says := orchestrator.StateSays(orchestrator.State(s.State), s.Scenario)
 	switch {
 	case s.HeldBy != nil && s.Idles():
 		return "held by another daemon"
@@ -118,13 +120,11 @@ func doing(s orchestrator.HandsetStatus) string {
 	case s.State == "":
 		return "-"
 	case s.Problem != "":
-		parts = append(parts, s.State+": "+s.Problem)
+		parts = append(parts, says+": "+s.Problem)
 	case s.Progress != "" && measures(s):
-		parts = append(parts, s.State+" "+s.Scenario+", "+s.Progress)
-	case s.Scenario != "":
-		parts = append(parts, s.State+" for "+s.Scenario)
+		parts = append(parts, says+", "+s.Progress)
 	default:
-		parts = append(parts, s.State)
+		parts = append(parts, says)
 	}
 	if !s.LinkLostAt.IsZero() {
 		parts = append(parts, "link lost at "+clockTime(s.LinkLostAt))
@@ -285,7 +285,7 @@ func printRun(w io.Writer, r api.RunDetail) {
 			fmt.Fprintf(w, "seen in %s: %s\n", g.ID, said)
 		}
 		for _, o := range g.Outages {
-			fmt.Fprintf(w, "%s lost in %s from %s for %s: %s\n", o.What, g.ID, clockTime(o.From), o.Lasted(g.EndedAt).Round(time.Second), dash(o.Why))
+			fmt.Fprintf(w, "%s lost in %s from %s for %s: %s\n", o.What, g.ID, clockTime(o.From), devices.Lasting(o.Lasted(g.EndedAt).Round(time.Second)), dash(o.Why))
 		}
 		for _, d := range g.Drift {
 			fmt.Fprintf(w, "drift in %s at %s: %s wanted %s, found %s\n", g.ID, clockTime(d.At), d.Name, d.Wanted, d.Found)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 
+	"rundown/results/figure"
 	"rundown/results/reading"
 )
 
@@ -37,7 +38,7 @@ func number(v *float64) string {
 	if v == nil {
 		return "-"
 	}
-	return fmt.Sprintf("%.4g", *v)
+	return figure.Say(*v, 4)
 }
 
 func remark(w io.Writer, reason string, notes []string) {

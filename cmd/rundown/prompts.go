@@ -52,7 +52,7 @@ func printPrompts(w io.Writer, list []results.Prompt) {
 func promptAnswer(p results.Prompt) string {
 	switch p.State {
 	case results.PromptOpen:
-		return strings.Join(p.Choices, " or ") + "; else " + p.Default
+		return strings.Join(p.Choices, " or ") + "; without an answer " + orchestrator.UnansweredSays(p)
 	case results.PromptAnswered:
 		return p.Choice + " (" + p.By + ")"
 	case results.PromptUnanswered:

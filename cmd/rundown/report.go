@@ -14,7 +14,7 @@ import (
 
 // reportCmd writes a report's files into a folder.
 type reportCmd struct {
-	Of  []string `arg:"" optional:"" help:"A run, a night by its name, or two and more sides to put beside each other; none: the latest night."`
+	Of  []string `arg:"" optional:"" help:"A run, a night by its name, or two and more sides to compare; none: the latest night."`
 	Out string   `short:"o" help:"Folder to write to; made when missing." default:"report" placeholder:"DIR"`
 	choiceFlags
 	storeFlags

@@ -74,7 +74,7 @@ func (s *Server) open(ctx context.Context, limit time.Duration) (*socket, error)
 			}
 			return caller.Err()
 		case ctx.Err() != nil:
-			return fmt.Errorf("%w of %v", devices.ErrTimeout, limit)
+			return fmt.Errorf("%w of %s", devices.ErrTimeout, devices.Lasting(limit))
 		case errors.Is(err, os.ErrDeadlineExceeded):
 			return fmt.Errorf("%w: no byte moved for a while", devices.ErrTimeout)
 		}

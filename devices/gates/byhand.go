@@ -134,7 +134,7 @@ func (b *ByHand) confirm(ctx context.Context, on bool, text string, a Answer, er
 	case err != nil:
 		return fmt.Errorf("handset %s: asking a person to %s: %w", b.handset, text, err)
 	case a.ByDefault:
-		return fmt.Errorf("handset %s: a person was asked to %s: %w (%v)", b.handset, text, ErrUnanswered, b.limit)
+		return fmt.Errorf("handset %s: a person was asked to %s: %w (%s)", b.handset, text, ErrUnanswered, devices.Lasting(b.limit))
 	case a.Option != Done:
 		return fmt.Errorf("handset %s: a person was asked to %s: %w", b.handset, text, ErrDeclined)
 	}

@@ -184,11 +184,11 @@ func await(ctx context.Context, phone Phone, on bool, o VerifyOptions) error {
 		if seen == 0 && !o.Clock.Now().Before(deadline) {
 			switch {
 			case err != nil:
-				return fmt.Errorf("%w within %v: %w", ErrUnread, o.Limit, err)
+				return fmt.Errorf("%w within %s: %w", ErrUnread, devices.Lasting(o.Limit), err)
 			case on:
-				return fmt.Errorf("%w: after %v %s", ErrStaysOff, o.Limit, p.text())
+				return fmt.Errorf("%w: after %s %s", ErrStaysOff, devices.Lasting(o.Limit), p.text())
 			}
-			return fmt.Errorf("%w: after %v %s", ErrStaysOn, o.Limit, p.text())
+			return fmt.Errorf("%w: after %s %s", ErrStaysOn, devices.Lasting(o.Limit), p.text())
 		}
 		if err := o.Clock.Sleep(ctx, o.Every); err != nil {
 			return err

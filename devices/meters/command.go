@@ -12,6 +12,8 @@ import (
 	"sync"
 	"syscall"
 	"time"
+
+	"rundown/devices"
 )
 
 // program makes a process that runs without a shell and is ended with its children.
@@ -97,7 +99,7 @@ func (c *Command) run(ctx context.Context) (map[Quantity]float64, error) {
 	case ctx.Err() != nil:
 		return nil, ctx.Err()
 	case limited.Err() != nil:
-		return nil, fmt.Errorf("%w: program %q did not end within %v and was stopped", ErrSilent, command, c.limit)
+		return nil, fmt.Errorf("%w: program %q did not end within %s and was stopped", ErrSilent, command, devices.Lasting(c.limit))
 	case err != nil && !errors.Is(err, exec.ErrWaitDelay):
 		return nil, fmt.Errorf("program %q failed; it said %s: %w", command, quoted(strings.TrimSpace(said.String())), err)
 	}

@@ -10,7 +10,7 @@ import (
 )
 
 func (s *Server) registerCompare(described huma.API) {
-	get(s, described, "/v1/compare", "compare", "Handsets, runs and line-ups beside each other: ratios with intervals, what was not measured alike, what would settle what is open", s.compare)
+	get(s, described, "/v1/compare", "compare", "Handsets, runs and line-ups compared: ratios with intervals, what was not measured alike, what would settle what is open", s.compare)
 }
 
 type compareInput struct {

@@ -108,7 +108,7 @@ func TestBesideInTheBrowser(t *testing.T) {
 
 	// Line-ups: last year's plan was another, which is said and can be taken in.
 	p.js(`document.querySelectorAll("[name=with]").forEach((c) => { c.checked = c.value.endsWith("_year"); }), document.querySelector("[name=reference]").value = "last_year", ""`)
-	p.press("Put beside each other")
+	p.press("Compare")
 	p.until(heading, "Against last_year, this_year is not compared")
 	p.until(`document.querySelector("main")?.innerText ?? ""`, "The plan is not the same")
 	p.fits("beside-lineups-blocked")
@@ -193,7 +193,7 @@ func TestReportsAndComputedTables(t *testing.T) {
 		"/v1/compare/report?side=Alder&side=Birch&file=ratios.png":             {"image/png", "\x89PNG"},
 		"/v1/runs/r20300510200000-aaaaaaaa/report":                             {"text/html", "<h1>Endurance of Alder at browse</h1>"},
 		"/v1/runs/r20300510200000-aaaaaaaa/report?file=discharge-browse.svg":   {"image/svg+xml", "<svg"},
-		"/v1/runs/r20300510200000-aaaaaaaa/report?file=figures.csv":            {"text/csv", "handset,run_id,segment_id,scenario,imported,plan,of,"},
+		"/v1/runs/r20300510200000-aaaaaaaa/report?file=figures.csv":            {"text/csv", "handset,run_id,segment_id,scenario,imported,plan,figure_kind,"},
 		"/v1/export/figures?format=csv&handset=Rowan":                          {"text/csv", "Rowan,r", ",video,true,"},
 		"/v1/export/figures?format=csv&scenario=browse":                        {"text/csv", "Alder,,,browse,false,short,repeats,"},
 		"/v1/export/figures?format=jsonl&plan=short&from=2030-05-12T00:00:00Z": {"application/jsonl", `"figure_kind":"day mix"`},

@@ -256,11 +256,11 @@ func TestANightInTheBrowser(t *testing.T) {
 	p.js(`document.querySelectorAll("[name=handset][type=checkbox]").forEach((c) => { c.checked = true; }), "ticked"`)
 	p.press("Queue the ticked handsets")
 	p.until(`location.pathname`, "/night")
-	p.until(heading, "The night is well")
+	p.until(heading, "The night goes as planned")
 	p.js(`window.here = "still the same page", ""`)
 	lane := `document.querySelector("svg.ln").getAttribute("aria-label")`
 	p.until(`String(document.querySelectorAll("svg.ln").length)`, "2")
-	p.until(`document.querySelector("tbody .s")?.textContent ?? ""`, "draining browse")
+	p.until(`document.querySelector("tbody .s")?.textContent ?? ""`, "measuring browse")
 
 	// A lane is one tab stop; arrows go through its blocks and say what each is.
 	p.until(`(() => { document.querySelector("svg.ln").focus(); document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {key: "End", bubbles: true})); return document.getElementById("tip").textContent; })()`, "Alder: video expected")

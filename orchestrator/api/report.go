@@ -167,6 +167,6 @@ func (s *Server) describeReports() {
 	}
 	add("run-report", "/v1/runs/{id}/report", "A run as a report: page, table for an editor, pictures, rows", text("id", "path", "the run"))
 	add("night-report", "/v1/night/report", "The latest night as a report", text("night", "query", "its name in the plan file; whatever was queued last when left out"))
-	add("compare-report", "/v1/compare/report", "Sides beside each other as a report", many("side", "handsets, runs and line-ups by name"), text("reference", "query", ""),
+	add("compare-report", "/v1/compare/report", "A comparison as a report", many("side", "handsets, runs and line-ups by name"), text("reference", "query", ""),
 		text("all_pairs", "query", "true or false"), many("scenario", ""), text("plan", "query", ""), many("allow", "mismatches that do not block"), text("from", "query", ""), text("to", "query", ""))
 }

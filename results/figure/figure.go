@@ -2,7 +2,12 @@
 // Calculators give it, rows of tables carry it, and programs that ask the daemon read it.
 package figure
 
-import "fmt"
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+)
 
 // An Interval is a value with its 95 % interval. Low and High enclose Value; the unit is
 // that of the field which holds it.
@@ -23,4 +28,22 @@ func (i Interval) Minutes() string {
 	return fmt.Sprintf("%.1f min (%.1f to %.1f)", i.Value/60, i.Low/60, i.High/60)
 }
 
-func (i Interval) String() string { return fmt.Sprintf("%.4g (%.4g to %.4g)", i.Value, i.Low, i.High) }
+func (i Interval) String() string {
+	return fmt.Sprintf("%s (%s to %s)", Say(i.Value, 4), Say(i.Low, 4), Say(i.High, 4))
+}
+
+// Say writes a number to so many significant digits, never with an exponent: whole digits before the point are
+// kept, however many they are.
+func Say(v float64, digits int) string {
+	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+		return strconv.FormatFloat(v, 'g', -1, 64)
+	}
+	// The exponent of the number as it is rounded to these digits.
+	_, exponent, _ := strings.Cut(strconv.FormatFloat(v, 'e', digits-1, 64), "e")
+	e, _ := strconv.Atoi(exponent) // written the line before
+	text := strconv.FormatFloat(v, 'f', max(0, digits-1-e), 64)
+	if strings.Contains(text, ".") {
+		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
+	}
+	return text
+}

@@ -292,7 +292,7 @@ func (rm *Room) gather(c *Choice) (sides []side, from time.Time, err error) {
 		names = append([]string{c.Reference}, names...)
 	}
 	if len(names) < 2 {
-		return nil, from, fmt.Errorf("%w: want two sides or more to put beside each other; there are %s", ErrRequest, rm.sidesThere(runs))
+		return nil, from, fmt.Errorf("%w: want two sides or more to compare; there are %s", ErrRequest, rm.sidesThere(runs))
 	}
 	seen := map[string]bool{}
 	var problems []error

@@ -247,7 +247,7 @@ func (r Report) ratioTable() (t table, ok bool) {
 		return t, false
 	}
 	reference := oneReference(r.Ratios)
-	t = table{Title: "Beside each other", File: results.Ratios.Name, Head: slices.Concat(words("Scenario", "Side"), numbers("Ratio", "95 %", "p of the set", "Runs", "Battery", "Rest", "Hours per Wh"), words("What it shows"))}
+	t = table{Title: "Comparison", File: results.Ratios.Name, Head: slices.Concat(words("Scenario", "Side"), numbers("Ratio", "95 %", "p of the set", "Runs", "Battery", "Rest", "Hours per Wh"), words("What it shows"))}
 	tested, mixes := 0, 0
 	for _, x := range r.Ratios {
 		p, battery, rest, perWh := "", "", "", ""
@@ -423,9 +423,9 @@ func (r Report) sections() ([]section, error) {
 		return out
 	}
 	if p, ok := RatioPicture(r.Ratios); ok {
-		add("Beside each other", draw(p), maybe(r.ratioTable()), nil)
+		add("Comparison", draw(p), maybe(r.ratioTable()), nil)
 	} else {
-		add("Beside each other", nil, maybe(r.ratioTable()), nil)
+		add("Comparison", nil, maybe(r.ratioTable()), nil)
 	}
 	add("Mismatches", nil, nil, r.Mismatches)
 	if p, ok := EndurancePicture(r.Figures); ok {

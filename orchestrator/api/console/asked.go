@@ -13,9 +13,9 @@ import (
 // An askedView is a prompt as the first screen shows it.
 type askedView struct {
 	results.Prompt
-	Title   string // what is asked
-	Left    string // until the default stands
-	Answers []answerButton
+	Else, Title string // what is asked
+	Left        string // until the default stands
+	Answers     []answerButton
 }
 
 type answerButton struct{ Choice, Label string }
@@ -25,7 +25,7 @@ func (c *Console) asked() []askedView {
 	var list []askedView
 	for _, p := range c.d.Prompts() {
 		p.Why = capital(p.Why)
-		list = append(list, askedView{Prompt: p, Title: capital(p.Text), Left: duration(p.Until.Sub(c.d.Now())), Answers: answersOf(p)})
+		list = append(list, askedView{Prompt: p, Else: orchestrator.UnansweredSays(p), Title: capital(p.Text), Left: duration(p.Until.Sub(c.d.Now())), Answers: answersOf(p)})
 	}
 	return list
 }
@@ -57,7 +57,7 @@ func (m *member) ask(prompts []results.Prompt, now time.Time) {
 		}
 		m.Case = condition{
 			Stands:  needsHand,
-			Problem: fmt.Sprintf("Asked since %s: %s. Without an answer by %s it counts as: %s.", clock(p.OpenedAt), p.Text, clockIn(now, p.Until), p.Default),
+			Problem: fmt.Sprintf("Asked since %s: %s. Without an answer by %s %s.", clock(p.OpenedAt), p.Text, clockIn(now, p.Until), orchestrator.UnansweredSays(p)),
 			Link:    "Answer", LinkTo: "/#" + p.ID,
 		}
 		return

@@ -108,11 +108,11 @@ func (c *Console) beside(r *http.Request) (page, error) {
 	}
 	switch {
 	case len(b.Sides) == 0 && err != nil && (!errors.Is(err, orchestrator.ErrRequest) || len(q["with"]) > 0 || q.Get("reference") != ""):
-		p.Heading, p.Lead = "These cannot be put beside each other", template.HTML(attr(capital(err.Error())+"."))
+		p.Heading, p.Lead = "These cannot be compared", template.HTML(attr(capital(err.Error())+"."))
 		return p, nil
 	case len(withHours) < 2 && len(q["with"]) == 0:
 		p.Heading = "There are not two handsets with figures yet"
-		p.Lead = "Two handsets that have carried out the same plan stand here beside each other."
+		p.Lead = "Two handsets that have carried out the same plan are compared here."
 		return p, nil
 	}
 	p.Heading = b.Heading

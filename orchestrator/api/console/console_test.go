@@ -35,9 +35,9 @@ func TestHeadings(t *testing.T) {
 		going    bool
 		want     string
 	}{
-		{nil, 8, true, "The night is well"},
-		{[]string{"Birch"}, 8, true, "The night is well but for Birch"},
-		{[]string{"Birch", "Larch"}, 8, true, "The night is well but for Birch and Larch"},
+		{nil, 8, true, "The night goes as planned"},
+		{[]string{"Birch"}, 8, true, "The night goes as planned, but for Birch"},
+		{[]string{"Birch", "Larch"}, 8, true, "The night goes as planned, but for Birch and Larch"},
 		{[]string{"A", "B", "C", "D"}, 8, true, "Four of eight need a hand"},
 		{nil, 8, false, "The night ended well at 07:41"},
 		{[]string{"Birch"}, 8, false, "The night ended at 07:41, but for Birch"},

@@ -111,7 +111,10 @@ func (k counts) heading(n outlook.Night) string {
 	if len(n.Runs) == 0 {
 		return "The night has not begun"
 	}
-	return "The night is well" + but
+	if but != "" {
+		but = "," + but
+	}
+	return "The night goes as planned" + but
 }
 
 func (k counts) lead(n outlook.Night) template.HTML {
@@ -343,14 +346,14 @@ func (c *Console) lanes(n outlook.Night, latest bool) ([]nightRow, axis, counts)
 		if len(o.runs) > 0 {
 			last := o.runs[len(o.runs)-1]
 			row.Href = "/runs/" + last.ID
-			row.State = strings.ToLower(last.State)
+			row.State = orchestrator.StateSays(orchestrator.State(last.State), "")
 			if last.Reason != "" {
 				row.State += ": " + short(last.Reason)
 			}
 			if last.EndedAt.IsZero() {
 				row.State = lower(stateWords(o.m.HandsetStatus))
-				if orchestrator.State(o.m.State).Measures() && o.m.LinkLostAt.IsZero() {
-					row.State += " " + o.m.Scenario
+				if state := orchestrator.State(o.m.State); state.Measures() && o.m.LinkLostAt.IsZero() {
+					row.State = orchestrator.StateSays(state, o.m.Scenario)
 				}
 				l.lost = o.m.LinkLostAt
 			} else {

@@ -205,9 +205,9 @@ func stateWords(h orchestrator.HandsetStatus) string {
 	case !h.LinkLostAt.IsZero():
 		return "Link lost"
 	case state == orchestrator.Recharging && strings.HasPrefix(h.WaitsFor, "battery to cool"):
-		return "Recharging, held by heat"
+		return "Recharging, waits for the battery to cool"
 	}
-	return h.State
+	return capital(orchestrator.StateSays(state, ""))
 }
 
 // short is the first part of a reason, for where there is little room.
