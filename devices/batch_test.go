@@ -10,6 +10,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"rundown/devices/hosttest"
 )
 
 // A hostLink runs command lines in a shell of this host, with a prelude that stands for
@@ -59,7 +61,7 @@ func shells(t *testing.T) []string {
 		}
 	}
 	if len(found) == 0 {
-		t.Skip("no POSIX shell here")
+		hosttest.Missing(t, "no POSIX shell here")
 	}
 	return found
 }

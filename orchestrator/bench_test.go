@@ -22,6 +22,7 @@ import (
 
 	"rundown/devices"
 	"rundown/devices/adb"
+	"rundown/devices/hosttest"
 	"rundown/devices/simulated"
 	"rundown/devices/simulated/physics"
 	"rundown/orchestrator"
@@ -228,13 +229,7 @@ func overServer(t *testing.T, b *bench) {
 
 // overStockADB reaches them through Debian's adb server, each as a device over TCP.
 func overStockADB(t *testing.T, b *bench) {
-	path, err := exec.LookPath("adb")
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("adb is needed in CI: apt-get install adb")
-		}
-		t.Skip("adb is not installed: apt-get install adb")
-	}
+	path := hosttest.Program(t, "adb")
 	free, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)

@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"rundown/devices/hosttest"
 	"rundown/devices/simulated"
 	"rundown/devices/simulated/chromium"
 	"rundown/orchestrator"
@@ -27,10 +28,9 @@ func TestPagesInARealBrowser(t *testing.T) {
 		t.Skip("takes two minutes of real time")
 	}
 	browser, err := chromium.Start(chromium.Options{Faster: browserFactor})
-	switch {
-	case errors.Is(err, chromium.ErrNotInstalled) && os.Getenv("CI") == "":
-		t.Skip(err)
-	case err != nil:
+	if errors.Is(err, chromium.ErrNotInstalled) {
+		hosttest.Missing(t, err.Error())
+	} else if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(browser.Close)

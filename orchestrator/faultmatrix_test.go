@@ -21,6 +21,7 @@ import (
 	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"rundown/devices/adb"
+	"rundown/devices/hosttest"
 	"rundown/devices/onboard"
 	"rundown/devices/simulated"
 	"rundown/devices/simulated/physics"
@@ -76,13 +77,7 @@ func simulatedServer(t *testing.T, b *bench, names []string) *adbServer {
 
 func stockServer(t *testing.T, b *bench, names []string) *adbServer {
 	t.Helper()
-	binary, err := exec.LookPath("adb")
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("adb is needed in CI: apt-get install adb")
-		}
-		t.Skip("adb is not installed: apt-get install adb")
-	}
+	binary := hosttest.Program(t, "adb")
 	home, port := t.TempDir(), ""
 	command := func(args ...string) *exec.Cmd {
 		c := exec.Command(binary, append([]string{"-P", port}, args...)...)

@@ -16,6 +16,7 @@ import (
 	"mvdan.cc/sh/v3/syntax"
 
 	"rundown/devices"
+	"rundown/devices/hosttest"
 	"rundown/devices/onboard"
 )
 
@@ -339,7 +340,7 @@ func shells(t *testing.T) []string {
 		}
 	}
 	if len(all) == 0 {
-		t.Skip("neither mksh nor dash is installed")
+		hosttest.Missing(t, "neither mksh nor dash is installed")
 	}
 	return all
 }

@@ -11,14 +11,13 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"rundown/devices/hosttest"
 )
 
 // The units are what systemd itself takes without a word.
 func TestUnitsAreSound(t *testing.T) {
-	analyze, err := exec.LookPath("systemd-analyze")
-	if err != nil {
-		t.Skip("there is no systemd-analyze here")
-	}
+	analyze := hosttest.Program(t, "systemd-analyze")
 	self, err := os.Executable()
 	if err != nil {
 		t.Fatal(err)

@@ -19,6 +19,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"rundown/devices"
+	"rundown/devices/hosttest"
 )
 
 func TestNewAddr(t *testing.T) {
@@ -393,13 +394,7 @@ func TestTrack(t *testing.T) {
 // stockServer starts a real adb server on a port of its own.
 func stockServer(t *testing.T) *Server {
 	t.Helper()
-	adb, err := exec.LookPath("adb")
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("adb is not installed, and CI is set: install it (Debian: adb)")
-		}
-		t.Skip("adb is not installed (Debian: adb): this link is not tried against a stock server")
-	}
+	adb := hosttest.Program(t, "adb")
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)

@@ -13,6 +13,7 @@ import (
 
 	"rundown/devices"
 	"rundown/devices/adb"
+	"rundown/devices/hosttest"
 	"rundown/devices/simulated"
 	"rundown/devices/simulated/wire"
 )
@@ -21,13 +22,7 @@ import (
 // takes the link away: a command that runs ends as lost, the tracker tells of the offline
 // link, which server 29 does not push, and KeepConnected brings it back.
 func TestStockServerLosesAHandset(t *testing.T) {
-	program, err := exec.LookPath("adb")
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("adb is not installed, and CI is set: install it (Debian: adb)")
-		}
-		t.Skip("adb is not installed (Debian: adb): a lost link is not tried through a stock server")
-	}
+	program := hosttest.Program(t, "adb")
 	listen := func() net.Listener {
 		l, err := net.Listen("tcp", "127.0.0.1:0")
 		if err != nil {

@@ -3,11 +3,12 @@ package onboard
 import (
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
+
+	"rundown/devices/hosttest"
 )
 
 // A dozing phone is a debian whose uptime the test writes: a nap of the recorder's takes
@@ -22,14 +23,7 @@ func newDozing(t *testing.T, shell string) dozing {
 	d := dozing{newDebian(t, shell), t}
 	d.stood = true
 	d.write("uptime", "3600.00 7200.00")
-	move, err := exec.LookPath("mv")
-	if err != nil {
-		t.Skip("mv is not installed")
-	}
-	toybox, err := exec.LookPath("toybox")
-	if err != nil {
-		t.Skip("toybox is not installed")
-	}
+	move, toybox := hosttest.Program(t, "mv"), hosttest.Program(t, "toybox")
 	// Short sleeps are the host's and the workload's; they move nothing.
 	d.stub("sleep", `case $1 in
 0.*) exec `+toybox+` sleep "$1" ;;

@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"rundown/devices"
+	"rundown/devices/hosttest"
 )
 
 // TestMain lets more tests run at once than there are processors: these wait for seconds
@@ -62,14 +63,7 @@ var tools = []string{"cat", "date", "mkdir", "mv", "printf", "rm", "setsid", "sl
 
 func newDebian(t testing.TB, shell string) *debian {
 	t.Helper()
-	sh, err := exec.LookPath(shell)
-	if err != nil {
-		t.Skipf("%s is not installed", shell)
-	}
-	toybox, err := exec.LookPath("toybox")
-	if err != nil {
-		t.Skip("toybox is not installed")
-	}
+	sh, toybox := hosttest.Program(t, shell), hosttest.Program(t, "toybox")
 	d := &debian{t: t, shell: sh, home: t.TempDir()}
 	bin := filepath.Join(d.home, "bin")
 	for _, dir := range []string{bin, d.home + "/sys/class/power_supply/battery", d.home + "/sys/class/net/wlan0", d.home + "/dumps"} {

@@ -12,6 +12,7 @@ import (
 	"rundown/devices"
 	"rundown/devices/adb"
 	"rundown/devices/devicestest"
+	"rundown/devices/hosttest"
 	"rundown/devices/simulated"
 )
 
@@ -55,9 +56,7 @@ func TestLinkThroughOwnServer(t *testing.T) {
 // stockServer starts an adb server of the installed adb on a port of its own.
 func stockServer(t *testing.T) *adb.Server {
 	t.Helper()
-	if _, err := exec.LookPath("adb"); err != nil {
-		t.Skip("adb is not installed")
-	}
+	hosttest.Program(t, "adb")
 	l := listen(t)
 	addr := l.Addr().String()
 	_, port, err := net.SplitHostPort(addr)

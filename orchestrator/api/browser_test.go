@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -20,6 +19,7 @@ import (
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
+	"rundown/devices/hosttest"
 	"rundown/orchestrator"
 	"rundown/results"
 )
@@ -42,25 +42,19 @@ type tab struct {
 // openTab starts a browser for a bench. Errors on its console fail the test at its end.
 func openTab(t *testing.T, b *bench) *tab {
 	t.Helper()
-	path, err := exec.LookPath("chromium")
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("chromium is needed in CI: apt-get install chromium")
-		}
-		t.Skip("chromium is not installed: apt-get install chromium")
-	}
+	path := hosttest.Program(t, "chromium")
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Flag("disable-quic", true))
 	allocated, end := chromedp.NewExecAllocator(context.Background(), options...)
 	t.Cleanup(end)
 	ctx, endTab := chromedp.NewContext(allocated)
 	t.Cleanup(endTab)
-	bounded, cancel := context.WithTimeout(ctx, 80*time.Second)
+	bounded, cancel := context.WithTimeout(ctx, 10*time.Minute)
 	t.Cleanup(cancel)
 	p := &tab{t: t, ctx: bounded, base: b.url}
 	if err := chromedp.Do(bounded, chromedp.Navigate("about:blank")); err != nil {
 		t.Fatal(err)
 	}
-	err = chromedp.Listen(bounded, func(ev any) {
+	err := chromedp.Listen(bounded, func(ev any) {
 		p.mu.Lock()
 		defer p.mu.Unlock()
 		switch ev := ev.(type) {

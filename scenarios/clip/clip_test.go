@@ -17,18 +17,15 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"rundown/devices/hosttest"
 )
 
 // tools makes sure of ffmpeg, which CI has.
 func tools(t *testing.T) {
 	t.Helper()
 	for _, tool := range []string{"ffmpeg", "ffprobe"} {
-		if _, err := exec.LookPath(tool); err != nil {
-			if os.Getenv("CI") != "" {
-				t.Fatalf("%s is needed in CI: apt-get install ffmpeg", tool)
-			}
-			t.Skipf("%s is not installed: apt-get install ffmpeg", tool)
-		}
+		hosttest.Program(t, tool)
 	}
 }
 

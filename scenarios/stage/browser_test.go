@@ -17,6 +17,8 @@ import (
 	"time"
 
 	"golang.org/x/net/websocket"
+
+	"rundown/devices/hosttest"
 )
 
 // chromiumFlags make a headless browser that reaches for nothing but the stage. It has an
@@ -44,13 +46,7 @@ func chromium(t *testing.T) *browser {
 	if testing.Short() {
 		t.Skip("a real browser takes its time")
 	}
-	program, err := exec.LookPath("chromium")
-	if err != nil {
-		if os.Getenv("CI") == "" {
-			t.Skip("no chromium here")
-		}
-		t.Fatal("no chromium here; on CI these tests must run")
-	}
+	program := hosttest.Program(t, "chromium")
 	profile, err := os.MkdirTemp("", "stage-browser")
 	if err != nil {
 		t.Fatal(err)

@@ -7,23 +7,22 @@ import (
 	"image/png"
 	"net/http"
 	"net/http/httptest"
-	"os"
 	"strconv"
 	"strings"
 	"testing"
 	"time"
 
 	"rundown/devices"
+	"rundown/devices/hosttest"
 	"rundown/devices/simulated"
 )
 
 func start(t *testing.T) *Browser {
 	t.Helper()
 	b, err := Start(Options{})
-	switch {
-	case errors.Is(err, ErrNotInstalled) && os.Getenv("CI") == "":
-		t.Skip(err)
-	case err != nil:
+	if errors.Is(err, ErrNotInstalled) {
+		hosttest.Missing(t, err.Error())
+	} else if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(b.Close)

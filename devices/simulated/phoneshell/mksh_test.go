@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+
+	"rundown/devices/hosttest"
 )
 
 // snippets are run here and by the real mksh, which must agree on standard output and
@@ -186,12 +188,7 @@ func realShell(t *testing.T, text string) (string, int) {
 }
 
 func TestSameAsMksh(t *testing.T) {
-	if _, err := exec.LookPath("mksh"); err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("mksh is not installed, and CI must have it")
-		}
-		t.Skip("mksh is not installed")
-	}
+	hosttest.Program(t, "mksh")
 	for _, tt := range snippets {
 		t.Run(tt.name, func(t *testing.T) {
 			t.Parallel()

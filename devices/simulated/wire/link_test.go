@@ -18,6 +18,7 @@ import (
 	"rundown/devices"
 	"rundown/devices/adb"
 	"rundown/devices/devicestest"
+	"rundown/devices/hosttest"
 	"rundown/devices/simulated/wire"
 )
 
@@ -105,9 +106,7 @@ func listen(t *testing.T) net.Listener {
 // stockServer starts an adb server on a port of its own.
 func stockServer(t *testing.T) (addr string) {
 	t.Helper()
-	if _, err := exec.LookPath("adb"); err != nil {
-		t.Skip("no adb here")
-	}
+	hosttest.Program(t, "adb")
 	l := listen(t)
 	addr = l.Addr().String()
 	l.Close()

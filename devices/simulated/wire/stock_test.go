@@ -16,6 +16,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"rundown/devices/hosttest"
 )
 
 // These tests hold both front ends against the stock adb client and, for the device front
@@ -30,9 +32,7 @@ type stockADB struct {
 
 func adbClient(t *testing.T, port string) *stockADB {
 	t.Helper()
-	if _, err := exec.LookPath("adb"); err != nil {
-		t.Skip("no adb here")
-	}
+	hosttest.Program(t, "adb")
 	home := t.TempDir()
 	env := slices.DeleteFunc(os.Environ(), func(v string) bool {
 		return strings.HasPrefix(v, "ANDROID_") || strings.HasPrefix(v, "ADB_")
