@@ -7,6 +7,7 @@ import (
 
 	"rundown/devices/simulated"
 	"rundown/devices/simulated/physics"
+	"rundown/orchestrator"
 	"rundown/results"
 	"rundown/results/reading"
 )
@@ -69,5 +70,64 @@ plans:
 		}
 	}, func(name string, o *simulated.Options) {
 		o.Throttling, o.Heat = ways[name].throttling, ways[name].heat
+	})
+}
+
+// What else happens to sustained work: the browser is killed, its page lies under another app for a while, the
+// handset reaches its temperature limit, or it does next to nothing in a thermal emergency.
+func TestSustainedWorkThatIsDisturbed(t *testing.T) {
+	t.Parallel()
+	quick := physics.HeatOptions{MassJPerK: 25, KPerW: 4}
+	bubbleBench(t, []string{"Alder", "Birch", "Cedar"}, `
+plans:
+  heat: {segments: [sustain], start_level_pct: {least: 50, most: 95}, stop_temp_c: 43, restart_spoiled: 0}
+`, func(b *bench) {
+		b.startDaemon()
+		b.queue("heat")
+		b.soon(2*time.Hour, "Alder has worked for a while", func() bool {
+			h := b.status("Alder")
+			return h.State == string(orchestrator.Draining) && len(h.Progress) > 0
+		})
+		time.Sleep(4 * time.Minute)
+		b.handsets["Alder"].CrashApp()
+		all := b.finish(3 * time.Hour)
+		for name, want := range map[string]struct{ outcome, reason string }{
+			"Alder": {results.Spoiled, "work that pauses lets the handset cool"},
+			"Birch": {results.Measured, "temperature limit"}, // long enough for a figure
+			"Cedar": {results.Measured, ""},
+		} {
+			if g := all[name][0]; g.Outcome != want.outcome || !strings.Contains(g.Reason, want.reason) {
+				b.t.Errorf("%s: %s, %q; want %s, %q", name, g.Outcome, g.Reason, want.outcome, want.reason)
+			}
+		}
+		list, err := b.daemon.Reading().Sustained(reading.FigureFilter{})
+		if err != nil || len(list) != 3 {
+			b.t.Fatalf("%d worked, %v", len(list), err)
+		}
+		for _, h := range list {
+			switch h.Handset {
+			case "Alder":
+				if h.Held != nil || !strings.Contains(h.Reason, "spoiled") {
+					b.t.Errorf("Alder: %+v, want no figure", h.Rows())
+				}
+			case "Birch":
+				if h.Settled == nil || *h.Settled || h.Held == nil || h.HighestTempC == nil || *h.HighestTempC < 42.5 {
+					b.t.Errorf("Birch: %+v, want work that had not settled at its limit", h.Rows())
+				}
+			case "Cedar":
+				if h.Held == nil || h.Held.Value > 0.6 || !h.Throttled {
+					b.t.Errorf("Cedar: %+v, want a handset in a thermal emergency to have throttled", h.Rows())
+				}
+			}
+			b.t.Logf("%s: %v %s", h.Handset, h.Rows(), h.Reason)
+		}
+	}, func(name string, o *simulated.Options) {
+		o.Heat = quick
+		switch name {
+		case "Birch": // warms on and does not throttle
+			o.Throttling, o.Heat = simulated.Throttling{FromC: 60, SlopePerC: 0.01}, physics.HeatOptions{MassJPerK: 190, KPerW: 6}
+		case "Cedar":
+			o.Throttling = simulated.Throttling{FromC: 60, SlopePerC: 0.01, EmergencyC: 38, BackC: 12}
+		}
 	})
 }

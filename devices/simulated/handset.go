@@ -60,38 +60,39 @@ type Handset struct {
 	jobs    jobs
 	linkMu  sync.Mutex // held while the front ends are told of the link
 
-	mu       sync.Mutex
-	rng      *rand.Rand
-	age      time.Duration // how far the state has been carried, since New
-	bootAge  time.Duration // age at the last boot
-	events   eventQueue
-	eventSeq int
-	after    []func()
-	chores   []func()
-	wakeAt   time.Duration // age until which the heart sleeps
-	wakeUp   context.CancelFunc
-	battery  *physics.Phone
-	loads    loadLog
-	steps    int // of its throttling that are in force
-	bursts   []*burstOf
-	settings map[string]map[string]string
-	props    map[string]string
-	screen   screen
-	radios   radios
-	joining  *event
-	sim      bool
-	call     *voiceCall
-	touched  []string        // words on the screen that were touched
-	allowed  map[string]bool // origins whose pages may use camera and microphone
-	apps     []*App
-	tasks    []*activity
-	lastTask int
-	running  map[string]bool
-	disabled map[string]bool
-	buckets  map[string]int
-	granted  map[string]bool
-	media    map[string]int
-	override struct {
+	mu        sync.Mutex
+	rng       *rand.Rand
+	age       time.Duration // how far the state has been carried, since New
+	bootAge   time.Duration // age at the last boot
+	events    eventQueue
+	eventSeq  int
+	after     []func()
+	chores    []func()
+	wakeAt    time.Duration // age until which the heart sleeps
+	wakeUp    context.CancelFunc
+	battery   *physics.Phone
+	loads     loadLog
+	steps     int  // of its throttling that are in force
+	emergency bool // it does next to nothing, to cool
+	bursts    []*burstOf
+	settings  map[string]map[string]string
+	props     map[string]string
+	screen    screen
+	radios    radios
+	joining   *event
+	sim       bool
+	call      *voiceCall
+	touched   []string        // words on the screen that were touched
+	allowed   map[string]bool // origins whose pages may use camera and microphone
+	apps      []*App
+	tasks     []*activity
+	lastTask  int
+	running   map[string]bool
+	disabled  map[string]bool
+	buckets   map[string]int
+	granted   map[string]bool
+	media     map[string]int
+	override  struct {
 		size    string
 		density int
 	}

@@ -19,7 +19,7 @@ type Throttling struct {
 	StepsC []float64
 	StepBy float64
 	BackC  float64
-	// EmergencyC is the temperature from which it does next to nothing, and says so by its thermal status.
+	// EmergencyC is the temperature from which it does next to nothing until the battery is BackC cooler.
 	EmergencyC float64
 	// Lasting adds a slow loss that nothing gives back, a part of its speed an hour: a rate that never settles.
 	Lasting float64
@@ -57,7 +57,10 @@ func (h *Handset) throttle() float64 {
 	if t.Lasting > 0 {
 		left *= math.Exp(-t.Lasting * h.age.Hours())
 	}
-	if t.EmergencyC > 0 && c >= t.EmergencyC {
+	if t.EmergencyC > 0 {
+		h.emergency = c >= t.EmergencyC || h.emergency && c >= t.EmergencyC-t.BackC
+	}
+	if h.emergency {
 		left = emergencySpeed
 	}
 	return left
