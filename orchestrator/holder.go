@@ -187,7 +187,7 @@ func (d *Daemon) elsewhere(h scenarios.Handset, look onboard.Holding) *HeldBy {
 		}
 	}
 	patience := abandonedAfter
-	if look.Condition == onboard.HoldsHeld && look.Who.Segment != "" {
+	if look.Condition == onboard.HoldsHeld && look.Who.Segment != "" || look.Lies {
 		patience = abandonedSegment
 	}
 	if !runs && look.Quiet >= patience {

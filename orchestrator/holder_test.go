@@ -650,3 +650,35 @@ func TestCollectLeavesWhatIsAboutToBegin(t *testing.T) {
 		})
 	})
 }
+
+// A segment whose holder was damaged and whose daemon is away is left alone for as long as one
+// whose holder is whole: another daemon neither begins a run nor puts anything back.
+func TestSegmentUnderADamagedHolderIsLeft(t *testing.T) {
+	t.Parallel()
+	bubbleBench(t, []string{"Alder"}, holderPlan, func(b *bench) {
+		h := b.handsets["Alder"]
+		b.startDaemon()
+		b.queue("film")
+		b.inState("Alder", orchestrator.Draining)
+		north := b.second("north")
+		b.stopDaemon()
+		show(b.t, h, "rm "+onboard.Root+"/holders/*/who")
+		it := north.queue("film")[0]
+		during := allSettings(b.t, h)
+		time.Sleep(2 * time.Hour) // it has ended by itself long ago
+		if n := b.programsOn(b.t.Context(), "Alder"); n["recorder.sh"] > 0 {
+			b.t.Fatalf("its programs still run: %v", n)
+		}
+		if got := north.item(it.ID); got.State != orchestrator.Waiting || allSettings(b.t, h) != during {
+			b.t.Errorf("north's run is %s, %q; want it waiting, and nothing changed", got.State, got.Outcome)
+		}
+		b.startDaemon()
+		if g := b.finish(time.Minute)["Alder"]; len(g) != 1 || g[0].Outcome != results.Measured {
+			b.t.Errorf("segments %+v; want one that is measured", g)
+		}
+		if g := north.finish(time.Minute)["Alder"]; len(g) != 1 || g[0].Outcome != results.Measured {
+			b.t.Errorf("north's segments %+v; want one that is measured", g)
+		}
+		b.nothingLeft("Alder")
+	})
+}

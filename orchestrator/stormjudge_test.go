@@ -290,6 +290,9 @@ var causes = []struct {
 	{"free_storage", []string{"storage full"}},
 	{"storage", []string{"storage full"}},
 	{"heat_throttling", []string{"hot room"}},
+	// What another daemon has put back, on a handset that did not say any more whose it was.
+	{"bluetooth: wanted", []string{"holder file"}},
+	{"location: wanted", []string{"holder file"}},
 }
 
 // gaugeAlarms begin the reasons of drains in which the gauge is said to have corrected itself. A

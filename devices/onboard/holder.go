@@ -76,7 +76,9 @@ type Holding struct {
 	Line      string // as it stands on the handset; a word for it where it cannot be shown
 	// Quiet is for how long the holder's daemon has not been heard of, by the handset's
 	// uptime; from before a restart, for as long as the handset has been up.
-	Quiet   time.Duration
+	Quiet time.Duration
+	// Lies: the holder is damaged, and segments lie there of which any may be its.
+	Lies    bool
 	BootID  string
 	Uptime  time.Duration
 	Running []Running // programs that run, whoever started them, by process
@@ -225,7 +227,15 @@ if [ "$_n" -gt 0 ]; then
 	_f=
 	read -r _f _f _f _f _f _f _t <"$_r/holders/$_n/who"
 	case $_f in
-	'' | - | *[!a-z0-9-]*) ;;
+	'') # it does not say of which segment: any that lies there may be its
+		for _f in "$_r"/*/boot.txt; do
+			_t= _c=
+			read -r _t <"$_f" && echo "lies 1"
+			read -r _c <"${_f%/*}/contact"
+			echo "contact $_t $_c"
+		done
+		;;
+	- | *[!a-z0-9-]*) ;;
 	*)
 		_t= _c=
 		read -r _t <"$_r/$_f/boot.txt"
@@ -291,6 +301,8 @@ func readHolding(lines []string) (Holding, error) {
 			h.Line = value
 		case "free":
 			free = true
+		case "lies":
+			h.Lies = true
 		case "contact":
 			// The boot id and the uptime; either may be missing, or torn by a restart.
 			if len(f) != 2 || f[0] != h.BootID {
@@ -327,6 +339,7 @@ func readHolding(lines []string) (Holding, error) {
 	if free {
 		h.Condition = HoldsFree
 	}
+	h.Lies = h.Lies && h.Condition == HoldsDamaged
 	return h, nil
 }
 

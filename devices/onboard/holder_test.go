@@ -582,3 +582,22 @@ func (h heard) Shell(_ context.Context, command string) (devices.Output, error) 
 	fmt.Fprintln(h.to, command)
 	return devices.Output{}, devices.ErrTimeout
 }
+
+// A holder that does not say any more of which segment it is counts as heard of as long as any
+// segment that lies there was.
+func TestDamagedHolderOfASegment(t *testing.T) {
+	everyShell(t, func(t *testing.T, ph phone) {
+		takeFor(t, ph, first)
+		for _, who := range []string{"", "w 1 d1 19"} {
+			shell(t, ph, fmt.Sprintf(`mkdir -p %[1]s/r1-01-1; read -r b </proc/sys/kernel/random/boot_id; [ -n "$b" ] || b=boot-count-$(settings get global boot_count)
+echo "$b" >%[1]s/r1-01-1/boot.txt; read -r u x </proc/uptime; echo "$u" >%[1]s/r1-01-1/contact; echo %[2]s >%[1]s/holders/1/who; rm %[1]s/holders/1/contact`, Root, devices.Quote(who)))
+			if h := lookAt(t, ph); h.Condition != HoldsDamaged || !h.Lies || h.Quiet > time.Minute {
+				t.Errorf("%q: %+v; want a damaged holder, with a segment that was heard of just now", who, h)
+			}
+		}
+		shell(t, ph, "rm -r "+Root+"/r1-01-1")
+		if h := lookAt(t, ph); h.Condition != HoldsDamaged || h.Lies || h.Quiet < h.Uptime {
+			t.Errorf("without a segment: %+v; want it not heard of since the start", h)
+		}
+	})
+}
