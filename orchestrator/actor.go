@@ -238,6 +238,9 @@ func (d *Daemon) carryOn(ctx context.Context, h scenarios.Handset, e *entry, log
 	r.held = e.holds() // taken when the daemon started, or before this attempt
 	d.tell(h.Name, func(s *HandsetStatus) {
 		*s = HandsetStatus{Run: e.RunID, Plan: e.Item.Plan, State: string(e.State), LevelPct: s.LevelPct, TempC: s.TempC, ReadAt: s.ReadAt, SetAside: s.SetAside}
+		if e.State.Measures() && e.Step < len(r.list) { // taken up by a daemon that has only begun
+			s.Scenario, s.Segment, s.Segments = r.scenario().Name, e.Step+1, len(r.list)
+		}
 	})
 	d.runBegins(h.Name, e.RunID, e.GateOpen && (e.State == Recharging || e.State == Settling || e.State == Charging))
 	if err := r.carryOut(ctx); err != nil {

@@ -682,3 +682,24 @@ func TestSegmentUnderADamagedHolderIsLeft(t *testing.T) {
 		b.nothingLeft("Alder")
 	})
 }
+
+// A daemon that has only begun, and cannot reach its handset yet, says all the same what runs there.
+func TestWhatRunsIsSaidAfterARestart(t *testing.T) {
+	t.Parallel()
+	bubbleBench(t, []string{"Alder"}, holderPlan, func(b *bench) {
+		b.startDaemon()
+		b.queue("film")
+		b.inState("Alder", orchestrator.Draining)
+		b.stopDaemon()
+		b.handsets["Alder"].LoseLink()
+		b.startDaemon()
+		within(b.t, time.Minute, "the run is taken up", func() bool { return b.status("Alder").State == string(orchestrator.Draining) })
+		if s := b.status("Alder"); s.Scenario != "video" || s.Segment != 1 || s.Segments != 1 {
+			b.t.Errorf("%+v; want video, segment 1 of 1", s)
+		}
+		b.handsets["Alder"].RestoreLink()
+		if g := b.finish(time.Minute)["Alder"]; len(g) != 1 || g[0].Outcome != results.Measured {
+			b.t.Errorf("segments %+v; want one that is measured", g)
+		}
+	})
+}

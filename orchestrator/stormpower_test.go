@@ -40,7 +40,13 @@ func (n *stormNight) unasked(name string) (unasked bool, within time.Duration) {
 			unasked = unasked && !due && !left && !asked && s.HeldBy == nil // which may be charging it
 			idles := s.State == "" || state == orchestrator.Done || state == orchestrator.Stopped || s.HeldBy != nil
 			waits := strings.HasSuffix(s.WaitsFor, " to be free") || s.WaitsFor == "to be resumed"
-			if !idles && !waits {
+			// Nothing waits on one that rests and could not be reached when it was looked at, which
+			// takes a minute to find out: the next look is as far as that of one that idles.
+			lost := s.Scenario == "idle" && strings.HasPrefix(s.WaitsFor, "the link: ")
+			switch {
+			case lost:
+				within = idleReading + time.Minute + askedWithin
+			case !idles && !waits:
 				within = askedWithin
 			}
 		}
