@@ -38,7 +38,8 @@ func (r *run) judgePower(samples []results.Sample) {
 	g := r.live
 	g.powerStep = nil
 	from, to, ok := r.provenSpan()
-	if !ok || r.rests() || r.goal().charges() {
+	// Sustained work is about the power that a handset gives up as it gets hot.
+	if !ok || r.rests() || r.goal().charges() || g.scenario.Stage == "sustain" {
 		return
 	}
 	width, least := stretchOf(time.Duration(g.rec.LoopS*float64(time.Second)), g.scenario.Cycle(), to.Sub(from))

@@ -393,7 +393,7 @@ func worked(workload, form string, rows []results.CurveRow) (pictures []Picture)
 		}
 		each, across := "lot", "Minutes of work"
 		if form == results.FormCycles {
-			each, across = "cycle", "Cycle"
+			each, across = "cycle", acrossCycles
 		}
 		p := Picture{Name: fileName("sustain", workload), Title: "Sustained load, " + workload, Table: results.Lots.Name, Width: 760, Height: curvesHead + curvesFoot}
 		if workload == "" {
@@ -412,11 +412,18 @@ func worked(workload, form string, rows []results.CurveRow) (pictures []Picture)
 	return pictures
 }
 
+// acrossCycles is what stands under pictures of cycles, which are counted and not timed.
+const acrossCycles = "Cycle"
+
 // mostMarks is how many marks a line of rates has: half an hour of work has hundreds of lots.
 const mostMarks = 40
 
 func drawWorked(s *sheet, p Picture, panels []panel, list []series, handsets []string, last float64, across string) {
-	x := scale{1, math.Max(2, last), curvesLeft + 8, p.Width - curvesEdge, false}
+	first := 1.0
+	if across != acrossCycles {
+		first = 0
+	}
+	x := scale{first, math.Max(first+1, last), curvesLeft + 8, p.Width - curvesEdge, false}
 	at := curvesLeft
 	for i, h := range handsets {
 		m := markOf(i)
@@ -433,8 +440,8 @@ func drawWorked(s *sheet, p Picture, panels []panel, list []series, handsets []s
 	for v := step; v <= x.hi; v += step {
 		numbers = append(numbers, v)
 	}
-	if step > 1 {
-		numbers = append([]float64{1}, numbers...)
+	if step > 1 || first < 1 {
+		numbers = append([]float64{first}, numbers...)
 	}
 	top := curvesHead
 	for _, q := range panels {
