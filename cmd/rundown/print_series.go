@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 
-	"rundown/results/figure"
 	"rundown/results/reading"
 )
 
@@ -32,13 +31,6 @@ func printSustained(w io.Writer, list []reading.Sustained) {
 		table(w, rows...)
 		remark(w, h.Reason, h.Notes)
 	}
-}
-
-func number(v *float64) string {
-	if v == nil {
-		return "-"
-	}
-	return figure.Say(*v, 4)
 }
 
 func remark(w io.Writer, reason string, notes []string) {
