@@ -242,7 +242,7 @@ func TestALackIsSeenOnce(t *testing.T) {
 		}
 		r = b.again()
 		event := b.watch(r, 8*time.Minute)
-		if want := "no charging evidence for 20m"; event != SegmentSpoiled || !strings.HasPrefix(r.live.u.Verdict.Spoiled, want) || !strings.HasSuffix(r.live.u.Verdict.Spoiled, "for the second time") {
+		if want := "no charging evidence for 20 min"; event != SegmentSpoiled || !strings.HasPrefix(r.live.u.Verdict.Spoiled, want) || !strings.HasSuffix(r.live.u.Verdict.Spoiled, "for the second time") {
 			t.Errorf("event %q, %q; want the second lack, of 20 min after the first", event, r.live.u.Verdict.Spoiled)
 		}
 	})
