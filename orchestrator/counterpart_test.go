@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"rundown/devices/onboard"
 	"rundown/devices/simulated"
 	"rundown/orchestrator"
 	"rundown/results"
@@ -68,8 +69,13 @@ func TestVoiceCallBetweenHandsets(t *testing.T) {
 			t.Errorf("the counterpart's own segment %+v; want one measured after the call", own)
 		}
 		left, err := b.handsets["Cedar"].ListDir("/data/local/tmp/rundown")
-		if err != nil || len(left) != 1 || left[0].Name != "holders" { // its numbers stay, so that they only grow
-			t.Errorf("left on the counterpart: %v, %v; want the holders' folder", left, err)
+		// The holders' numbers stay, so that they only grow, and the list of what its settings were,
+		// so that a daemon that comes back later knows it was emptied.
+		if err != nil || len(left) != 2 || left[0].Name != "before.txt" || left[1].Name != "holders" {
+			t.Errorf("left on the counterpart: %v, %v; want the list of what was and the holders' folder", left, err)
+		}
+		if befores, err := onboard.ReadBefores(t.Context(), b.handsets["Cedar"]); err != nil || len(befores.List) != 0 {
+			t.Errorf("settings of the counterpart that were not put back: %+v, %v", befores.List, err)
 		}
 	})
 }
