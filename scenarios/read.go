@@ -18,6 +18,7 @@ import (
 	"go.yaml.in/yaml/v4"
 	"go.yaml.in/yaml/v4/plugin/loaderlimits"
 
+	"rundown/devices"
 	"rundown/devices/preconditions"
 )
 
@@ -507,7 +508,7 @@ func (b *builder) settles(p Plan, e *entry, known map[string]Scenario) {
 			warm = known[s.Scenario].WarmUp
 		}
 		if warm >= p.SettleLimit && p.SettleLimit > p.WarmUp {
-			b.r.fault(ss.list[i].node, ss.list[i].path, "the warm-up of %s does not fit into the plan's settle limit of %s", formatDuration(warm), formatDuration(p.SettleLimit))
+			b.r.fault(ss.list[i].node, ss.list[i].path, "the warm-up of %s does not fit into the plan's settle limit of %s", devices.Lasting(warm), devices.Lasting(p.SettleLimit))
 		}
 		if warm == 0 {
 			warm = p.WarmUp
@@ -518,7 +519,7 @@ func (b *builder) settles(p Plan, e *entry, known map[string]Scenario) {
 			if at.given("warm_up") {
 				at = at.at("warm_up")
 			}
-			b.r.fault(at.node, at.path, "a warm-up of %s is too short for %s: its first %s evidence comes %s after its start at the earliest, and a segment that is measured from before that is spoiled; want at least %s", formatDuration(warm), s.Scenario, kind, formatDuration(least), formatDuration(least))
+			b.r.fault(at.node, at.path, "a warm-up of %s is too short for %s: its first %s evidence comes %s after its start at the earliest, and a segment that is measured from before that is spoiled; want at least %s", devices.Lasting(warm), s.Scenario, kind, devices.Lasting(least), devices.Lasting(least))
 		}
 	}
 }

@@ -12,6 +12,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"rundown/devices"
 	"rundown/devices/preconditions"
 )
 
@@ -563,8 +564,8 @@ func TestParseDuration(t *testing.T) {
 			t.Errorf("parseDuration(%q) = %v, %v; want %v, ok %t", tt.text, got, err, tt.want, tt.ok)
 		}
 		if err == nil {
-			if back, err := parseDuration(formatDuration(got)); err != nil || back != got {
-				t.Errorf("formatDuration(%v) = %q, read back as %v, %v", got, formatDuration(got), back, err)
+			if back, err := parseDuration(devices.Lasting(got)); err != nil || back != got {
+				t.Errorf("devices.Lasting(%v) = %q, read back as %v, %v", got, devices.Lasting(got), back, err)
 			}
 		}
 	}

@@ -12,6 +12,8 @@ import (
 	"unicode"
 
 	"mvdan.cc/sh/v3/syntax"
+
+	"rundown/devices"
 )
 
 // errWrong makes the reader say "want ..., got ..." from the scalar's own words.
@@ -172,7 +174,7 @@ func temperature(least, most float64, why string) *scalar {
 
 // duration is a length of time: "10 s", "3 min", "1 h 30 min" or Go's "1h30m".
 func duration(least, most time.Duration) *scalar {
-	want := fmt.Sprintf("%s to %s", formatDuration(least), formatDuration(most))
+	want := fmt.Sprintf("%s to %s", devices.Lasting(least), devices.Lasting(most))
 	return &scalar{
 		want: want,
 		parse: func(s string) (any, error) {

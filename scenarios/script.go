@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"go.yaml.in/yaml/v4"
+
+	"rundown/devices"
 )
 
 //go:embed builtin/*.yaml
@@ -292,7 +294,7 @@ func (b *builder) hangsTogether(e *entry, s Scenario) {
 			b.r.fault(n, path, "evidence of kind %s comes from the stage, but the scenario names no stage: want stage: %s", ev.Kind, oneOf(stageActivities))
 		}
 		if l := nominal(s.Loop); l > ev.Limit && !ev.Implied {
-			b.r.fault(n, path, "the loop takes %s, longer than the limit of %s for this evidence", formatDuration(l), formatDuration(ev.Limit))
+			b.r.fault(n, path, "the loop takes %s, longer than the limit of %s for this evidence", devices.Lasting(l), devices.Lasting(ev.Limit))
 		}
 	}
 }

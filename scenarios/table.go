@@ -5,6 +5,7 @@ import (
 	"strings"
 	"time"
 
+	"rundown/devices"
 	"rundown/devices/preconditions"
 )
 
@@ -289,7 +290,7 @@ func checkPlan(r *reader, e *entry) {
 		if at.node == nil {
 			at = e.at("warm_up")
 		}
-		r.fault(at.node, at.path, "the settle limit of %s must be longer than the warm-up of %s", formatDuration(settle), formatDuration(warm))
+		r.fault(at.node, at.path, "the settle limit of %s must be longer than the warm-up of %s", devices.Lasting(settle), devices.Lasting(warm))
 	}
 }
 

@@ -1,15 +1,12 @@
 package scenarios
 
 import (
-	"math"
-
 	"errors"
+	"math"
 	"regexp"
 	"strconv"
 	"strings"
 	"time"
-
-	"rundown/devices"
 )
 
 // plainUnits are the spellings of a duration's units that people write besides Go's own.
@@ -53,9 +50,6 @@ func parseDuration(s string) (time.Duration, error) {
 	}
 	return time.Duration(math.Round(total)), nil
 }
-
-// formatDuration writes d the way that a plan file does: "1 h 30 min".
-func formatDuration(d time.Duration) string { return devices.Lasting(d) }
 
 // parseNumber reads a plain decimal number: no exponent, no infinity, no separators.
 func parseNumber(s string) (float64, bool) {
