@@ -40,7 +40,7 @@ func TestMain(m *testing.M) {
 		return
 	}
 	flag.Parse()
-	if raceSlow == 1 && flag.Lookup("test.parallel").Value.String() == strconv.Itoa(runtime.GOMAXPROCS(0)) {
+	if hosttest.RaceSlow == 1 && flag.Lookup("test.parallel").Value.String() == strconv.Itoa(runtime.GOMAXPROCS(0)) {
 		// These tests wait more than they compute.
 		_ = flag.Set("test.parallel", strconv.Itoa(1+runtime.GOMAXPROCS(0)))
 	}
@@ -51,7 +51,7 @@ func TestMain(m *testing.M) {
 const factor = 600
 
 // everydayFactor is that of the benches that are not told otherwise.
-const everydayFactor = factor / (1 + raceSlow/4)
+const everydayFactor = factor / (1 + hosttest.RaceSlow/4)
 
 // A front is how a bench's simulated handsets are reached.
 type front func(t *testing.T, b *bench)

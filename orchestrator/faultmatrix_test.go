@@ -304,7 +304,7 @@ func TestFaultMatrix(t *testing.T) {
 			orchestrator.Preparing, orchestrator.Recharging, orchestrator.Settling, orchestrator.Draining, orchestrator.Charging, orchestrator.Collecting, orchestrator.Restoring,
 		} {
 			for _, f := range faultTable {
-				if all || raceSlow == 1 || state == orchestrator.Draining {
+				if all || hosttest.RaceSlow == 1 || state == orchestrator.Draining {
 					t.Run("in memory/"+string(state)+"/"+f.name, func(t *testing.T) {
 						t.Parallel()
 						inBubble(t, func(t *testing.T) { faultInBubble(t, f, state) })

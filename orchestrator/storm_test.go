@@ -17,6 +17,8 @@ import (
 
 	"gonum.org/v1/gonum/stat/distuv"
 	"pgregory.net/rapid"
+
+	"rundown/devices/hosttest"
 )
 
 // rapidFlags is held while rapid is told the seed of a night and has not begun it yet: its
@@ -124,10 +126,10 @@ func TestStorm(t *testing.T) {
 			seeds = append(seeds, first+uint64(i))
 		}
 	} else {
-		for i := range stormFixed / raceSlow {
+		for i := range stormFixed / hosttest.RaceSlow {
 			seeds = append(seeds, uint64(i+1))
 		}
-		for i := range stormRandom / raceSlow {
+		for i := range stormRandom / hosttest.RaceSlow {
 			seeds = append(seeds, first+uint64(i))
 		}
 	}

@@ -1,6 +1,7 @@
 // Package hosttest is for tests that need something of the host they run on: a program from
 // Debian's packages, a pseudo-terminal. Where it is missing such a test is skipped on a
-// person's machine and fails in CI, where nothing is left out unseen.
+// person's machine and fails in CI, where nothing is left out unseen. It also knows how much
+// slower the race detector makes the host.
 package hosttest
 
 import (

@@ -20,6 +20,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"rundown/devices"
+	"rundown/devices/hosttest"
 	"rundown/devices/simulated"
 	"rundown/devices/simulated/physics"
 	"rundown/orchestrator"
@@ -28,7 +29,7 @@ import (
 )
 
 // factor is how much faster than the wall clock the benches of these tests live.
-const factor = 600 / raceSlow
+const factor = 600 / hosttest.RaceSlow
 
 // patience is how long a page may take to say something, on a machine that does much else.
 const patience = 90 * time.Second

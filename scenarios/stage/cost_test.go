@@ -16,6 +16,7 @@ import (
 
 	"github.com/pion/webrtc/v4"
 
+	"rundown/devices/hosttest"
 	"rundown/scenarios"
 )
 
@@ -301,7 +302,7 @@ func farFrames(t testing.TB, session *Session) int64 {
 // see with two.
 func TestTenCallsAtOnce(t *testing.T) {
 	s, calls := started(t), 10
-	if raced {
+	if hosttest.RaceSlow > 1 {
 		calls = 2
 	}
 	var open []*Session

@@ -1,5 +1,0 @@
-//go:build !race
-
-package api_test
-
-const raceSlow = 1

@@ -1,5 +1,0 @@
-//go:build !race
-
-package orchestrator_test
-
-const raceSlow = 1

@@ -1,6 +1,0 @@
-//go:build race
-
-package stage
-
-// raced says that the race detector is at work.
-const raced = true
