@@ -246,10 +246,10 @@ var faultTable = []fault{
 		want: outcomes{stopped, fine, fine, fine, fine, fine, fine},
 	},
 	{
-		name: "gauge frozen", reasons: []string{"time limit"}, lasts: 50 * minutes,
-		how:   "a segment without level edges ends at its time limit, spoiled; a recharge goes on until the gauge moves or its own limit ends it, and what is above the window then sinks into it",
+		name: "gauge frozen", reasons: []string{"time limit", "its gauge has stopped", "readings has changed for 30 min"}, lasts: 50 * minutes,
+		how:   "readings of which no value changes for half an hour hold no limit: the segment ends, spoiled, and a recharge ends its run",
 		begin: func(v victim) { v.FreezeGauge(true) }, end: func(v victim) { v.FreezeGauge(false) },
-		want: outcomes{again, fine, again, again, fine, fine, fine},
+		want: outcomes{again, stopped, again, again, fine, fine, fine},
 	},
 	{
 		name: "gauge jumps up a point", reasons: []string{"the gauge raised its level", "level went up"}, early: true,

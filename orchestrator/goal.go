@@ -180,6 +180,8 @@ func (r *run) endedBy(reason string) (Event, error) {
 		return LimitReached, nil
 	case onboard.EndNoTemperature:
 		return r.spoil("its battery temperature could not be read any more, or not in the unit decided for it, and the limit of %g °C could not be held", r.stopTempC())
+	case onboard.EndStandsStill:
+		return r.spoil("none of its battery's readings has changed for %s: its gauge has stopped, and the limit of %g °C could not be held", devices.Lasting(readingsStill), r.stopTempC())
 	case onboard.EndPowerSeen:
 		return r.spoil("power seen: the handset was being charged during the segment")
 	case onboard.EndHolderChanged:

@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 
+	"rundown/devices"
 	"rundown/scenarios"
 )
 
@@ -41,6 +43,7 @@ func (r *run) recharge(ctx context.Context) (event Event, err error) {
 	waited, open, from := r.d.stopwatch(), true, -1
 	gone, again := 0, 0 // looks in a row without power although the gate is open; times it was opened again
 	var seen rechargeLog
+	var still stillness
 	for {
 		if err := r.d.clock.Sleep(ctx, r.d.pollEvery); err != nil {
 			return "", err
@@ -80,6 +83,8 @@ func (r *run) recharge(ctx context.Context) (event Event, err error) {
 			return InWindow, nil
 		case waited.read() > plan.RechargeLimit:
 			return r.giveUp(ctx, "recharge: level %d %% after %s, wanted %g %%: look at charger, cable and charge limit", battery.LevelPct, round(plan.RechargeLimit), top)
+		case still.lasts(waited.read(), battery) > readingsStill && open:
+			return r.giveUp(ctx, "recharge: none of its battery's readings has changed for %s at %d %%: look at charger, cable and charge limit; a gauge that has stopped shows no heat, and it must not be charged unwatched", round(readingsStill), battery.LevelPct)
 		case open && !tempKnown:
 			return r.giveUp(ctx, "recharge: the handset gives no battery temperature, and it must not be charged unwatched without one")
 		case open && tempC >= plan.RechargeStopTempC:
@@ -269,4 +274,24 @@ func sayPower(plugged int) string {
 		return "no power"
 	}
 	return "power seen"
+}
+
+// A stillness is since when no value of a handset's readings has changed.
+type stillness struct {
+	last  [4]int64 // level, voltage, temperature and counter, as printed
+	since time.Duration
+}
+
+// lasts takes in a reading and returns for how long its values have been the same.
+func (s *stillness) lasts(at time.Duration, b devices.Battery) time.Duration {
+	now := [4]int64{int64(b.LevelPct)}
+	for i, v := range []*int64{b.Raw.Voltage, b.Raw.Temperature, b.Raw.Counter} {
+		if v != nil {
+			now[i+1] = *v
+		}
+	}
+	if now != s.last {
+		s.last, s.since = now, at
+	}
+	return at - s.since
 }

@@ -226,6 +226,12 @@ func (d *Daemon) inUnits(handset string, b devices.Battery) devices.Battery {
 	return b
 }
 
+// readingsStill is for how long no value of a handset's battery may change, below 100 %, while
+// its temperature has a limit: a gauge that has stopped shows no heat. It is a guess on the safe
+// side of handsets that print whole degrees and volts, and whose level takes a quarter of an hour
+// for a point. One that rests is read too seldom for it.
+const readingsStill = 30 * time.Minute
+
 // limitRaw enters a temperature limit, °C, into what a recorder is told; 0 is none.
 func limitRaw(seg *onboard.Segment, u devices.Units, stopTempC float64) error {
 	if stopTempC <= 0 {
@@ -236,6 +242,9 @@ func limitRaw(seg *onboard.Segment, u devices.Units, stopTempC float64) error {
 		return fmt.Errorf("%w: %s", errUnits, u.Temperature.Why)
 	}
 	seg.StopTempRaw, seg.TempPerDegree = raw, int(1/u.Temperature.Each+0.5)
+	if seg.AsleepEverySec == 0 {
+		seg.StillSec = int(readingsStill.Seconds())
+	}
 	return nil
 }
 

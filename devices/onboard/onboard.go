@@ -63,6 +63,7 @@ const (
 	EndUnreadable       = "battery unreadable"      // ten readings in a row gave no level
 	EndHolderChanged    = "holder changed"          // the handset is not this segment's any more
 	EndNoTemperature    = "temperature unreadable"  // ten in a row gave no temperature that can be compared with its limit
+	EndStandsStill      = "readings stand still"    // no value of a reading has changed for StillSec
 )
 
 // A Segment is what the recorder is told.
@@ -73,6 +74,7 @@ type Segment struct {
 	TargetPoints   int    // drain target, percentage points below the start edge, 0 to 100; 0 as NoTarget
 	StopLevelPct   int    // end at this level or below, %; 0: no limit
 	StopTempRaw    int    // end at this battery temperature or above, in the handset's own unit; 0: no limit
+	StillSec       int    // with that limit: end when no value has changed for so many s below 100 %; 0: never
 	TempPerDegree  int    // how many of that unit make 1 °C: 1, 10, 100 or 1000; 0 stands for 10
 	TimeLimitSec   int    // end after so many s since the begin mark; 0: no limit
 	StopOnPower    bool   // end when a power source shows on two readings running
@@ -162,6 +164,7 @@ func (s Segment) check() error {
 		{"TargetPoints", s.TargetPoints, 0, 100, "percentage points"},
 		{"StopLevelPct", s.StopLevelPct, 0, 100, "%"},
 		{"StopTempRaw", s.StopTempRaw, 0, 200_000, "of the handset's own unit"},
+		{"StillSec", s.StillSec, 0, most, "s"},
 		{"TimeLimitSec", s.TimeLimitSec, 0, most, "s"},
 		{"AsleepEverySec", s.AsleepEverySec, 0, 86_400, "s"},
 	} {
@@ -244,6 +247,7 @@ func (s Segment) recorderText() string {
 		{"_stop_level_pct", s.StopLevelPct},
 		{"_stop_temp", s.StopTempRaw},
 		{"_least_temp", leastTempC * s.tempPerDegree()},
+		{"_still_s", s.StillSec},
 		{"_fall_temp", fallC * s.tempPerDegree()},
 		{"_time_limit_s", s.TimeLimitSec},
 		{"_asleep_every_s", s.AsleepEverySec},

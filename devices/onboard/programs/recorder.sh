@@ -112,6 +112,18 @@ temperature() {
 	fi
 }
 
+# stands ends the segment when no value of the readings has changed for so long that the gauge
+# must have stopped: a temperature that stands still holds no limit. A full battery on its
+# charger may be as calm as that.
+stands() {
+	_t="$_lv $_cc $_vo $_te $_cu"
+	if [ "$_t" != "$_same" ] || [ "$_lv" = 100 ]; then
+		_same=$_t _moved=$_us
+	elif [ $((_us - _moved)) -ge "$_still_s" ]; then
+		finish 'readings stand still'
+	fi
+}
+
 # sample writes the reading. Each field of the check number is the value times its own
 # odd weight; one that is absent counts 7777.
 sample() {
@@ -308,6 +320,8 @@ _unread=0    # readings in a row that gave no level
 _blind=0     # readings in a row whose temperature cannot be compared with its limit
 _warm=       # the last temperature that could, and the uptime at which it was read
 _warmed=0
+_same=       # the values of the last reading, and since which uptime it is these
+_moved=0
 _every=$((_sample_every_s * 100))
 _due=0       # of the next reading, 1/100 s since the begin mark
 _rel=0       # now
@@ -361,6 +375,7 @@ while :; do
 		if [ "$_stop_temp" -gt 0 ]; then
 			temperature
 			[ "$_blind" -ge 10 ] && finish 'temperature unreadable'
+			[ "$_still_s" -gt 0 ] && stands
 		fi
 		if [ "$_pl" -gt 0 ]; then
 			_powered=$((_powered + 1))
