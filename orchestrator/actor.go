@@ -31,8 +31,8 @@ func (d *Daemon) actor(ctx context.Context, h scenarios.Handset, unfinished []*e
 	}
 	defer d.haltParking(ctx, h.Name, "the daemon ended while it was charged")
 	away := true
-	var power *bell // that power has come to a handset which nobody drives
-	defer func() { power.stop() }()
+	var power lookout
+	defer power.stop()
 	for ctx.Err() == nil {
 		changed := d.queue.changed()
 		l, err := d.linkTo(h)
@@ -47,22 +47,21 @@ func (d *Daemon) actor(ctx context.Context, h scenarios.Handset, unfinished []*e
 		}
 		away = err != nil
 		due := d.dueFor(h)
-		if power.rang() {
-			power = nil // heard once: from now on it is read as often as its power asks for
+		if power.calls(d.now()) {
 			d.readSoon(h.Name)
 		}
 		d.mindHandset(ctx, h, l, due)
-		power = d.listenIdle(ctx, h, l, power)
+		power.listen(ctx, d, h)
 		d.parkTurn(ctx, h, l, due)
-		if !d.nextRun(ctx, h, power) {
-			d.awaitTurn(ctx, changed)
+		if !d.nextRun(ctx, h, &power) {
+			d.awaitTurn(ctx, changed, power.rings())
 		}
 	}
 }
 
-// nextRun carries out the next item that may begin, if there is one. power is what waits on the
-// handset meanwhile.
-func (d *Daemon) nextRun(ctx context.Context, h scenarios.Handset, power *bell) bool {
+// nextRun carries out the next item that may begin, if there is one. power is the lookout for
+// it meanwhile.
+func (d *Daemon) nextRun(ctx context.Context, h scenarios.Handset, power *lookout) bool {
 	it, ok := d.queue.nextFor(h.Name, d.now())
 	if !ok {
 		d.tell(h.Name, func(s *HandsetStatus) {
@@ -135,8 +134,9 @@ func (d *Daemon) missed(it Item, outcome string) bool {
 	return true
 }
 
-// awaitTurn waits until the queue changes, or long enough for an item's time to have come.
-func (d *Daemon) awaitTurn(ctx context.Context, changed <-chan struct{}) {
+// awaitTurn waits until the queue changes, power comes to the handset, or long enough for an
+// item's time to have come.
+func (d *Daemon) awaitTurn(ctx context.Context, changed, power <-chan struct{}) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	slept := make(chan struct{})
@@ -146,6 +146,7 @@ func (d *Daemon) awaitTurn(ctx context.Context, changed <-chan struct{}) {
 	}()
 	select {
 	case <-changed:
+	case <-power:
 	case <-slept:
 	}
 	cancel()

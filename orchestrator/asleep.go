@@ -2,6 +2,7 @@ package orchestrator
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -82,6 +83,10 @@ type lookAfter struct {
 	left  time.Duration // how long the segment should still have taken at the latest look
 }
 
+// lookLimit is how long a look may take at a handset on which nothing waits that would say when
+// power comes: the next one follows at once.
+const lookLimit = 25 * time.Second
+
 // Of looks that bring no answer so many are tried again after a while, before the next one
 // that is due: a handset that sleeps may answer late, or not the first time.
 const (
@@ -146,12 +151,28 @@ func (r *run) lookAgain(asked time.Time, err error) {
 		g.lookNext.tries = 0
 		return
 	}
-	r.countLook(asked)
-	if g.lookNext.tries++; g.lookNext.tries < lookTries {
-		g.lookNext.due = min(g.lookNext.due, since+lookSooner)
+	g.lookNext.tries++
+	alone := g.bell.waits()
+	if alone || g.lookNext.tries <= lookTries {
+		r.countLook(asked)
 	} else {
-		g.lookNext.tries = 0
+		g.u.Unanswered++
 	}
+	switch {
+	case !alone: // nobody would hear of power that comes
+		g.lookNext.due = since
+	case g.lookNext.tries%lookTries != 0:
+		g.lookNext.due = min(g.lookNext.due, since+lookSooner)
+	}
+}
+
+// notAnswered says why a rest is doubtful in which a handset was asked again and again; "" if
+// it was not. What that drew is not known: it may have woken it each time, or never.
+func (g *segment) notAnswered() string {
+	if g.u.Unanswered == 0 || !g.rec.Slept() {
+		return ""
+	}
+	return fmt.Sprintf("the handset did not answer %d looks while nothing there would have told of power, and was asked all the while: what that drew is not known", lookTries+g.u.Unanswered)
 }
 
 // countLook counts a look at an instant which brought no answer that says when it was.
@@ -212,16 +233,20 @@ func (r *run) restTurn(ctx context.Context, s scenarios.Scenario, what string) e
 	}
 	spacing := time.Hour / time.Duration(r.e.Item.Order.Plan.Looks())
 	waited, until := r.d.stopwatch(), r.d.now().Add(spacing)
-	var power *bell
-	if l, err := r.d.linkTo(r.h); err == nil {
-		power = r.d.hangForPower(ctx, l)
-	}
+	var power lookout
 	defer power.stop()
 	r.d.tell(r.h.Name, func(s *HandsetStatus) { s.WaitsFor, s.NextLook = what, until })
 	defer r.d.tell(r.h.Name, func(s *HandsetStatus) { s.NextLook = time.Time{} })
 	r.d.resting(r.h.Name, true)
 	defer r.d.resting(r.h.Name, false)
-	for waited.read() < spacing && !r.cancelled() && !(power.rang() && waited.read() >= bellAgain) {
+	for waited.read() < spacing && !r.cancelled() {
+		switch l, err := r.d.linkTo(r.h); {
+		case err != nil: // whatever waited there is gone with the link
+		case power.bell == nil:
+			power.bell = r.d.hangForPower(ctx, l)
+		case waited.read() >= bellAgain && power.calls(r.d.now()):
+			return nil
+		}
 		if err := r.d.clock.Sleep(ctx, retryEvery); err != nil {
 			return err
 		}

@@ -270,6 +270,9 @@ func (r *run) settleOutcome(samples []results.Sample) {
 	if short := r.shortOfActivity(wanted.FlagBelowPct, missing); short != "" {
 		flags = append(flags, short)
 	}
+	if asked := g.notAnswered(); asked != "" {
+		flags = append(flags, asked)
+	}
 	if beside := r.stepBeside(missing); beside != "" {
 		flags = append(flags, beside)
 	}

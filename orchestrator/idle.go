@@ -38,7 +38,10 @@ func (d *Daemon) mindHandset(ctx context.Context, h scenarios.Handset, l devices
 	if l == nil || !d.toRead(h, due) || !d.engaged.take(h.Name) {
 		return
 	}
-	if by, err := d.heldElsewhere(ctx, h); err == nil && by == nil { // else it may be measured there
+	bounded, cancel := context.WithTimeout(ctx, readLimit)
+	by, err := d.heldElsewhere(bounded, h)
+	cancel()
+	if err == nil && by == nil { // else it may be measured there
 		d.readPower(ctx, h)
 	}
 	d.engaged.give(h.Name)

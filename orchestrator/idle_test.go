@@ -109,7 +109,7 @@ func TestSegmentsAreNotReadBeside(t *testing.T) {
 
 // A handset that rests in a segment is looked at as often as the plan says and no more, also
 // by a daemon that has just begun: nothing else reads it. Power that comes meanwhile is asked
-// about within two minutes of the next look, or was ended by the recorder and is gone.
+// about within two minutes all the same: the handset says that its recorder has ended.
 func TestARestIsReadByNobody(t *testing.T) {
 	var mu sync.Mutex
 	var asked []time.Time
@@ -145,7 +145,7 @@ func TestARestIsReadByNobody(t *testing.T) {
 		if late := next.Sub(from); late > 75*time.Minute || late < 0 {
 			t.Fatalf("the next look is at %v", next)
 		}
-		b.askedSoon(next)
+		b.askedSoon(from)
 		h.PlugCharger(false)
 	}, func(_ string, o *simulated.Options) {
 		o.LevelPct = 93
@@ -230,7 +230,7 @@ func TestPowerInARunThatIsHeld(t *testing.T) {
 			t.Errorf("read %d times in an hour", n)
 		}
 		h.PlugCharger(true)
-		b.askedSoon(b.clock.Now().Add(5 * time.Minute))
+		b.askedSoon(b.clock.Now())
 		h.PlugCharger(false)
 		b.soon(10*time.Minute, "it is over", func() bool { return b.status("Alder").Unwanted == nil })
 	}, low(89), func(_ string, o *simulated.Options) {
@@ -240,4 +240,66 @@ func TestPowerInARunThatIsHeld(t *testing.T) {
 			}
 		}
 	})
+}
+
+// What waited on a handset for power goes with the link, and with a shell that hangs: one that
+// idles, one whose run is held and one that rests are asked why once they answer again, and
+// within two minutes of that it is known and a person is asked.
+func TestPowerThatComesWhileNothingWaits(t *testing.T) {
+	for name, situation := range map[string]struct {
+		levelPct float64
+		reach    func(b *bench)
+	}{
+		"idles": {60, func(b *bench) {
+			b.soon(time.Hour, "it is read", func() bool { return b.status("Alder").ReadAgeS != nil })
+		}},
+		"run held": {89, func(b *bench) {
+			item := b.queue("short")[0]
+			b.soon(time.Hour, "it measures", func() bool { return b.status("Alder").State == string(orchestrator.Draining) })
+			if _, err := b.daemon.Pause(item.ID); err != nil {
+				b.t.Fatal(err)
+			}
+			b.handsets["Alder"].Reboot()
+			b.soon(2*time.Hour, "it waits", func() bool { return b.status("Alder").WaitsFor == "to be resumed" })
+		}},
+		"rests": {93, func(b *bench) {
+			b.queue("rest")
+			b.soon(6*time.Hour, "it measures", func() bool { return b.status("Alder").State == string(orchestrator.Draining) })
+		}},
+	} {
+		for fault, does := range map[string]struct{ begin, end func(h *simulated.Handset) }{
+			"link lost":          {(*simulated.Handset).LoseLink, (*simulated.Handset).RestoreLink},
+			"link lost a moment": {func(h *simulated.Handset) { h.LoseLink(); h.RestoreLink() }, func(*simulated.Handset) {}},
+			"shell hangs":        {func(h *simulated.Handset) { h.HangOn("_"); h.RestartAdbd() }, func(h *simulated.Handset) { h.HangOn("") }},
+			"dump hangs":         {func(h *simulated.Handset) { h.HangOn("dumpsys"); h.RestartAdbd() }, func(h *simulated.Handset) { h.HangOn("") }},
+		} {
+			for _, daemon := range []string{"stays", "begins meanwhile"} {
+				t.Run(strings.Join([]string{name, fault, daemon}, ", "), func(t *testing.T) {
+					t.Parallel()
+					onAlder(t, unwantedPlans+strings.TrimPrefix(restPlan, "\nplans:\n"), situation.levelPct, func(t *testing.T, b *bench, h *simulated.Handset) {
+						b.startDaemon()
+						situation.reach(b)
+						time.Sleep(40 * time.Minute)
+						does.begin(h)
+						h.PlugCharger(true)
+						there := b.clock.Now()
+						if daemon != "stays" {
+							b.stopDaemon()
+							b.startDaemon()
+						}
+						if fault != "link lost a moment" {
+							time.Sleep(11 * time.Minute)
+							there = b.clock.Now()
+						}
+						does.end(h)
+						if name == "idles" { // it may be charged in the day, and is shown to be
+							b.soon(2*time.Minute, "it is on charge", func() bool { return b.status("Alder").OnCharge != "" })
+							return
+						}
+						b.askedSoon(there)
+					})
+				})
+			}
+		}
+	}
 }

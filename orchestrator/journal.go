@@ -71,6 +71,8 @@ type underway struct {
 	PowerSeen bool `json:"power_seen,omitempty"`
 	// LooksAtMS is when the daemon looked at a handset that rests, ms of its uptime.
 	LooksAtMS []int64 `json:"looks_at_ms,omitempty"`
+	// Unanswered counts the looks, beyond those, that brought no answer and may have woken it.
+	Unanswered int `json:"unanswered,omitempty"`
 	// Uncounted: the handset does not say how often Wi-Fi lost its network between two looks.
 	Uncounted bool `json:"uncounted,omitempty"`
 	// StartEdge: the start edge stands in what has been taken in.

@@ -376,7 +376,12 @@ func (r *run) look(ctx context.Context) (Event, error) {
 func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 	g := r.live
 	asked := r.d.now()
-	state, err := onboard.Inspect(ctx, l, g.u.Key)
+	bounded, cancel := ctx, context.CancelFunc(func() {})
+	if !g.bell.waits() {
+		bounded, cancel = context.WithTimeout(ctx, lookLimit)
+	}
+	state, err := onboard.Inspect(bounded, l, g.u.Key)
+	cancel()
 	if err != nil {
 		return "", err
 	}

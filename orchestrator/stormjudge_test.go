@@ -34,11 +34,6 @@ const (
 func (n *stormNight) watchOver(now time.Time) {
 	for _, name := range n.names {
 		h := n.handsets[name]
-		unasked, within := n.unasked(name)
-		if within < n.within[name] {
-			delete(n.powered, name) // from now on somebody minds it
-		}
-		n.within[name] = within
 		var said []string
 		for _, d := range n.daemons() {
 			for _, s := range d.Handsets() {
@@ -47,7 +42,7 @@ func (n *stormNight) watchOver(now time.Time) {
 				}
 			}
 		}
-		n.since(n.powered, name, now, unasked, within, func(since time.Time) {
+		n.since(n.powered, name, now, n.unasked(name), askedWithin, func(since time.Time) {
 			if stormHoldsPower {
 				n.fault("somebody is asked about power that should not be", "%s: on since %s, %s", name, since.Format(time.TimeOnly), strings.Join(said, "; "))
 			}
@@ -56,8 +51,9 @@ func (n *stormNight) watchOver(now time.Time) {
 		running, _ := n.programs[name].at()
 		works := slices.ContainsFunc(running, func(p program) bool { return p.name == "recorder" })
 		// The recorder reads every ten seconds, rounds to tenths, and needs two readings.
-		// One that sleeps reads nothing, its own daemon included, until it wakes.
-		n.since(n.hot, name, now, works && !n.rests(name) && !h.Suspended() && h.BattTempC() > stormStopTempC+0.5, 40*time.Second, func(since time.Time) {
+		// One that sleeps reads nothing, its own daemon included, until it wakes; one whose gauge
+		// stands still says nothing, for which its segment ends after half an hour.
+		n.since(n.hot, name, now, works && !n.lasts(name, "gauge frozen") && !n.rests(name) && !h.Suspended() && h.BattTempC() > stormStopTempC+0.5, 40*time.Second, func(since time.Time) {
 			if stormHoldsLimits {
 				n.fault("no limit is passed", "%s: battery at %.1f °C, above %d °C since %s, %s", name, h.BattTempC(), stormStopTempC, since.Format(time.TimeOnly), strings.Join(said, "; "))
 			}
@@ -273,6 +269,8 @@ var causes = []struct {
 	{"the activity went on in", slices.Concat(linkKinds, deviceKinds, daemonKinds, powerKinds, []string{"handset clock jumps", "saver on"})},
 	// A charge whose power waits for a daemon that is not there comes to its limit.
 	{"ended at the time limit, at", slices.Concat(daemonKinds, powerKinds, linkKinds)},
+	{"its gauge has stopped", []string{"gauge frozen"}},
+	{"did not answer", linkKinds},
 	{"time limit", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "shell hangs", "storage full", "dims itself"}},
 	{"the gauge raised its level", []string{"gauge re-anchors", "gauge skips", "gauge frozen"}},
 	{"the gauge lowered its level", []string{"gauge re-anchors", "gauge skips", "gauge frozen"}},

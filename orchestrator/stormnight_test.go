@@ -38,9 +38,8 @@ type stormNight struct {
 	states *stormStates
 
 	watchAt time.Time
-	powered map[string]time.Time     // since when power is on without a charge due
-	within  map[string]time.Duration // in which somebody has to be asked about it
-	hot     map[string]time.Time     // since when a handset at work is hotter than its limit
+	powered map[string]time.Time // since when power is on without a charge due
+	hot     map[string]time.Time // since when a handset at work is hotter than its limit
 
 	rivalData   string               // the other daemon's folder
 	cancelledAt map[string]time.Time // queue items, by ID
@@ -172,7 +171,7 @@ func carryOutStorm(t *testing.T, seed uint64, plan stormPlan, calm calmWatts) *s
 	warmUp()
 	n := &stormNight{
 		seed: fmt.Sprint(seed), plan: plan, programs: map[string]*programs{}, files: &kept{files: map[string][]byte{}}, before: map[string]string{},
-		states: &stormStates{by: map[string]orchestrator.State{}}, powered: map[string]time.Time{}, within: map[string]time.Duration{}, hot: map[string]time.Time{},
+		states: &stormStates{by: map[string]orchestrator.State{}}, powered: map[string]time.Time{}, hot: map[string]time.Time{},
 		cancelledAt: map[string]time.Time{}, left: map[string]bool{}, happened: map[string]int{}, empty: map[string]*stormEvent{}, outcomes: map[string]int{}, reasons: map[string]int{},
 	}
 	data := memoryFolder(t)

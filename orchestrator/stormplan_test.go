@@ -322,10 +322,12 @@ func enableApp(n *stormNight, a stormAct) {
 
 // linkWhole tells whether nothing keeps the daemon from a handset at this instant.
 func (n *stormNight) linkWhole(name string) bool {
-	lasts := func(kinds ...string) bool {
-		return slices.ContainsFunc(n.ends, func(e stormEnd) bool {
-			return slices.Contains(kinds, e.act.Kind) && (stormKinds[e.act.Kind].bench || e.act.handset(n) == name)
-		})
-	}
-	return n.tether != nil && n.handsets[name].State() == "device" && !lasts("adb server down", "answers cut", "shell hangs")
+	return n.tether != nil && n.handsets[name].State() == "device" && !n.lasts(name, "adb server down", "answers cut", "shell hangs")
+}
+
+// lasts reports whether one of the kinds of event lasts on a handset.
+func (n *stormNight) lasts(name string, kinds ...string) bool {
+	return slices.ContainsFunc(n.ends, func(e stormEnd) bool {
+		return slices.Contains(kinds, e.act.Kind) && (stormKinds[e.act.Kind].bench || e.act.handset(n) == name)
+	})
 }

@@ -9,18 +9,14 @@ import (
 	"rundown/results"
 )
 
-// Within what time somebody has to be asked about power that should not be: two minutes
-// from when it is there. A handset tells nobody that it was plugged in, and reading one that
-// idles wakes it: there the two minutes begin at its next reading.
-const (
-	askedWithin = 2 * time.Minute
-	idleReading = 5 * time.Minute
-)
+// askedWithin is within what time somebody has to be asked about power that should not be, from
+// when it is there and the handset can be reached.
+const askedWithin = 2 * time.Minute
 
 // unasked reports whether a handset has power that nobody wants and nobody was asked about
-// so far, and within what time somebody has to be.
-func (n *stormNight) unasked(name string) (unasked bool, within time.Duration) {
-	unasked, within = pluggedIn(n.handsets[name]) && n.linkWhole(name), idleReading+askedWithin
+// so far.
+func (n *stormNight) unasked(name string) (unasked bool) {
+	unasked = pluggedIn(n.handsets[name]) && n.linkWhole(name)
 	minded := false // by a daemon that does not leave it to another one, which holds it
 	for _, d := range n.daemons() {
 		prompts := d.Prompts()
@@ -38,20 +34,9 @@ func (n *stormNight) unasked(name string) (unasked bool, within time.Duration) {
 					return p.Handset == name && strings.HasPrefix(p.Text, "unplug handset ")
 				}))
 			unasked = unasked && !due && !left && !asked && s.HeldBy == nil // which may be charging it
-			idles := s.State == "" || state == orchestrator.Done || state == orchestrator.Stopped || s.HeldBy != nil
-			waits := strings.HasSuffix(s.WaitsFor, " to be free") || s.WaitsFor == "to be resumed"
-			// Nothing waits on one that rests and could not be reached when it was looked at, which
-			// takes a minute to find out: the next look is as far as that of one that idles.
-			lost := s.Scenario == "idle" && strings.HasPrefix(s.WaitsFor, "the link: ")
-			switch {
-			case lost:
-				within = idleReading + time.Minute + askedWithin
-			case !idles && !waits:
-				within = askedWithin
-			}
 		}
 	}
-	return unasked && minded, within
+	return unasked && minded
 }
 
 // saidCannot reports whether a person was asked about power and has said that it cannot be

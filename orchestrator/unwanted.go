@@ -104,6 +104,7 @@ type powerState struct {
 
 	seenAt   time.Time // of the last reading; zero: none since the daemon began
 	on       bool      // it showed power
+	onFrom   time.Time // since when readings show power that no charge wants; zero: they do not
 	sources  string
 	levelPct int
 	tempC    *float64
@@ -224,7 +225,11 @@ func (d *Daemon) resting(handset string, rests bool) {
 // waitsLong says that the run at hand waits for a person or for others; done ends that.
 func (d *Daemon) waitsLong(handset string) (done func()) {
 	set := func(waits bool) {
-		d.withPower(handset, func(s *powerState) bool { s.waits = waits; return false })
+		d.withPower(handset, func(s *powerState) bool {
+			s.waits = waits
+			s.nudge() // the watcher listens for power meanwhile, and no longer
+			return false
+		})
 	}
 	set(true)
 	return func() { set(false) }
@@ -294,9 +299,12 @@ func (d *Daemon) sawPower(h scenarios.Handset, p power) {
 			end, keep = d.endUnwanted(h, s, "it is wanted now, for a charge", errors.New("power is wanted now, for a charge"))
 			return keep
 		case s.due:
-			s.since, s.gone = time.Time{}, 0
+			s.since, s.onFrom, s.gone = time.Time{}, time.Time{}, 0
 		case p.on:
 			s.gone = 0
+			if s.onFrom.IsZero() {
+				s.onFrom = now
+			}
 			if s.run != "" && s.since.IsZero() {
 				s.since = now
 				s.nudge()
@@ -311,7 +319,7 @@ func (d *Daemon) sawPower(h scenarios.Handset, p power) {
 			if s.gone++; s.gone < goneLooks {
 				return false
 			}
-			s.since = time.Time{}
+			s.since, s.onFrom = time.Time{}, time.Time{}
 			keep = s.Left != nil
 			s.Left = nil
 			if s.Unwanted != nil {
@@ -329,7 +337,7 @@ func (d *Daemon) sawPower(h scenarios.Handset, p power) {
 func (d *Daemon) notWanted(h scenarios.Handset, s *powerState, because string) {
 	since := s.since
 	if since.IsZero() {
-		since = s.seenAt
+		since = s.onFrom
 	}
 	run := s.run
 	if run == "" && s.Park != nil { // left by a charge for storage

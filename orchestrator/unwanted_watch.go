@@ -39,8 +39,20 @@ func (d *Daemon) powerWatcher(ctx context.Context, h scenarios.Handset) {
 	close(asked)
 	defer func() { <-asked }()
 	s := d.powers.by[h.Name]
+	var power lookout // while a run waits, perhaps for hours
+	defer power.stop()
 	for ctx.Err() == nil {
+		waits := false
+		d.withPower(h.Name, func(s *powerState) bool { waits = s.waits; return false })
+		if !waits {
+			power.stop()
+		} else if _, err := d.linkTo(h); err == nil && power.calls(d.now()) {
+			d.readSoon(h.Name)
+		}
 		suspect := d.watchPowerOnce(ctx, h)
+		if waits {
+			power.listen(ctx, d, h)
+		}
 		if ctx.Err() == nil && d.toAsk(h) {
 			asked = d.askToUnplug(ctx, h)
 		}
@@ -71,6 +83,9 @@ func (d *Daemon) watchPowerOnce(ctx context.Context, h scenarios.Handset) (suspe
 	d.withPower(h.Name, func(s *powerState) (keep bool) {
 		if s.since.After(now) { // the host's clock was set back
 			s.since = now
+		}
+		if s.onFrom.After(now) {
+			s.onFrom = now
 		}
 		if s.run != "" && s.on && !s.since.IsZero() && now.Sub(s.since) >= unwantedGrace && s.Unwanted == nil && !held {
 			due = d.whyInRun(h, s)
