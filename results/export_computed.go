@@ -162,6 +162,23 @@ type RatioRow struct {
 	Notes                     []string
 }
 
+// A QuantityRow is one quantity of a side's charges, or of its sustained work, beside the reference's.
+type QuantityRow struct {
+	Of                        string // "charging" or "sustained work": each is tested as a set of its own
+	Scenario, Quantity, Unit  string
+	Side, Reference           string
+	SideValue, ReferenceValue *Interval // in the unit
+	Ratio, Difference, PerWh  *Interval // one of the first two, where it was not left out
+	SideRuns, ReferenceRuns   int
+	Test                      string
+	P, PAdjusted              *float64
+	Shown                     bool
+	Says                      string
+	RepeatsNeeded             *int64
+	LeftOut                   string
+	Notes                     []string
+}
+
 // A Computed is a table whose rows are computed from what is stored, by whoever asks for them. The
 // columns and their order are the table's; the rows come as plain values.
 type Computed[T any] struct {
@@ -199,7 +216,7 @@ func (c Computed[T]) Cells(rows []T) [][]string {
 // ComputedTables are the tables of Figures, Budgets, Lots, Sustained, Charges, Curves, Annotations and
 // Ratios, for their description.
 func ComputedTables() []Table {
-	return []Table{Figures.Table, Budgets.Table, Lots.Table, Sustained.Table, Charges.Table, Curves.Table, Annotations.Table, Ratios.Table}
+	return []Table{Figures.Table, Budgets.Table, Lots.Table, Sustained.Table, Charges.Table, Curves.Table, Annotations.Table, Ratios.Table, Quantities.Table}
 }
 
 // An AnnotationRow is what a person has said of a run.
@@ -436,4 +453,35 @@ var Ratios = Computed[RatioRow]{Table{Name: "ratios", About: "One row a side bes
 	return cells([]any{r.Of, r.Scenario, r.Side, r.Reference}, spread(r.Ratio), spread(r.SideHours), spread(r.ReferenceHours),
 		[]any{r.SideRuns, r.ReferenceRuns, r.Test, r.P, r.PAdjusted, r.Shown, r.Says, r.BatteryRatio}, spread(r.Rest),
 		[]any{r.SidePerWh, r.ReferencePerWh, r.RepeatsNeeded, r.LeftOut, text(r.Notes)})
+}}
+
+// Quantities is the table of a comparison of charges and of sustained work.
+var Quantities = Computed[QuantityRow]{Table{Name: "quantities", About: "One row a quantity of a side's charges, or of its sustained work, beside the reference's.", Columns: columns(
+	[]Column{
+		{"figure_kind", "string", "", "charging or sustained work; the quantities of each are tested as a set of their own"},
+		{"scenario", "string", "", "the scenario; of sustained work with what was worked at"},
+		{"quantity", "string", "", "what is compared"},
+		{"unit", "string", "", "of the values and of the difference (temperatures: °C, their differences K)"},
+		{"side", "string", "", "the handset, run or line-up"},
+		{"reference", "string", "", "what it is compared with"},
+	},
+	between("side_value", "", "", "of the side: geometric mean, or plain mean of what is compared by difference"),
+	between("reference_value", "", "", "of the reference"),
+	between("ratio", "", "", "value of the side over that of the reference; empty where they are compared by difference"),
+	between("difference", "", "", "value of the side less that of the reference; empty where they are compared by ratio"),
+	between("ratio_per_battery", "", "", "ratio over that of the rated battery energies (or charges)"),
+	[]Column{
+		{"side_runs", "integer", "", "segments of the side"},
+		{"reference_runs", "integer", "", "segments of the reference"},
+		{"test", "string", "", "Welch, paired, or intervals (of single runs)"},
+		{"p", "number", "", "chance of a difference this large where there is none"},
+		{"p_adjusted", "number", "", "the same, corrected by Holm for all of figure_kind"},
+		{"significant", "boolean", "", "whether a difference is shown: p_adjusted below 0.05"},
+		{"conclusion", "string", "", "the outcome in words"},
+		{"repeats_needed", "integer", "", "further repeats a side that would show a difference this large, 80 % power"},
+		{"left_out", "string", "", "why it was not compared"},
+		{"notes", "string", "", "what a reader has to know"},
+	})}, func(r QuantityRow) []any {
+	return cells([]any{r.Of, r.Scenario, r.Quantity, r.Unit, r.Side, r.Reference}, spread(r.SideValue), spread(r.ReferenceValue), spread(r.Ratio), spread(r.Difference), spread(r.PerWh),
+		[]any{r.SideRuns, r.ReferenceRuns, r.Test, r.P, r.PAdjusted, r.Shown, r.Says, r.RepeatsNeeded, r.LeftOut, text(r.Notes)})
 }}

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -24,7 +25,7 @@ type choiceFlags struct {
 	Scenario  []string `help:"Only this scenario; may be given several times."`
 	Plan      string   `help:"Only runs of this plan."`
 	Run_      []string `name:"run" help:"A run as a further side; may be given several times." placeholder:"RUN"`
-	Allow     []string `help:"A mismatch that does not block, by its name: plan, workload, build, calibration, conditions, 'start level', flagged, or a precondition. May be given several times." placeholder:"NAME"`
+	Allow     []string `help:"A mismatch that does not block, by its name: plan, workload, build, calibration, conditions, 'start level', charger, flagged, or a precondition. May be given several times." placeholder:"NAME"`
 	From      string   `help:"Only runs of handsets begun on this day or later (2030-05-14); left out: of the 30 days before the newest run." placeholder:"DAY"`
 	To        string   `help:"Only runs of handsets begun on this day or earlier." placeholder:"DAY"`
 }
@@ -113,10 +114,14 @@ func printBeside(e *env, b reading.Beside) {
 	}
 	add(b.Comparison.Ratios, "")
 	add(b.DayMixes.Ratios, " (day mix)")
-	table(e.out, rows...)
+	if len(rows) > 1 {
+		table(e.out, rows...)
+	}
+	printSet(e, b.Charges, "CHARGE", "CHARGES", &said, len(rows) > 1)
+	printSet(e, b.Sustained, "SUSTAINED WORK", "RUNS", &said, len(rows) > 1)
 	seen := map[string]bool{}
 	var blocked, allowed []string
-	for _, m := range append(b.Comparison.Mismatches, b.DayMixes.Mismatches...) {
+	for _, m := range slices.Concat(b.Comparison.Mismatches, b.DayMixes.Mismatches, b.Charges.Mismatches, b.Sustained.Mismatches) {
 		line := fmt.Sprintf("  %s: %s", m.What, m.Says)
 		if seen[line] {
 			continue
@@ -145,6 +150,47 @@ func printBeside(e *env, b reading.Beside) {
 	for _, n := range notes {
 		fmt.Fprintln(e.out, "note:", n)
 	}
+}
+
+// printSet prints what charges, or sustained work, show beside each other; headed says that its
+// heading is not that of the whole.
+func printSet(e *env, s reading.ComparedSet, what, runs string, said *grouped, headed bool) {
+	if len(s.Quantities) == 0 {
+		return
+	}
+	if headed {
+		fmt.Fprintf(e.out, "\n%s.\n\n", s.Heading)
+	}
+	rows := [][]string{{what, "QUANTITY", "SIDE", "VALUE", "AGAINST", "VALUE", "RATIO OR DIFFERENCE (95 %)", "p OF THE SET", runs, "WHAT IT SHOWS", "PER BATTERY (95 %)"}}
+	told := map[string]bool{}
+	for _, q := range s.Quantities {
+		row := []string{q.Scenario, q.Quantity, q.Side, "-", q.Reference, "-", "-", "-", "-", q.Conclusion, "-"}
+		if q.LeftOut != "" {
+			row[9] += ": " + q.LeftOut
+			rows = append(rows, row)
+			continue
+		}
+		row[3], row[5] = q.SayValue(q.SideValue), q.SayValue(q.ReferenceValue)
+		row[6], row[7] = q.SayChange(), pValue(q.PAdjusted)
+		row[8] = fmt.Sprintf("%d and %d", q.SideRuns, q.ReferenceRuns)
+		if r := q.RatioPerWh; r != nil {
+			row[10] = fmt.Sprintf("%.3f (%.3f to %.3f)", r.Value, r.Low, r.High)
+		}
+		switch {
+		case q.RepeatsNeeded > 0:
+			row[9] += fmt.Sprintf("; %d more a side would settle it", q.RepeatsNeeded)
+		case q.OutOfReach:
+			row[9] += "; no number of repeats would settle it"
+		}
+		rows = append(rows, row)
+		for _, n := range q.Notes {
+			if key := n + q.Side; !told[key] {
+				told[key] = true
+				said.add(n, q.Side, strings.ToLower(what))
+			}
+		}
+	}
+	table(e.out, rows...)
 }
 
 func pValue(p float64) string {

@@ -19,7 +19,7 @@ type compareInput struct {
 	AllPairs  bool      `query:"all_pairs" doc:"each side with each, instead of with the reference"`
 	Scenarios []string  `query:"scenario,explode" doc:"only these scenarios"`
 	Plan      string    `query:"plan" doc:"only runs of this plan"`
-	Allow     []string  `query:"allow,explode" doc:"mismatches that do not block: plan, workload, build, calibration, conditions, start level, flagged, or a precondition's name"`
+	Allow     []string  `query:"allow,explode" doc:"mismatches that do not block: plan, workload, build, calibration, conditions, start level, charger, flagged, or a precondition's name"`
 	From      time.Time `query:"from" doc:"only runs of handsets begun at or after this instant; left out: of the last 30 days before the newest run"`
 	To        time.Time `query:"to" doc:"only runs of handsets begun before this instant"`
 }

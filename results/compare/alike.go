@@ -61,6 +61,9 @@ func alike(a, b []Run, p [2]Side, scenario string, allow []string) (keptA, keptB
 	if s := differ(func(r Run) string { return r.Under.Workload }); s != "" {
 		add(AllowWorkload, scenario+" is not the same. "+s)
 	}
+	if s := differ(func(r Run) string { return r.Under.Supply }); s != "" {
+		add(AllowSupply, "charger and cable are not the same. "+s)
+	}
 	// Different models have different builds and curves; only within a model must they be alike.
 	within := func(value func(Run) string) (says []string) {
 		type found struct{ values, sides []string }

@@ -28,11 +28,12 @@ type Run struct {
 	Handset  Handset
 	Scenario string
 	Segment  string // for the person: which one
-	// Hours from full to empty, h.
-	Hours float64
-	// ChanceSD, BendSD and OwnSD are relative standard deviations of Hours: of what differs from
+	Quantity Quantity
+	// Value is the quantity's, in its unit: hours from full to empty, h.
+	Value float64
+	// ChanceSD, BendSD and OwnSD are relative standard deviations of Value (in its unit, where the quantity is compared by difference): of what differs from
 	// one run to the next, of the level's bend (the same in each run over the same stretch of levels),
-	// and of what is the handset's own in every run. All 0 where the hours came with no interval.
+	// and of what is the handset's own in every run. All 0 where it came with no interval.
 	ChanceSD, BendSD, OwnSD float64
 	// SharedSD is the part of OwnSD that is the same in every scenario of the handset: its cell's voltage
 	// and its learned charge. It matters where scenarios are put together (OfMix).
@@ -63,6 +64,7 @@ type Circumstances struct {
 	Workload    string            // hash and version of the scenario
 	Build       string            // OS build
 	Calibration string            // luminance curve used
+	Supply      string            // charger and cable, of a charge
 	Conditions  map[string]string // each precondition's name and the value read back, as it counts for likeness
 	// RoomC is the room's mean temperature, °C; nil where no meter was in the room, which is
 	// no difference: most benches have none.
@@ -81,6 +83,7 @@ const (
 	AllowCalibration = "calibration"
 	AllowConditions  = "conditions"
 	AllowRoom        = "room temperature"
+	AllowSupply      = "charger"
 	AllowStart       = "start level"
 	AllowFlagged     = "flagged"
 )
@@ -114,15 +117,17 @@ const (
 
 // A Ratio is one side beside another at one scenario.
 type Ratio struct {
-	Scenario  string `json:"scenario"`
-	Side      string `json:"side"`
-	Reference string `json:"reference"`
+	Scenario  string   `json:"scenario"`
+	Quantity  Quantity `json:"-"`
+	Side      string   `json:"side"`
+	Reference string   `json:"reference"`
 
-	// SideHours and ReferenceHours are geometric means over runs or handsets; Low and High are 0 where there
+	// SideHours and ReferenceHours are the values, of whatever quantity: geometric means over runs or handsets; Low and High are 0 where there
 	// is no interval.
 	SideHours      Interval `json:"side_hours"`
 	ReferenceHours Interval `json:"reference_hours"`
-	// Ratio is hours of the side over hours of the reference. Its interval holds the scatter
+	// Ratio is hours of the side over hours of the reference; the side's value less the reference's of a
+	// quantity that is compared by difference. Its interval holds the scatter
 	// of the repeats and the handsets' own errors.
 	Ratio        Interval `json:"ratio"`
 	SideRuns     int      `json:"side_runs"`
@@ -153,6 +158,8 @@ type Ratio struct {
 	// OutOfReach says that no number of repeats would: it lies within the handsets' own errors.
 	OutOfReach bool     `json:"out_of_reach,omitempty"`
 	Notes      []string `json:"notes,omitempty"`
+	// OfRuns are those of the notes that are on the runs themselves.
+	OfRuns []string `json:"-"`
 }
 
 // A BatteryEffect is how much of a ratio the batteries explain.
@@ -217,11 +224,12 @@ func Compare(sides []Side, o Options) (Comparison, error) {
 	}
 
 	var plans []planning
-	for _, scenario := range scenariosOf(sides) {
+	for _, k := range kindsOf(sides) {
+		scenario := k.scenario
 		for _, p := range pairs {
 			var plan planning
-			r := Ratio{Scenario: scenario, Side: p[0].Name, Reference: p[1].Name}
-			a, b := of(p[0], scenario), of(p[1], scenario)
+			r := Ratio{Scenario: scenario, Quantity: k.quantity, Side: p[0].Name, Reference: p[1].Name}
+			a, b := of(p[0], k), of(p[1], k)
 			if len(a) == 0 && len(b) == 0 {
 				continue
 			}
@@ -238,9 +246,9 @@ func Compare(sides []Side, o Options) (Comparison, error) {
 				}
 				r.LeftOut = "not measured alike: " + strings.Join(what, ", ")
 			case len(a) == 0:
-				r.LeftOut = p[0].Name + " has no figure of " + scenario
+				r.LeftOut = p[0].Name + " has no figure of " + k.String()
 			case len(b) == 0:
-				r.LeftOut = p[1].Name + " has no figure of " + scenario
+				r.LeftOut = p[1].Name + " has no figure of " + k.String()
 			default:
 				plan = r.measure(a, b)
 			}
@@ -250,6 +258,14 @@ func Compare(sides []Side, o Options) (Comparison, error) {
 	}
 	c.correct(plans)
 	return c, nil
+}
+
+// counted names what was tested: ratios, where all of it is one.
+func (c *Comparison) counted() string {
+	if slices.ContainsFunc(c.Ratios, func(r Ratio) bool { return r.Quantity.Apart }) {
+		return "comparisons"
+	}
+	return "ratios"
 }
 
 func check(sides []Side) error {
@@ -268,8 +284,8 @@ func check(sides []Side) error {
 					return fmt.Errorf("%w: %s, %s, segment %s: %g is no standard deviation, capacity or voltage", ErrInput, s.Name, r.Scenario, r.Segment, v)
 				}
 			}
-			if !(r.Hours > 0) || math.IsInf(r.Hours, 0) {
-				return fmt.Errorf("%w: %s, %s, segment %s: %g hours", ErrInput, s.Name, r.Scenario, r.Segment, r.Hours)
+			if q := r.Quantity.filled(); !q.allows(r.Value) {
+				return fmt.Errorf("%w: %s, %s, segment %s: %g %s", ErrInput, s.Name, kind{r.Scenario, r.Quantity}, r.Segment, r.Value, q.Unit)
 			}
 			if r.Handset.ID == "" {
 				return fmt.Errorf("%w: %s, %s, segment %s does not say on which handset", ErrInput, s.Name, r.Scenario, r.Segment)
@@ -279,20 +295,33 @@ func check(sides []Side) error {
 	return nil
 }
 
-func scenariosOf(sides []Side) (names []string) {
+// A kind is what is compared with its like: a quantity at a scenario.
+type kind struct {
+	scenario string
+	quantity Quantity
+}
+
+func (k kind) String() string {
+	if k.quantity.Name == "" {
+		return k.scenario
+	}
+	return k.scenario + ", " + k.quantity.Name
+}
+
+func kindsOf(sides []Side) (kinds []kind) {
 	for _, s := range sides {
 		for _, r := range s.Runs {
-			if !slices.Contains(names, r.Scenario) {
-				names = append(names, r.Scenario)
+			if k := (kind{r.Scenario, r.Quantity}); !slices.Contains(kinds, k) {
+				kinds = append(kinds, k)
 			}
 		}
 	}
-	return names
+	return kinds
 }
 
-func of(s Side, scenario string) (runs []Run) {
+func of(s Side, k kind) (runs []Run) {
 	for _, r := range s.Runs {
-		if r.Scenario == scenario {
+		if (kind{r.Scenario, r.Quantity}) == k {
 			runs = append(runs, r)
 		}
 	}
@@ -314,7 +343,7 @@ func handsets(runs []Run) (groups [][]Run) {
 	return groups
 }
 
-// A mean is a side's mean log hours with what its variance is made of.
+// A mean is a side's mean on the quantity's scale, the log hours, with what its variance is made of.
 type mean struct {
 	log    float64
 	chance part    // what more runs would make smaller
@@ -362,7 +391,7 @@ func oneHandset(runs []Run) mean {
 	var logs []float64
 	var chance, bend, own float64
 	for _, r := range runs {
-		logs = append(logs, math.Log(r.Hours))
+		logs = append(logs, r.Quantity.filled().of(r.Value))
 		chance += r.ChanceSD * r.ChanceSD / n
 		bend += r.BendSD * r.BendSD / n
 		own += r.OwnSD * r.OwnSD / n
@@ -410,7 +439,8 @@ func (r *Ratio) measure(a, b []Run) planning {
 	ga, gb := handsets(a), handsets(b)
 	r.SideRuns, r.RefRuns, r.SideHandsets, r.RefHandsets = len(a), len(b), len(ga), len(gb)
 	ma, mb := meanOf(a), meanOf(b)
-	r.SideHours, r.ReferenceHours = ma.hours(), mb.hours()
+	q := r.Quantity.filled()
+	r.SideHours, r.ReferenceHours = ma.back(q), mb.back(q)
 
 	common := 0
 	for _, g := range ga {
@@ -465,16 +495,17 @@ func (r *Ratio) measure(a, b []Run) planning {
 			r.Notes = append(r.Notes, "some handsets are on both sides, so the sides are not independent: name the same ones on both to have them paired")
 		}
 	}
-	r.Ratio.Value = math.Exp(log)
+	r.Ratio.Value = q.back(log)
 	if len(ga) == 1 && len(a) == 1 || len(gb) == 1 && len(b) == 1 {
 		r.Notes = append(r.Notes, "one run on a side: how much that handset differs from run to run was not seen")
 	}
 	if slices.ContainsFunc(append(slices.Clone(a), b...), func(x Run) bool { return x.Imported }) {
 		r.Notes = append(r.Notes, "imported figures are among them")
 	}
+	r.OfRuns = slices.Clone(r.Notes)
 	if unknown {
 		r.Ratio = Interval{}
-		r.LeftOut = "no interval: the hours of a side came without one and it has no repeats"
+		r.LeftOut = "no interval: the figure of a side came without one and it has no repeats"
 		return planning{}
 	}
 	all := append(parts, part{own, math.Inf(1)})
@@ -484,9 +515,11 @@ func (r *Ratio) measure(a, b []Run) planning {
 		variance += p.variance
 	}
 	t := outcome(log, math.Sqrt(variance), r.DF)
-	r.Ratio = Interval{Value: math.Exp(log), Low: math.Exp(t.Difference.Low), High: math.Exp(t.Difference.High)}
+	r.Ratio = Interval{Value: q.back(log), Low: q.back(t.Difference.Low), High: q.back(t.Difference.High)}
 	r.P = t.P
-	r.Battery = batteryEffect(ga, gb, *r)
+	if q.PerWh {
+		r.Battery = batteryEffect(ga, gb, *r)
+	}
 	return planning{log, scatterA, scatterB, math.Sqrt(own), min(ma.runs.N, mb.runs.N)}
 }
 
@@ -513,14 +546,14 @@ func bendLeft(a, b []Run) float64 {
 	return sum
 }
 
-// hours is the mean back in hours, with its own interval.
-func (m mean) hours() Interval {
+// back is the mean in the quantity's unit, with its own interval.
+func (m mean) back(q Quantity) Interval {
 	if m.unknown {
-		return Interval{Value: math.Exp(m.log)}
+		return Interval{Value: q.back(m.log)}
 	}
 	parts := []part{m.chance, {m.own, math.Inf(1)}}
 	t := outcome(m.log, math.Sqrt(m.chance.variance+m.own), effectiveDF(parts))
-	return Interval{Value: math.Exp(m.log), Low: math.Exp(t.Difference.Low), High: math.Exp(t.Difference.High)}
+	return Interval{Value: q.back(m.log), Low: q.back(t.Difference.Low), High: q.back(t.Difference.High)}
 }
 
 func batteryEffect(ga, gb [][]Run, r Ratio) *BatteryEffect {
@@ -547,21 +580,23 @@ func batteryEffect(ga, gb [][]Run, r Ratio) *BatteryEffect {
 	e.Ratio = a / b
 	e.Rest = Interval{Value: r.Ratio.Value / e.Ratio, Low: r.Ratio.Low / e.Ratio, High: r.Ratio.High / e.Ratio}
 	battery := map[bool]string{true: "watt-hours", false: "mAh"}[e.Energy]
-	size := change(e.Ratio, "more", "fewer", "as many "+battery)
+	size := changed(e.Ratio, "more", "fewer", "as many "+battery)
 	if size != "as many "+battery {
 		size += " " + battery
 	}
-	switch rest := change(e.Rest.Value, "more", "less", "as much"); {
+	switch rest := changed(e.Rest.Value, "more", "less", "as much"); {
 	case e.Rest.Low <= 1 && e.Rest.High >= 1:
 		e.Says = size + ": the battery explains it"
+	case r.Quantity.Name != "":
+		e.Says = fmt.Sprintf("%s, and for each of them %s", size, r.Quantity.says(e.Rest.Value))
 	default:
 		e.Says = fmt.Sprintf("%s, and %s from each of them", size, rest)
 	}
 	return &e
 }
 
-// change is a ratio in words, to whole per cent: "12 % longer".
-func change(ratio float64, up, down, same string) string {
+// changed is a ratio in words, to whole per cent: "12 % longer".
+func changed(ratio float64, up, down, same string) string {
 	percent := math.Round(100 * (ratio - 1))
 	switch {
 	case percent > 0:
@@ -593,7 +628,7 @@ func (c *Comparison) correct(plans []planning) {
 		r.Shown = r.PAdjusted < 0.05
 		switch {
 		case r.Shown:
-			r.Says = change(r.Ratio.Value, "longer", "shorter", "a difference below 1 %")
+			r.Says = r.Quantity.filled().says(r.Ratio.Value)
 		default:
 			r.Says = "no difference shown"
 			plan := plans[i]
@@ -603,7 +638,7 @@ func (c *Comparison) correct(plans []planning) {
 				r.OutOfReach = true
 			}
 			if r.P < 0.05 {
-				r.Notes = append(r.Notes, fmt.Sprintf("its own interval leaves out 1, but among %d ratios one may do so by chance", c.Tested))
+				r.Notes = append(r.Notes, fmt.Sprintf("its own interval leaves out %g, but among %d %s one may do so by chance", r.Quantity.filled().same(), c.Tested, c.counted()))
 			}
 			switch {
 			case r.OutOfReach:

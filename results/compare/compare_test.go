@@ -20,7 +20,7 @@ var alder = Handset{ID: "A1", Model: "alder", CapacityMAh: 4000, NominalMV: 3850
 func like(h Handset, scenario string, hours ...float64) (runs []Run) {
 	for i, x := range hours {
 		runs = append(runs, Run{
-			Handset: h, Scenario: scenario, Segment: fmt.Sprint(h.ID, "-", i+1), Hours: x,
+			Handset: h, Scenario: scenario, Segment: fmt.Sprint(h.ID, "-", i+1), Value: x,
 			ChanceSD: 0.007, BendSD: 0.004, OwnSD: 0.011, FromPct: 92, ToPct: 85,
 			Under: Circumstances{Plan: "everyday 1f", Workload: scenario + " 3 a9", Build: "build of " + h.Model, Calibration: "curve of " + h.Model,
 				Conditions: map[string]string{"luminance": "300 cd/m²", "wifi": "5 GHz"}},
@@ -105,7 +105,7 @@ func TestTheSameHandsetsArePaired(t *testing.T) {
 	for i := range sleep1 {
 		h := Handset{ID: fmt.Sprint("u", i), Model: "alder"}
 		for j, x := range []float64{sleep1[i], sleep2[i]} {
-			r := Run{Handset: h, Scenario: "browse", Segment: "s", Hours: math.Exp(x / 10), Under: Circumstances{Calibration: "c"}}
+			r := Run{Handset: h, Scenario: "browse", Segment: "s", Value: math.Exp(x / 10), Under: Circumstances{Calibration: "c"}}
 			if j == 0 {
 				first = append(first, r)
 			} else {
@@ -358,7 +358,7 @@ func TestRunOfAFigure(t *testing.T) {
 		t.Fatal(err)
 	}
 	r := RunOf(f)
-	if r.Hours != f.Hours.Value || r.FromPct-r.ToPct != 7 || !(r.ChanceSD > 0 && r.BendSD > 0 && r.OwnSD > r.SharedSD && r.SharedSD > 0) {
+	if r.Value != f.Hours.Value || r.FromPct-r.ToPct != 7 || !(r.ChanceSD > 0 && r.BendSD > 0 && r.OwnSD > r.SharedSD && r.SharedSD > 0) {
 		t.Errorf("RunOf = %+v", r)
 	}
 	whole := math.Sqrt(r.ChanceSD*r.ChanceSD + r.BendSD*r.BendSD + r.OwnSD*r.OwnSD)

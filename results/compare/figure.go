@@ -24,7 +24,7 @@ const (
 // RunOf is a Run with the hours, levels and errors of a figure; the caller adds on which handset and
 // under what circumstances it was measured.
 func RunOf(f endurance.Figure) Run {
-	r := Run{Hours: f.Hours.Value, FromPct: f.FromPct, ToPct: f.ToPct}
+	r := Run{Value: f.Hours.Value, FromPct: f.FromPct, ToPct: f.ToPct}
 	var chance, bend, own, shared float64
 	for _, t := range f.Budget {
 		switch t.Name {

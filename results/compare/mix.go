@@ -78,7 +78,7 @@ func mixed(mix string, hoursPerDay map[string]float64, by map[string][]Run) Run 
 	}
 	first := all[0]
 	out := Run{
-		Handset: first.Handset, Scenario: mix, Segment: segmentsOf(all), Hours: 24 / day,
+		Handset: first.Handset, Scenario: mix, Segment: segmentsOf(all), Value: 24 / day,
 		ChanceSD: math.Sqrt(chance), BendSD: math.Sqrt(bend), OwnSD: math.Sqrt(own + shared*shared), SharedSD: shared,
 	}
 	for _, r := range all {
@@ -124,7 +124,7 @@ func joinedKnown(runs []Run, of func(Run) string) string {
 func meanLog(runs []Run) float64 {
 	sum := 0.0
 	for _, r := range runs {
-		sum += math.Log(r.Hours) / float64(len(runs))
+		sum += math.Log(r.Value) / float64(len(runs))
 	}
 	return sum
 }

@@ -17,7 +17,7 @@ import (
 // Hours and mixes are invented.
 
 func mixRun(handset, scenario string, hours float64) Run {
-	return Run{Handset: Handset{ID: handset}, Scenario: scenario, Segment: handset + scenario, Hours: hours, ChanceSD: 0.01, BendSD: 0.006, OwnSD: 0.015, SharedSD: 0.009}
+	return Run{Handset: Handset{ID: handset}, Scenario: scenario, Segment: handset + scenario, Value: hours, ChanceSD: 0.01, BendSD: 0.006, OwnSD: 0.015, SharedSD: 0.009}
 }
 
 func TestOfMixIsTheDaysOfTheMix(t *testing.T) {
@@ -35,7 +35,7 @@ func TestOfMixIsTheDaysOfTheMix(t *testing.T) {
 		t.Fatalf("OfMix = %+v", got)
 	}
 	r := got.Runs[0]
-	near(t, "hours of the mix", r.Hours, 24*endurance.Mix(parts).Value, 1e-12)
+	near(t, "hours of the mix", r.Value, 24*endurance.Mix(parts).Value, 1e-12)
 	if diff := cmp.Diff(map[string][]string{"B": {"idle", "video"}}, missing); diff != "" {
 		t.Errorf("missing (-want +got):\n%s", diff)
 	}

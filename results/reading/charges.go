@@ -51,6 +51,7 @@ type Charge struct {
 	MeanTempC    *float64 `json:"mean_battery_temp_c,omitempty"`
 	HighestTempC *float64 `json:"highest_battery_temp_c,omitempty"`
 	HighestAtPct *int     `json:"highest_battery_temp_at_pct,omitempty"`
+	HotS         *float64 `json:"above_40_c_s,omitempty"` // with the battery above 40 °C, s
 
 	Meter  string   `json:"meter,omitempty"` // whose readings arriving power is
 	Notes  []string `json:"notes,omitempty"`
@@ -205,20 +206,23 @@ func (c *Charge) take(f charging.Figure) {
 }
 
 func (c *Charge) temperatures(samples []results.Sample) {
-	var sum, weight float64
+	var sum, weight, hot float64
 	for i, s := range samples {
 		if s.TempC == nil || s.HostAt.Before(c.PluggedAt) {
 			continue
 		}
 		w := spacing(samples, i).Seconds()
 		sum, weight = sum+w**s.TempC, weight+w
+		if *s.TempC > hotC {
+			hot += w
+		}
 		if c.HighestTempC == nil || *s.TempC > *c.HighestTempC {
 			c.HighestTempC, c.HighestAtPct = s.TempC, &s.LevelPct
 		}
 	}
 	if weight > 0 {
 		mean := sum / weight
-		c.MeanTempC = &mean
+		c.MeanTempC, c.HotS = &mean, &hot
 	}
 }
 
@@ -478,6 +482,9 @@ func (c Charge) Rows() (rows [][2]string) {
 	}
 	if c.MeanTempC != nil && c.HighestTempC != nil && c.HighestAtPct != nil {
 		row("battery temperature", "mean %.1f °C, highest %.1f °C at %d %%", *c.MeanTempC, *c.HighestTempC, *c.HighestAtPct)
+		if c.HotS != nil {
+			row(fmt.Sprintf("battery above %g °C", hotC), "%.1f min", *c.HotS/60)
+		}
 	}
 	return rows
 }

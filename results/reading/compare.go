@@ -49,8 +49,12 @@ type Beside struct {
 	// of their own: they follow from the others.
 	DayMixes compare.Comparison `json:"day_mixes"`
 	Hours    []SideHours        `json:"hours"`
-	From     time.Time          `json:"from,omitzero"` // measured runs of handsets begun before are left out
-	Notes    []string           `json:"notes,omitempty"`
+	// Charges and Sustained compare how the sides charge, and how they hold their speed. Each is
+	// a set of its own.
+	Charges   ComparedSet `json:"charges"`
+	Sustained ComparedSet `json:"sustained"`
+	From      time.Time   `json:"from,omitzero"` // measured runs of handsets begun before are left out
+	Notes     []string    `json:"notes,omitempty"`
 }
 
 // A BesideSide is one side with what it is made of.
@@ -82,7 +86,8 @@ type SideHours struct {
 // side is one side while it is put together.
 type side struct {
 	BesideSide
-	runs []Estimated
+	runs          []Estimated
+	charges, work []compare.Run
 }
 
 // Compare puts sides beside each other, scenario by scenario. ErrRequest for names that are
@@ -94,8 +99,9 @@ func (rm *Room) Compare(c Choice) (Beside, error) {
 		return Beside{}, err
 	}
 	out := Beside{From: from}
-	var list, mixes []compare.Side
+	var list, mixes, charges, work []compare.Side
 	for _, s := range sides {
+		charges, work = append(charges, compare.Side{Name: s.Name, Runs: s.charges}), append(work, compare.Side{Name: s.Name, Runs: s.work})
 		out.Sides = append(out.Sides, s.BesideSide)
 		one := compare.Side{Name: s.Name}
 		for _, e := range s.runs {
@@ -111,7 +117,24 @@ func (rm *Room) Compare(c Choice) (Beside, error) {
 	if out.Comparison.Ratios == nil {
 		out.Comparison.Ratios = []compare.Ratio{}
 	}
-	out.Heading = out.Comparison.Heading()
+	for _, set := range []struct {
+		to    *ComparedSet
+		sides []compare.Side
+		what  string
+		first []string
+	}{
+		{&out.Charges, charges, "charging", []string{QuantityMain, QuantityFull, QuantityHottest}},
+		{&out.Sustained, work, "sustained work", []string{"rate at the start", "share held", QuantityHottest}},
+	} {
+		if *set.to, failed = comparedSet(set.sides, options); failed != nil {
+			return out, fmt.Errorf("%w: %w", ErrRequest, failed)
+		}
+		set.to.Heading = set.to.heading(set.what, out.Comparison.Reference, set.first)
+	}
+	if out.Heading = out.Comparison.Heading(); len(out.Comparison.Ratios) == 0 {
+		// Nothing of how long they last: what there is says what the page is of.
+		out.Heading = cmp.Or(strings.Join(slices.DeleteFunc([]string{out.Charges.Heading, out.Sustained.Heading}, func(s string) bool { return s == "" }), ". "), "There is nothing yet by which these can be compared")
+	}
 	mixes = rm.mixSides(list, c)
 	if out.DayMixes, failed = compare.Compare(mixes, options); failed != nil {
 		return out, fmt.Errorf("%w: %w", ErrRequest, failed)
@@ -287,6 +310,9 @@ func (rm *Room) gather(c *Choice) (sides []side, from time.Time, err error) {
 				names = append(names, h.Name)
 			}
 		}
+		if len(rm.file.Bench.Handsets) == 0 { // a store by itself
+			names = handsetsIn(runs)
+		}
 	}
 	if c.Reference != "" && !slices.Contains(names, c.Reference) {
 		names = append([]string{c.Reference}, names...)
@@ -318,13 +344,7 @@ func (rm *Room) gather(c *Choice) (sides []side, from time.Time, err error) {
 
 // sidesThere names what can be put beside each other, for messages.
 func (rm *Room) sidesThere(runs []results.Run) string {
-	var names []string
-	for _, r := range runs {
-		if !slices.Contains(names, r.Handset.Name) {
-			names = append(names, r.Handset.Name)
-		}
-	}
-	slices.Sort(names)
+	names := handsetsIn(runs)
 	text := "no handsets with runs"
 	if len(names) > 0 {
 		text = "the handsets " + strings.Join(names, ", ")
@@ -333,6 +353,17 @@ func (rm *Room) sidesThere(runs []results.Run) string {
 		text += " and the line-ups " + strings.Join(ups, ", ")
 	}
 	return text
+}
+
+// handsetsIn are the handsets that have runs, by name.
+func handsetsIn(runs []results.Run) (names []string) {
+	for _, r := range runs {
+		if !slices.Contains(names, r.Handset.Name) {
+			names = append(names, r.Handset.Name)
+		}
+	}
+	slices.Sort(names)
+	return names
 }
 
 func (rm *Room) gatherSide(name string, runs []results.Run, c Choice, from time.Time) (side, error) {
@@ -354,6 +385,27 @@ func (rm *Room) gatherSide(name string, runs []results.Run, c Choice, from time.
 				}
 				kept++
 				s.runs = append(s.runs, e)
+			}
+			others, err := rm.quantitiesOf(r)
+			errs = append(errs, err)
+			for _, part := range []struct {
+				to   *[]compare.Run
+				from []compare.Run
+			}{{&s.charges, others.charges}, {&s.work, others.work}} {
+				seen := map[string]bool{}
+				for _, q := range part.from {
+					// Of sustained work the scenario is followed by what was worked at.
+					if scenario, _, _ := strings.Cut(q.Scenario, ", "); len(c.Scenarios) > 0 && !slices.Contains(c.Scenarios, scenario) {
+						continue
+					}
+					*part.to = append(*part.to, q)
+					seen[q.Segment] = true
+				}
+				for segment := range seen {
+					if !slices.ContainsFunc(list, func(e Estimated) bool { return e.Segment.ID == segment }) {
+						kept++ // else it is counted for its hours
+					}
+				}
 			}
 			if kept == 0 {
 				continue

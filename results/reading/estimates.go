@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"hash/fnv"
 	"io"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -31,6 +32,7 @@ type estimates struct {
 	mu      sync.Mutex
 	by      map[string]keptEstimate // by segment
 	runs    map[string]keptRun      // of runs that have ended
+	others  map[string]quantitiesOf // of runs that have ended
 	live    map[string]bool         // segments under way, of which no figure is kept
 	version int                     // counts what was stored that figures may be made of
 }
@@ -48,6 +50,7 @@ func (e *estimates) heard(w results.Write) {
 	switch w.Kind {
 	case results.WroteRun:
 		delete(e.runs, w.ID)
+		delete(e.others, w.ID)
 		for id := range e.by {
 			if strings.HasPrefix(id, w.ID+"-") {
 				delete(e.by, id)
@@ -62,11 +65,8 @@ func (e *estimates) heard(w results.Write) {
 			return // twelve handsets write samples all night long
 		}
 		delete(e.by, w.ID)
-		for run := range e.runs {
-			if isOf(run) {
-				delete(e.runs, run)
-			}
-		}
+		maps.DeleteFunc(e.runs, func(run string, _ keptRun) bool { return isOf(run) })
+		maps.DeleteFunc(e.others, func(run string, _ quantitiesOf) bool { return isOf(run) })
 	default:
 		return
 	}
@@ -196,7 +196,13 @@ func (rm *Room) Estimates(r results.Run) ([]Estimated, error) {
 
 // compared is a segment's figure with all that must be alike on two sides.
 func compared(r results.Run, g results.Segment, f endurance.Figure) compare.Run {
-	one := compare.RunOf(f)
+	one, under := compare.RunOf(f), baseOf(r, g)
+	one.Handset, one.Scenario, one.Segment, one.Flagged, one.Imported, one.Under = under.Handset, under.Scenario, under.Segment, under.Flagged, under.Imported, under.Under
+	return one
+}
+
+// baseOf is on which handset and under what a segment was measured, as a comparison takes it.
+func baseOf(r results.Run, g results.Segment) (one compare.Run) {
 	one.Handset = compare.Handset{ID: cmp.Or(r.Handset.Serial, r.Handset.Name), Model: r.Handset.Model, CapacityMAh: r.Handset.CapacityMAh, NominalMV: r.Handset.NominalMV}
 	one.Scenario, one.Segment, one.Flagged, one.Imported = g.Scenario, g.ID, g.Outcome == results.Flagged, g.Imported != ""
 	one.Under = compare.Circumstances{Plan: r.Plan, Build: r.Handset.Build, Calibration: r.Handset.Calibration, Conditions: map[string]string{}}

@@ -141,7 +141,7 @@ func (rm *Room) CompareReport(c Choice) (report.Report, error) {
 	if err != nil && len(b.Sides) == 0 {
 		return report.Report{}, err
 	}
-	r := report.Report{Heading: b.Heading, At: rm.now(), Ratios: b.RatioRows()}
+	r := report.Report{Heading: b.Heading, At: rm.now(), Ratios: b.RatioRows(), Quantities: b.QuantityRows()}
 	var runs []results.Run
 	for _, s := range b.Sides {
 		if s.Kind == SideLineUp {
@@ -159,13 +159,14 @@ func (rm *Room) CompareReport(c Choice) (report.Report, error) {
 			}
 			if !slices.ContainsFunc(runs, func(have results.Run) bool { return have.ID == id }) {
 				runs = append(runs, run)
+				err = errors.Join(err, rm.besideHours(&r, run))
 			}
 		}
 	}
 	r.About, err = rm.aboutRuns(runs, err)
 	r.Figures = b.figureRows()
 	seen := map[string]bool{}
-	for _, m := range append(slices.Clone(b.Comparison.Mismatches), b.DayMixes.Mismatches...) {
+	for _, m := range slices.Concat(b.Comparison.Mismatches, b.DayMixes.Mismatches, b.Charges.Mismatches, b.Sustained.Mismatches) {
 		text := m.Says
 		switch {
 		case m.Allowed:
@@ -180,6 +181,21 @@ func (rm *Room) CompareReport(c Choice) (report.Report, error) {
 	}
 	r.Remarks = append(r.Remarks, b.Notes...)
 	return r, err
+}
+
+// besideHours enters a run's charges and sustained work, with their curves, into a report.
+func (rm *Room) besideHours(r *report.Report, run results.Run) error {
+	f := results.Filter{Run: run.ID}
+	charges, chargeErr := rm.ChargeRows(f)
+	lots, sustained, lotErr := rm.LotRows(f)
+	curves, curveErr := rm.CurveRows(f)
+	r.Charges, r.Lots, r.Sustained = append(r.Charges, charges...), append(r.Lots, lots...), append(r.Sustained, sustained...)
+	for _, c := range curves {
+		if c.Kind == report.Charge {
+			r.Curves = append(r.Curves, c)
+		}
+	}
+	return errors.Join(chargeErr, lotErr, curveErr)
 }
 
 // figureRows are the hours and days that stand beside the ratios.

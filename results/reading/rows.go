@@ -342,8 +342,8 @@ func (b Beside) RatioRows() []results.RatioRow {
 }
 
 // ExportComputed writes one computed table in one format, and returns the rows written.
-// What cannot be read of the store is left out and named in the error. The table of ratios
-// has its rows from Compare, over the handsets, plan, scenario and time of the filter.
+// What cannot be read of the store is left out and named in the error. The tables of ratios and
+// of quantities have their rows from Compare, over the handsets, plan, scenario and time of the filter.
 func (rm *Room) ExportComputed(table, format string, f results.Filter, w io.Writer) (n int, err error) {
 	var failed error
 	switch table {
@@ -375,8 +375,8 @@ func (rm *Room) ExportComputed(table, format string, f results.Filter, w io.Writ
 		rows, bad := rm.AnnotationRows(f)
 		n, failed = results.Annotations.Export(rows, format, w)
 		err = bad
-	case results.Ratios.Name:
-		var rows []results.RatioRow
+	case results.Ratios.Name, results.Quantities.Name:
+		var b Beside
 		choice := Choice{Plan: f.Plan, From: f.From, To: f.To}
 		if f.Scenario != "" {
 			choice.Scenarios = []string{f.Scenario}
@@ -385,13 +385,15 @@ func (rm *Room) ExportComputed(table, format string, f results.Filter, w io.Writ
 			choice.From = time.Unix(0, 0) // an export leaves nothing out that nobody asked to
 		}
 		if f.Handset == "" && f.Run == "" {
-			b, bad := rm.Compare(choice)
-			if errors.Is(bad, ErrRequest) { // fewer than two handsets: no ratio
-				bad = nil
+			if b, err = rm.Compare(choice); errors.Is(err, ErrRequest) { // fewer than two handsets: no ratio
+				err = nil
 			}
-			rows, err = b.RatioRows(), bad
 		}
-		n, failed = results.Ratios.Export(rows, format, w)
+		if table == results.Ratios.Name {
+			n, failed = results.Ratios.Export(b.RatioRows(), format, w)
+		} else {
+			n, failed = results.Quantities.Export(b.QuantityRows(), format, w)
+		}
 	default:
 		_, failed = results.TableNamed(table)
 		if failed == nil {

@@ -55,11 +55,11 @@ func TestStoresOfBeforeAreRead(t *testing.T) {
 	for name, rows := range map[string]map[string]int{
 		"format1-night": {
 			"segments": 21, "samples": 4964, "edges": 203, "conditions": 680, "evidence": 3562, "activity": 40, "readings": 0, "annotations": 1,
-			"figures": 25, "curves": 4964, "charges": 0, "ratios": 18,
+			"figures": 25, "curves": 4964, "charges": 0, "ratios": 18, "quantities": 0,
 		},
 		"format1-charges": {
 			"segments": 9, "samples": 1993, "edges": 17, "conditions": 280, "evidence": 192, "activity": 12, "readings": 2365, "annotations": 1,
-			"figures": 5, "curves": 1989, "charges": 4, "ratios": 0,
+			"figures": 5, "curves": 1989, "charges": 4, "ratios": 0, "quantities": 54,
 		},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -26,13 +26,15 @@ type Report struct {
 	// At is when the report was made; zero leaves it out, for reports that are compared byte by byte.
 	At time.Time
 
-	Figures   []results.FigureRow
-	Budgets   []results.BudgetRow
-	Ratios    []results.RatioRow
-	Curves    []results.CurveRow // thin them first
-	Charges   []results.ChargeRow
-	Lots      []results.LotRow
-	Sustained []results.SustainRow
+	Figures []results.FigureRow
+	Budgets []results.BudgetRow
+	Ratios  []results.RatioRow
+	// Quantities are charges and sustained work beside each other.
+	Quantities []results.QuantityRow
+	Curves     []results.CurveRow // thin them first
+	Charges    []results.ChargeRow
+	Lots       []results.LotRow
+	Sustained  []results.SustainRow
 	// Mismatches are what was not measured alike, a sentence each.
 	Mismatches []string
 	// Remarks are what else a reader has to know: what people have said of the runs, who a line-up is.
@@ -292,6 +294,80 @@ func (r Report) ratioTable() (t table, ok bool) {
 	return t, true
 }
 
+// quantityTable is what charges, or sustained work, of the sides show beside each other.
+func (r Report) quantityTable(of, title string) (t table, ok bool) {
+	t = table{Title: title, File: results.Quantities.Name, Head: slices.Concat(words("Quantity", "Side"), numbers("Value", "Reference", "Ratio or difference", "95 %", "p of the set", "Per battery"), words("What it shows"))}
+	tested, scenarios, references := 0, map[string]bool{}, map[string]bool{}
+	for _, x := range r.Quantities {
+		if x.Of == of {
+			scenarios[x.Scenario], references[x.Reference] = true, true
+		}
+	}
+	var said []string // of several rows the same
+	reference := ""
+	for _, x := range r.Quantities {
+		if x.Of != of {
+			continue
+		}
+		name, p, change, between := x.Quantity, "", "", ""
+		if len(scenarios) > 1 {
+			name = x.Scenario + ": " + name
+		}
+		if x.PAdjusted != nil {
+			tested++
+			if p = number(*x.PAdjusted, 3); *x.PAdjusted < 0.001 {
+				p = "below 0.001"
+			}
+		}
+		switch {
+		case x.Ratio != nil:
+			change, between = value(x.Ratio, 2), span(x.Ratio, 2)
+		case x.Difference != nil:
+			unit := x.Unit
+			if unit == "°C" {
+				unit = "K"
+			}
+			change, between = withUnit(x.Difference.Value, 1, unit), number(x.Difference.Low, 1)+" to "+number(x.Difference.High, 1)
+		}
+		with := func(i *results.Interval) string {
+			if i == nil {
+				return ""
+			}
+			return withUnit(i.Value, figures(i.Value), x.Unit)
+		}
+		for _, n := range x.Notes {
+			if !slices.Contains(said, n) {
+				said = append(said, n)
+			}
+		}
+		var notes []string
+		if x.LeftOut != "" {
+			notes = append(notes, x.LeftOut)
+		}
+		side := x.Side
+		if reference = " with " + x.Reference; len(references) > 1 {
+			side, reference = side+" against "+x.Reference, ""
+		}
+		t.add(notes, name, side, with(x.SideValue), with(x.ReferenceValue), change, between, p, value(x.PerWh, 2), x.Says)
+	}
+	t.Note = fmt.Sprintf("Compared%s. A difference is shown where p, corrected by Holm for all %d of this table, is below 0.05. Per battery: the ratio over that of the rated energies.", reference, tested)
+	for _, n := range said {
+		t.Note += " " + strings.ToUpper(n[:1]) + n[1:] + "."
+	}
+	return t, len(t.Rows) > 0
+}
+
+// figures is after how many digits a value of three figures or more ends.
+func figures(v float64) int {
+	switch a := math.Abs(v); {
+	case a >= 10 || a == 0:
+		return 1
+	case a >= 1:
+		return 2
+	}
+	return 3
+}
+
 func (r Report) chargeTable() (t table, ok bool) {
 	t = table{Title: "Charging", File: results.Charges.Name, Head: slices.Concat(words("Handset"), numbers("From", "To 50 %", "To 80 %", "To 95 %", "Full", "20 to 80 %", "Peak", "Within 90 % of it", "Taper at", "Into the battery", "Efficiency", "Hottest")),
 		Note: "Times in h:mm:ss or m:ss from plug-in. Rank by the times to 80 and 95 %: full is shown anywhere in the last point, which takes minutes."}
@@ -442,8 +518,8 @@ func (r Report) sections() ([]section, error) {
 		}
 	}
 	add("Discharge", draw(discharge...), nil, nil)
-	add("Charging", draw(charge...), maybe(r.chargeTable()), nil)
-	add("Sustained load", draw(LotPictures(r.Lots)...), maybe(r.sustainTable()), nil)
+	add("Charging", draw(charge...), append(maybe(r.chargeTable()), maybe(r.quantityTable("charging", "Charging compared"))...), nil)
+	add("Sustained load", draw(LotPictures(r.Lots)...), append(maybe(r.sustainTable()), maybe(r.quantityTable("sustained work", "Sustained load compared"))...), nil)
 	add("Notes", nil, nil, r.Remarks)
 	add("What the figures rest on", nil, maybe(r.budgetTable()), r.assumed())
 	return list, err
@@ -551,6 +627,7 @@ func (r Report) Files() []File {
 	add(results.Figures.Name, len(r.Figures), func(w io.Writer) (int, error) { return results.Figures.Export(r.Figures, "csv", w) })
 	add(results.Budgets.Name, len(r.Budgets), func(w io.Writer) (int, error) { return results.Budgets.Export(r.Budgets, "csv", w) })
 	add(results.Ratios.Name, len(r.Ratios), func(w io.Writer) (int, error) { return results.Ratios.Export(r.Ratios, "csv", w) })
+	add(results.Quantities.Name, len(r.Quantities), func(w io.Writer) (int, error) { return results.Quantities.Export(r.Quantities, "csv", w) })
 	add(results.Curves.Name, len(r.Curves), func(w io.Writer) (int, error) { return results.Curves.Export(r.Curves, "csv", w) })
 	add(results.Charges.Name, len(r.Charges), func(w io.Writer) (int, error) { return results.Charges.Export(r.Charges, "csv", w) })
 	add(results.Lots.Name, len(r.Lots), func(w io.Writer) (int, error) { return results.Lots.Export(r.Lots, "csv", w) })

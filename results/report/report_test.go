@@ -48,7 +48,7 @@ func bench(t testing.TB) Report {
 				h := hours[sc][i] * math.Exp(0.008*rng.NormFloat64())
 				sum += math.Log(h) / 3
 				run := compare.Run{Handset: compare.Handset{ID: name, Model: name, CapacityMAh: capacity[i], NominalMV: 3850}, Scenario: sc, Segment: fmt.Sprint(name, "-", sc, k+1),
-					Hours: h, ChanceSD: 0.006, BendSD: 0.004, OwnSD: 0.011, FromPct: 92, ToPct: 85,
+					Value: h, ChanceSD: 0.006, BendSD: 0.004, OwnSD: 0.011, FromPct: 92, ToPct: 85,
 					Under: compare.Circumstances{Plan: "nightly-four", Workload: sc + " 3", Build: "build of " + name, Calibration: "curve of " + name}}
 				if name == "Larch" && sc == "game" {
 					run.Under.Workload = "game 2"

@@ -110,7 +110,7 @@ func (c *Console) beside(r *http.Request) (page, error) {
 	case len(b.Sides) == 0 && err != nil && (!errors.Is(err, orchestrator.ErrRequest) || len(q["with"]) > 0 || q.Get("reference") != ""):
 		p.Heading, p.Lead = "These cannot be compared", template.HTML(attr(capital(err.Error())+"."))
 		return p, nil
-	case len(withHours) < 2 && len(q["with"]) == 0:
+	case len(withHours) < 2 && len(b.Charges.Quantities)+len(b.Sustained.Quantities) == 0 && len(q["with"]) == 0:
 		p.Heading = "There are not two handsets with figures yet"
 		p.Lead = "Two handsets that have carried out the same plan are compared here."
 		return p, nil
@@ -123,6 +123,8 @@ func (c *Console) beside(r *http.Request) (page, error) {
 	if tested > 0 {
 		p.Lead += template.HTML(fmt.Sprintf(" · %d %s: by chance alone, one interval in 20 misses the truth; whether a difference is shown is corrected for their number", tested, plural(tested, "ratio", "ratios")))
 	}
+	files := fileLinks(choice)
+	body["Sets"] = comparedSets(b, files)
 	body["Mismatches"] = mismatches(b, q)
 	body["Allowed"] = choice.Allow
 	back := url.Values{}
@@ -133,8 +135,40 @@ func (c *Console) beside(r *http.Request) (page, error) {
 	}
 	body["Back"] = "/beside?" + back.Encode()
 	body["Notes"] = b.Notes
-	body["File"] = fileLinks(choice)
+	body["File"] = files
 	return p, nil
+}
+
+const titleCharging = "Charging"
+
+// A setTable is one part of the comparison beside the hours.
+type setTable struct {
+	Title, Lead  string
+	Picture, Alt string // address of their curves on the same axes
+	Axis         template.HTML
+	Rows         []ratioRow
+}
+
+// comparedSets are how the sides charge, and how they hold their speed.
+func comparedSets(b reading.Beside, files map[string]string) (list []setTable) {
+	for _, part := range []struct {
+		title string
+		set   reading.ComparedSet
+	}{{titleCharging, b.Charges}, {"Sustained work", b.Sustained}} {
+		if len(part.set.Quantities) == 0 {
+			continue
+		}
+		t := setTable{Title: part.title, Lead: part.set.Heading}
+		if part.title == titleCharging {
+			t.Picture, t.Alt = files["charge"], "Level, power and battery temperature over the time since power came, of all sides"
+		}
+		if t.Lead == b.Heading {
+			t.Lead = ""
+		}
+		t.Axis, t.Rows = setRows(b, part.set)
+		list = append(list, t)
+	}
+	return list
 }
 
 func (c *Console) onBench(name string) bool {
@@ -149,7 +183,7 @@ func (c *Console) onBench(name string) bool {
 // mismatches are what blocks, a sentence each, with the address that takes it in.
 func mismatches(b reading.Beside, q url.Values) (list []mismatch) {
 	seen := map[string]bool{}
-	for _, m := range b.Comparison.Mismatches {
+	for _, m := range slices.Concat(b.Comparison.Mismatches, b.Charges.Mismatches, b.Sustained.Mismatches) {
 		if seen[m.Says] || m.Allowed {
 			continue
 		}
@@ -177,7 +211,7 @@ func fileLinks(choice reading.Choice) map[string]string {
 		q.Set("from", choice.From.Format(time.RFC3339))
 	}
 	links := map[string]string{"json": "/v1/compare?" + q.Encode()}
-	for name, file := range map[string]string{"page": "report.html", "markdown": "report.md", "ratios": "ratios.svg", "endurance": "endurance.svg", "ratiosPNG": "ratios.png", "endurancePNG": "endurance.png", "csv": "ratios.csv", "all": "all.zip"} {
+	for name, file := range map[string]string{"page": "report.html", "markdown": "report.md", "ratios": "ratios.svg", "endurance": "endurance.svg", "ratiosPNG": "ratios.png", "endurancePNG": "endurance.png", "csv": "ratios.csv", "quantities": "quantities.csv", "charge": "charge.svg", "chargePNG": "charge.png", "all": "all.zip"} {
 		q.Set("file", file)
 		links[name] = "/v1/compare/report?" + q.Encode()
 	}
@@ -193,55 +227,17 @@ func ratioRows(b reading.Beside) (template.HTML, []ratioRow) {
 			low, high = math.Min(low, r.Ratio.Low), math.Max(high, r.Ratio.High)
 		}
 	}
-	low, high = math.Floor(low*10-0.2)/10, math.Ceil(high*10+0.2)/10
-	low = math.Max(low, 0.1)
-	x := func(v float64) string {
-		return num(100*(math.Log(v)-math.Log(low))/(math.Log(high)-math.Log(low))) + "%"
-	}
-	step := 0.1
-	switch {
-	case high/low > 3:
-		step = 0.5
-	case high/low > 1.8:
-		step = 0.2
-	}
-	ticks := []float64{1}
-	for v := 1 - step; v >= low-1e-9; v -= step {
-		ticks = append([]float64{math.Round(v*10) / 10}, ticks...)
-	}
-	for v := 1 + step; v <= high+1e-9; v += step {
-		ticks = append(ticks, math.Round(v*10)/10)
-	}
-	var lines, head strings.Builder
-	head.WriteString(`<svg class="axis" height="30" aria-hidden="true"><text class="t2" y="11">shorter</text><text class="t2" x="100%" y="11" text-anchor="end">longer</text>`)
-	for i, v := range ticks {
-		class := "g"
-		if v == 1 {
-			class = "now"
-		}
-		fmt.Fprintf(&lines, `<line class="%[1]s" x1="%[2]s" x2="%[2]s" y2="30"/>`, class, x(v))
-		anchor := "middle"
-		if i == 0 && v <= low+1e-9 {
-			anchor = "start"
-		} else if v >= high-1e-9 {
-			anchor = "end"
-		}
-		fmt.Fprintf(&head, `<text class="t2" x="%s" y="27" text-anchor="%s">%g</text>`, x(v), anchor, v)
-	}
-	head.WriteString("</svg>")
+	axis := newRatioAxis(low, high, "shorter", "longer")
 	sides := sideMarks(b)
 	var rows []ratioRow
 	group := -1
 	for i, r := range all {
 		row := ratioRow{Handset: r.Side, Mark: sides[r.Side], Says: r.Says, None: r.LeftOut != "" || !r.Shown, Mix: i >= len(b.Comparison.Ratios)}
-		plot := lines.String()
 		if r.LeftOut == "" && r.Ratio.Value > 0 {
-			row.Ratio = fmt.Sprintf("%.2f", r.Ratio.Value)
-			if r.Ratio.Low > 0 {
-				row.Interval = fmt.Sprintf("%.2f to %.2f", r.Ratio.Low, r.Ratio.High)
-				plot += fmt.Sprintf(`<line class="iv" x1="%s" x2="%s" y1="15" y2="15"/>`, x(r.Ratio.Low), x(r.Ratio.High))
-			}
-			plot += fmt.Sprintf(`<use class="mk" href="#%s" x="%s" y="15"/>`, row.Mark, x(r.Ratio.Value))
+			row.takeRatio(r.Ratio)
+			row.Plot = axis.plot(row.Mark, r.Ratio)
+		} else {
+			row.Plot = axis.plot("", figure.Interval{})
 		}
 		if r.Battery != nil {
 			row.More = append(row.More, r.Battery.Says)
@@ -255,7 +251,6 @@ func ratioRows(b reading.Beside) (template.HTML, []ratioRow) {
 		case r.OutOfReach:
 			row.More = append(row.More, "no number of repeats would settle it")
 		}
-		row.Plot = template.HTML(`<svg aria-hidden="true">` + plot + `</svg>`)
 		if group < 0 || rows[group].Scenario != r.Scenario || rows[group].Mix != row.Mix {
 			group = len(rows)
 			row.Scenario = r.Scenario
@@ -263,7 +258,126 @@ func ratioRows(b reading.Beside) (template.HTML, []ratioRow) {
 		rows = append(rows, row)
 		rows[group].Rows++
 	}
-	return template.HTML(head.String()), rows
+	return axis.head, rows
+}
+
+func (r *ratioRow) takeRatio(i figure.Interval) {
+	r.Ratio = fmt.Sprintf("%.2f", i.Value)
+	if i.Low > 0 {
+		r.Interval = fmt.Sprintf("%.2f to %.2f", i.Low, i.High)
+	}
+}
+
+// setRows draws the quantities of a set likewise; those that are compared by difference stand
+// without a drawing.
+func setRows(b reading.Beside, set reading.ComparedSet) (template.HTML, []ratioRow) {
+	low, high := 0.8, 1.25
+	scenarios := map[string]bool{}
+	for _, q := range set.Quantities {
+		scenarios[q.Scenario] = true
+		if q.Ratio != nil && q.Ratio.Low > 0 {
+			low, high = math.Min(low, q.Ratio.Low), math.Max(high, q.Ratio.High)
+		}
+	}
+	axis := newRatioAxis(low, high, "less", "more")
+	sides := sideMarks(b)
+	var rows []ratioRow
+	group, of := -1, ""
+	for _, q := range set.Quantities {
+		row := ratioRow{Handset: q.Side, Mark: sides[q.Side], Says: q.Conclusion, None: !q.Significant}
+		switch {
+		case q.Ratio != nil:
+			row.takeRatio(*q.Ratio)
+			row.Plot = axis.plot(row.Mark, *q.Ratio)
+		case q.Difference != nil:
+			row.Ratio, row.Interval, _ = strings.Cut(strings.TrimSuffix(q.SayChange(), ")"), " (")
+		default:
+			row.Plot = axis.plot("", figure.Interval{})
+		}
+		if q.LeftOut == "" {
+			row.More = append(row.More, q.SayValue(q.SideValue)+" beside "+q.SayValue(q.ReferenceValue))
+		} else {
+			row.More = append(row.More, q.LeftOut)
+		}
+		switch {
+		case q.RepeatsNeeded > 0:
+			row.More = append(row.More, fmt.Sprintf("%d more a side would settle it", q.RepeatsNeeded))
+		case q.OutOfReach:
+			row.More = append(row.More, "no number of repeats would settle it")
+		}
+		name := q.Quantity
+		if len(scenarios) > 1 {
+			name = q.Scenario + ": " + name
+		}
+		if name != of {
+			group, of = len(rows), name
+			row.Scenario = name
+		}
+		rows = append(rows, row)
+		rows[group].Rows++
+	}
+	return axis.head, rows
+}
+
+// A ratioAxis is a log axis with 1 in ink.
+type ratioAxis struct {
+	low, high float64
+	lines     string
+	head      template.HTML
+}
+
+func newRatioAxis(low, high float64, less, more string) ratioAxis {
+	low, high = math.Floor(low*10-0.2)/10, math.Ceil(high*10+0.2)/10
+	a := ratioAxis{low: math.Max(low, 0.1), high: high}
+	step := 0.1
+	switch {
+	case a.high/a.low > 3:
+		step = 0.5
+	case a.high/a.low > 1.8:
+		step = 0.2
+	}
+	ticks := []float64{1}
+	for v := 1 - step; v >= a.low-1e-9; v -= step {
+		ticks = append([]float64{math.Round(v*10) / 10}, ticks...)
+	}
+	for v := 1 + step; v <= a.high+1e-9; v += step {
+		ticks = append(ticks, math.Round(v*10)/10)
+	}
+	var lines, head strings.Builder
+	fmt.Fprintf(&head, `<svg class="axis" height="30" aria-hidden="true"><text class="t2" y="11">%s</text><text class="t2" x="100%%" y="11" text-anchor="end">%s</text>`, less, more)
+	for i, v := range ticks {
+		class := "g"
+		if v == 1 {
+			class = "now"
+		}
+		fmt.Fprintf(&lines, `<line class="%[1]s" x1="%[2]s" x2="%[2]s" y2="30"/>`, class, a.x(v))
+		anchor := "middle"
+		if i == 0 && v <= a.low+1e-9 {
+			anchor = "start"
+		} else if v >= a.high-1e-9 {
+			anchor = "end"
+		}
+		fmt.Fprintf(&head, `<text class="t2" x="%s" y="27" text-anchor="%s">%g</text>`, a.x(v), anchor, v)
+	}
+	head.WriteString("</svg>")
+	a.lines, a.head = lines.String(), template.HTML(head.String())
+	return a
+}
+
+func (a ratioAxis) x(v float64) string {
+	return num(100*(math.Log(v)-math.Log(a.low))/(math.Log(a.high)-math.Log(a.low))) + "%"
+}
+
+// plot draws a ratio with its interval, by a side's mark; without a value only the axis.
+func (a ratioAxis) plot(mark string, i figure.Interval) template.HTML {
+	plot := a.lines
+	if i.Low > 0 {
+		plot += fmt.Sprintf(`<line class="iv" x1="%s" x2="%s" y1="15" y2="15"/>`, a.x(i.Low), a.x(i.High))
+	}
+	if i.Value > 0 {
+		plot += fmt.Sprintf(`<use class="mk" href="#%s" x="%s" y="15"/>`, mark, a.x(i.Value))
+	}
+	return template.HTML(`<svg aria-hidden="true">` + plot + `</svg>`)
 }
 
 // sideMarks are each side's mark, the same in every picture of the page.

@@ -1,0 +1,70 @@
+package compare
+
+import (
+	"fmt"
+	"math"
+)
+
+// A Quantity is what of a run is compared. The zero value is its hours.
+type Quantity struct {
+	Name string // "20 to 80 %"; empty: hours
+	Unit string // of values and of differences: "min", "W", "°C"
+	// Apart: sides are compared by their difference, since a ratio means nothing (a temperature).
+	// Else by their ratio.
+	Apart bool
+	// PerWh: it grows with the battery, so that the ratio is also told with the batteries taken out.
+	PerWh      bool
+	More, Less string // "longer", "shorter"
+}
+
+// hours is the zero Quantity in words.
+var hours = Quantity{Unit: "h", PerWh: true, More: "longer", Less: "shorter"}
+
+// filled is the quantity with its words.
+func (q Quantity) filled() Quantity {
+	if q.Name == "" {
+		return hours
+	}
+	return q
+}
+
+// of is a value on the scale on which its errors add: its logarithm, or itself where it is
+// compared by difference. A standard deviation is relative, or in the quantity's unit.
+func (q Quantity) of(v float64) float64 {
+	if q.Apart {
+		return v
+	}
+	return math.Log(v)
+}
+
+// back turns a value of that scale, or a difference there, into a value, or a ratio.
+func (q Quantity) back(v float64) float64 {
+	if q.Apart {
+		return v
+	}
+	return math.Exp(v)
+}
+
+// allows reports whether a value can be one of the quantity's.
+func (q Quantity) allows(v float64) bool {
+	return !math.IsInf(v, 0) && !math.IsNaN(v) && (q.Apart || v > 0)
+}
+
+// same is the ratio, or difference, of two that are equal.
+func (q Quantity) same() float64 { return q.back(0) }
+
+// says is a change that is shown, in words: "12 % longer", "3.1 °C warmer".
+func (q Quantity) says(change float64) string {
+	if !q.Apart {
+		return changed(change, q.More, q.Less, "a difference below 1 %")
+	}
+	word := q.More
+	if change < 0 {
+		word = q.Less
+	}
+	unit := q.Unit
+	if unit == "°C" {
+		unit = "K" // a difference of temperatures
+	}
+	return fmt.Sprintf("%.1f %s %s", math.Abs(change), unit, word)
+}

@@ -1,0 +1,455 @@
+package reading
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"rundown/results"
+	"rundown/results/compare"
+)
+
+// What differs from one charge, or one stretch of sustained work, of a handset to the next, as a
+// relative standard deviation: guesses, which repeats outvote (see compare). Times and energies of
+// a charge hang on how warm cell and room are; a rate on what else the handset does.
+const (
+	chargeScatter = 0.015
+	workScatter   = 0.02
+)
+
+// Of battery temperatures, in K: what differs from run to run, and what a handset's own sensor is
+// off by. Guesses, as above.
+const (
+	tempScatterK = 0.5
+	tempOwnK     = 0.5
+)
+
+// hotC is from which battery temperature the minutes of a charge are counted.
+const hotC = 40.0
+
+// quantities collects what one segment says, as a comparison takes it.
+type quantities struct {
+	base    compare.Run
+	scatter float64
+	list    []compare.Run
+}
+
+// add takes a value with its 95 % interval; low and high of 0 are none. own says that the interval
+// is of the handset's own errors, which repeats share; else of what differs each time.
+func (q *quantities) add(of compare.Quantity, i Interval, own bool) {
+	r := q.base
+	r.Quantity, r.Value, r.ChanceSD = of, i.Value, q.scatter
+	if !(i.Value > 0) && !of.Apart {
+		return
+	}
+	sd := 0.0
+	switch {
+	case i.High <= i.Low:
+	case of.Apart:
+		sd = (i.High - i.Low) / 2 / 1.96
+	case i.Low > 0:
+		sd = math.Log(i.High/i.Low) / 2 / 1.96
+	default:
+		sd = (i.High - i.Value) / i.Value / 1.96
+	}
+	if own {
+		r.OwnSD = sd
+	} else {
+		r.ChanceSD = math.Hypot(r.ChanceSD, sd)
+	}
+	q.list = append(q.list, r)
+}
+
+// temperature takes a battery temperature, °C.
+func (q *quantities) temperature(name string, c *float64) {
+	if c == nil {
+		return
+	}
+	r := q.base
+	r.Quantity = compare.Quantity{Name: name, Unit: "°C", Apart: true, More: "warmer", Less: "cooler"}
+	r.Value, r.ChanceSD, r.OwnSD = *c, tempScatterK, tempOwnK
+	q.list = append(q.list, r)
+}
+
+func minutes(i Interval) Interval {
+	return Interval{Value: i.Value / 60, Low: i.Low / 60, High: i.High / 60}
+}
+
+func timeQuantity(name string) compare.Quantity {
+	return compare.Quantity{Name: name, Unit: "min", PerWh: true, More: "longer", Less: "shorter"}
+}
+
+func amount(name, unit string, perWh bool) compare.Quantity {
+	return compare.Quantity{Name: name, Unit: unit, PerWh: perWh, More: "more", Less: "less"}
+}
+
+func height(name, unit string) compare.Quantity {
+	return compare.Quantity{Name: name, Unit: unit, More: "higher", Less: "lower"}
+}
+
+// Quantities of a charge as they are named wherever it is compared.
+const (
+	QuantityMain    = "20 to 80 %"
+	QuantityFull    = "to full"
+	QuantityHottest = "battery temperature, highest"
+)
+
+// compared are the quantities of a charge that can be put beside those of another. Times from
+// plug-in are compared from one start level only.
+func (c Charge) compared(base compare.Run) []compare.Run {
+	q := quantities{base: base, scatter: chargeScatter}
+	q.base.Under.Supply = c.Supply
+	fromStart := func(name string, toPct float64, i Interval) {
+		q.add(timeQuantity(name), minutes(i), false)
+		last := &q.list[len(q.list)-1]
+		// Where within its point the level began is not known: a rectangle of a point (JCGM 100:2008, 4.3.7).
+		last.ChanceSD = math.Hypot(last.ChanceSD, 1/math.Sqrt(12)/max(toPct-float64(c.FromPct), 1))
+		last.FromPct, last.Straight = max(c.FromPct, 1), true // 0 stands for one that is not known
+	}
+	for _, t := range c.Times {
+		if t.S != nil && t.LevelPct < 100 && t.S.Value > 0 { // when 100 is shown hangs on the gauge more than on the charge
+			fromStart(fmt.Sprintf("to %d %%", t.LevelPct), float64(t.LevelPct), *t.S)
+		}
+	}
+	if c.FullS != nil && *c.FullS > 0 {
+		fromStart(QuantityFull, 100, Interval{Value: *c.FullS})
+	}
+	for _, s := range c.Spans {
+		q.add(timeQuantity(fmt.Sprintf("%d to %d %%", s.FromPct, s.ToPct)), minutes(s.S), false)
+	}
+	some := func(of compare.Quantity, i *Interval, own bool) {
+		if i != nil {
+			q.add(of, *i, own)
+		}
+	}
+	some(height("peak into the battery", "W"), c.PeakW, true)
+	some(height("peak arriving", "W"), c.PeakSocketW, true)
+	if c.Hold != nil && c.PeakOf != "" {
+		hold := timeQuantity("within 90 % of the peak " + whereOf(c.PeakOf))
+		hold.PerWh = false
+		q.add(hold, minutes(*c.Hold), false)
+	}
+	if c.Taper != nil && c.TaperPct != nil && c.PeakOf != "" && c.Taper.Value > 0 {
+		fromStart("until the taper "+whereOf(c.PeakOf), float64(*c.TaperPct), *c.Taper)
+	}
+	some(amount("energy into the battery", "Wh", true), c.BatteryWh, true)
+	some(amount("energy arriving", "Wh", true), c.SocketWh, true)
+	if c.BatteryWh != nil && c.FullS != nil && *c.FullS > 0 {
+		perS := 3600 / *c.FullS
+		q.add(height("mean power into the battery, to full", "W"), Interval{Value: c.BatteryWh.Value * perS, Low: c.BatteryWh.Low * perS, High: c.BatteryWh.High * perS}, true)
+	}
+	if c.Efficiency != nil && c.BatteryWh != nil && c.SocketWh != nil && c.BatteryWh.Low > 0 && c.SocketWh.Low > 0 {
+		half := math.Hypot(math.Log(c.BatteryWh.High/c.BatteryWh.Low), math.Log(c.SocketWh.High/c.SocketWh.Low)) / 2
+		e := 100 * *c.Efficiency
+		q.add(height("efficiency, into the battery of what arrives", "%"), Interval{Value: e, Low: e * math.Exp(-half), High: e * math.Exp(half)}, true)
+	}
+	q.temperature(QuantityHottest, c.HighestTempC)
+	q.temperature("battery temperature, mean", c.MeanTempC)
+	if c.HotS != nil {
+		r := q.base
+		r.Quantity = compare.Quantity{Name: fmt.Sprintf("battery above %g °C", hotC), Unit: "min", Apart: true, More: "longer", Less: "shorter"}
+		r.Value, r.ChanceSD = *c.HotS/60, hotScatterMin
+		q.list = append(q.list, r)
+	}
+	return q.list
+}
+
+// hotScatterMin is by how much the minutes above a temperature differ between two charges of a
+// handset, min: a guess. A battery that stays near that temperature crosses it early or late.
+const hotScatterMin = 2.0
+
+// whereOf says which power hold and taper are of.
+func whereOf(source string) string {
+	if source == "plug" {
+		return "(arriving)"
+	}
+	return "(into the battery)"
+}
+
+// compared are the quantities of a piece of sustained work that can be put beside those of another.
+func (h Sustained) compared(base compare.Run) []compare.Run {
+	q := quantities{base: base, scatter: workScatter}
+	if h.Workload != "" && h.Workload != h.Scenario {
+		q.base.Scenario = h.Scenario + ", " + h.Workload
+	}
+	rate := func(name string, v float64) {
+		if v > 0 {
+			q.add(compare.Quantity{Name: name, Unit: h.Unit, More: "faster", Less: "slower"}, Interval{Value: v}, false)
+		}
+	}
+	rate("rate at the start", h.StartRate)
+	rate(h.SayEnd(), h.SettledRate)
+	if h.Held != nil {
+		q.add(height("share held", "%"), Interval{Value: 100 * h.Held.Value, Low: 100 * h.Held.Low, High: 100 * h.Held.High}, false)
+	}
+	if h.SettleS != nil && *h.SettleS > 0 {
+		q.add(compare.Quantity{Name: "time to settle", Unit: "min", More: "longer", Less: "shorter"}, Interval{Value: *h.SettleS / 60, Low: max(*h.SettleS-settleGrainS, settleGrainS) / 60, High: (*h.SettleS + settleGrainS) / 60}, false)
+	}
+	q.temperature(QuantityHottest, h.HighestTempC)
+	q.temperature("battery temperature, mean", h.MeanTempC)
+	q.temperature("skin temperature, highest", h.HighestSkinC)
+	if h.PowerW != nil {
+		q.add(height("power, mean", "W"), Interval{Value: *h.PowerW}, false)
+	}
+	if h.WorkPerJ != nil {
+		q.add(amount("work for a joule", "1/J", false), Interval{Value: *h.WorkPerJ}, false)
+	}
+	if n := len(h.Each); h.Points != nil && *h.Points > 0 && n > 1 {
+		worked := h.Each[n-1].EndedAt.Sub(h.Each[0].EndedAt)
+		if h.Each[0].TookS != nil {
+			worked += time.Duration(*h.Each[0].TookS * float64(time.Second))
+		}
+		if hours := worked.Hours(); hours > 0 {
+			perH := 1 / hours
+			p := *h.Points * perH
+			// The level is read in whole points at both ends.
+			q.add(height("battery, points an hour", "%/h"), Interval{Value: p, Low: max(p-perH, 0), High: p + perH}, false)
+		}
+	}
+	return q.list
+}
+
+// settleGrainS is how finely the time to settle is told, s: about a lot.
+const settleGrainS = 60
+
+// Quantities are what a run's charges and its sustained work say, as a comparison takes it.
+type quantitiesOf struct{ charges, work []compare.Run }
+
+// quantitiesOf works that out, once for a run that has ended.
+func (rm *Room) quantitiesOf(r results.Run) (quantitiesOf, error) {
+	from := rm.store.Look()
+	defer from.End()
+	rm.estimates.mu.Lock()
+	have, ok := rm.estimates.others[r.ID]
+	rm.estimates.mu.Unlock()
+	if ok {
+		return have, nil
+	}
+	segments, err := rm.store.Segments(r.ID)
+	filter := FigureFilter{Run: r.ID, WithFlagged: true}
+	charges, chargeErr := rm.Charges(filter)
+	work, workErr := rm.Sustained(filter)
+	var out quantitiesOf
+	for _, g := range segments {
+		if g.Outcome != results.Measured && g.Outcome != results.Flagged {
+			continue
+		}
+		base := baseOf(r, g)
+		for _, c := range charges {
+			if c.Segment == g.ID && c.Reason == "" {
+				out.charges = append(out.charges, c.compared(base)...)
+			}
+		}
+		for _, h := range work {
+			if h.Segment == g.ID && h.Reason == "" {
+				out.work = append(out.work, h.compared(base)...)
+			}
+		}
+	}
+	if err = errors.Join(err, chargeErr, workErr); err != nil || r.EndedAt.IsZero() {
+		return out, err
+	}
+	rm.estimates.mu.Lock()
+	defer rm.estimates.mu.Unlock()
+	if rm.estimates.others == nil || len(rm.estimates.others) >= estimatesKept/4 {
+		rm.estimates.others = map[string]quantitiesOf{}
+	}
+	if from.Holds(r.ID) {
+		rm.estimates.others[r.ID] = out
+	}
+	return out, nil
+}
+
+// A Compared is one quantity of one side beside the reference's.
+type Compared struct {
+	Scenario  string `json:"scenario"`
+	Quantity  string `json:"quantity"`
+	Unit      string `json:"unit"`
+	Side      string `json:"side"`
+	Reference string `json:"reference"`
+
+	SideValue      *Interval `json:"side_value,omitempty"` // in the unit; without an interval where it has none
+	ReferenceValue *Interval `json:"reference_value,omitempty"`
+	// One of the two: the ratio of the values, or the side's value less the reference's, in the unit
+	// (temperatures: K).
+	Ratio      *Interval `json:"ratio,omitempty"`
+	Difference *Interval `json:"difference,omitempty"`
+	// RatioPerWh is the ratio with the batteries' rated energies (or charges) taken out.
+	RatioPerWh *Interval `json:"ratio_per_battery,omitempty"`
+
+	SideRuns      int      `json:"side_runs"`
+	ReferenceRuns int      `json:"reference_runs"`
+	Test          string   `json:"by,omitempty"`
+	P             float64  `json:"p,omitempty"`
+	PAdjusted     float64  `json:"p_adjusted,omitempty"`
+	Significant   bool     `json:"significant"`
+	Conclusion    string   `json:"conclusion"`
+	LeftOut       string   `json:"left_out,omitempty"`
+	RepeatsNeeded int      `json:"repeats_needed,omitempty"`
+	OutOfReach    bool     `json:"out_of_reach,omitempty"`
+	Notes         []string `json:"notes,omitempty"`
+}
+
+// A ComparedSet are quantities of one part of the work, tested together.
+type ComparedSet struct {
+	Heading    string             `json:"heading,omitempty"` // the answer in a sentence; empty without any
+	Quantities []Compared         `json:"quantities"`
+	Tested     int                `json:"tested"` // for which the correction is
+	Mismatches []compare.Mismatch `json:"mismatches,omitempty"`
+}
+
+// comparedSet puts the sides' quantities beside each other.
+func comparedSet(sides []compare.Side, o compare.Options) (ComparedSet, error) {
+	out := ComparedSet{Quantities: []Compared{}}
+	c, err := compare.Compare(sides, o)
+	if err != nil {
+		return out, err
+	}
+	out.Tested = c.Tested
+	// A charge is not alike once, not once a quantity.
+	seen := map[compare.Mismatch]bool{}
+	for _, m := range c.Mismatches {
+		if !seen[m] {
+			seen[m] = true
+			out.Mismatches = append(out.Mismatches, m)
+		}
+	}
+	for _, r := range c.Ratios {
+		out.Quantities = append(out.Quantities, comparedOf(r))
+	}
+	return out, nil
+}
+
+func comparedOf(r compare.Ratio) Compared {
+	given := func(i Interval) *Interval {
+		if i == (Interval{}) {
+			return nil
+		}
+		return &i
+	}
+	one := Compared{
+		Scenario: r.Scenario, Quantity: r.Quantity.Name, Unit: r.Quantity.Unit, Side: r.Side, Reference: r.Reference, SideValue: given(r.SideHours), ReferenceValue: given(r.ReferenceHours),
+		SideRuns: r.SideRuns, ReferenceRuns: r.RefRuns, Test: r.By, P: r.P, PAdjusted: r.PAdjusted, Significant: r.Shown, Conclusion: r.Says, LeftOut: r.LeftOut,
+		RepeatsNeeded: r.RepeatsNeeded, OutOfReach: r.OutOfReach, Notes: r.OfRuns,
+	}
+	if r.LeftOut != "" {
+		return one
+	}
+	if r.Quantity.Apart {
+		one.Difference = &r.Ratio
+	} else {
+		one.Ratio = &r.Ratio
+	}
+	if r.Battery != nil {
+		one.RatioPerWh = given(r.Battery.Rest)
+	}
+	return one
+}
+
+// heading is the answer in a sentence: what is shown of the quantities that are asked for first,
+// or how many others are.
+func (s ComparedSet) heading(what, reference string, first []string) string {
+	var order []string
+	said := map[string][]string{}
+	tested, others := map[string]int{}, map[string]int{}
+	for _, c := range s.Quantities {
+		if !slices.Contains(order, c.Side) {
+			order = append(order, c.Side)
+		}
+		if c.LeftOut == "" {
+			tested[c.Side]++
+		}
+		switch {
+		case !c.Significant:
+		case slices.Contains(first, c.Quantity):
+			said[c.Side] = append(said[c.Side], c.Quantity+" "+c.Conclusion)
+		default:
+			others[c.Side]++
+		}
+	}
+	if len(order) == 0 {
+		return ""
+	}
+	var parts []string
+	for _, side := range order {
+		text := strings.Join(said[side], ", ")
+		switch {
+		case tested[side] == 0:
+			text = "not compared"
+		case text == "" && others[side] == 0:
+			text = "no difference shown"
+		case text == "":
+			text = fmt.Sprintf("%d of %d quantities differ", others[side], tested[side])
+		}
+		parts = append(parts, side+" "+text)
+	}
+	head := "Each with each, " + what
+	if reference != "" {
+		head = "Against " + reference + ", " + what
+	}
+	return head + ": " + strings.Join(parts, "; ")
+}
+
+// SayValue is a value of the quantity in words.
+func (c Compared) SayValue(i *Interval) string {
+	if i == nil {
+		return "-"
+	}
+	return digits(i.Value) + " " + c.Unit
+}
+
+// SayChange is the ratio, or the difference, with its 95 % interval; "" where it was left out.
+func (c Compared) SayChange() string {
+	switch {
+	case c.Ratio != nil:
+		return fmt.Sprintf("%.3f (%.3f to %.3f)", c.Ratio.Value, c.Ratio.Low, c.Ratio.High)
+	case c.Difference != nil:
+		unit := c.Unit
+		if unit == "°C" {
+			unit = "K"
+		}
+		return fmt.Sprintf("%+.1f %s (%+.1f to %+.1f)", c.Difference.Value, unit, c.Difference.Low, c.Difference.High)
+	}
+	return ""
+}
+
+// digits is a number to three figures, or to a tenth.
+func digits(v float64) string {
+	switch a := math.Abs(v); {
+	case a == 0:
+		return "0"
+	case a >= 10:
+		return fmt.Sprintf("%.1f", v)
+	case a >= 1:
+		return fmt.Sprintf("%.2f", v)
+	}
+	return fmt.Sprintf("%.3f", v)
+}
+
+// QuantityRows are what charges and sustained work show, as rows of the exported table.
+func (b Beside) QuantityRows() (rows []results.QuantityRow) {
+	for _, part := range []struct {
+		of  string
+		set ComparedSet
+	}{{"charging", b.Charges}, {"sustained work", b.Sustained}} {
+		for _, c := range part.set.Quantities {
+			row := results.QuantityRow{
+				Of: part.of, Scenario: c.Scenario, Quantity: c.Quantity, Unit: c.Unit, Side: c.Side, Reference: c.Reference, SideValue: c.SideValue, ReferenceValue: c.ReferenceValue,
+				Ratio: c.Ratio, Difference: c.Difference, PerWh: c.RatioPerWh, SideRuns: c.SideRuns, ReferenceRuns: c.ReferenceRuns, Test: c.Test, Shown: c.Significant, Says: c.Conclusion, LeftOut: c.LeftOut, Notes: c.Notes,
+			}
+			if c.LeftOut == "" {
+				p, set := c.P, c.PAdjusted
+				row.P, row.PAdjusted = &p, &set
+			}
+			if c.RepeatsNeeded > 0 {
+				n := int64(c.RepeatsNeeded)
+				row.RepeatsNeeded = &n
+			}
+			rows = append(rows, row)
+		}
+	}
+	return rows
+}
