@@ -386,11 +386,16 @@ func (s ComparedSet) heading(what, reference string, first []string) string {
 		}
 		parts = append(parts, side+" "+text)
 	}
-	head := "Each with each, " + what
-	if reference != "" {
-		head = "Against " + reference + ", " + what
+	if reference == "" { // each with each
+		shown := 0
+		for _, c := range s.Quantities {
+			if c.Significant {
+				shown++
+			}
+		}
+		return fmt.Sprintf("%d of %d differences of %s are shown", shown, s.Tested, what)
 	}
-	return head + ": " + strings.Join(parts, "; ")
+	return "Against " + reference + ", " + what + ": " + strings.Join(parts, "; ")
 }
 
 // SayValue is a value of the quantity in words.
