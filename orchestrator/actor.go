@@ -37,7 +37,7 @@ func (d *Daemon) actor(ctx context.Context, h scenarios.Handset, unfinished []*e
 		changed := d.queue.changed()
 		l, err := d.linkTo(h)
 		if err == nil {
-			d.settleDebts(ctx, h, l, away)
+			d.settlePending(ctx, h, l, away)
 		}
 		switch {
 		case err != nil:
@@ -179,7 +179,7 @@ func (d *Daemon) begin(it Item) (*entry, error) {
 	if err != nil {
 		return nil, err
 	}
-	owed, err := d.owed(it.Handset)
+	owed, err := d.pendingRestores(it.Handset)
 	if err != nil {
 		return nil, err
 	}
@@ -190,7 +190,7 @@ func (d *Daemon) begin(it Item) (*entry, error) {
 	if err := d.saveEntry(e); err != nil {
 		return nil, err
 	}
-	return e, errors.Join(d.store.DeleteDocument(documentsApplied, it.Handset), d.store.DeleteDocument(documentsOwed, it.Handset))
+	return e, errors.Join(d.store.DeleteDocument(documentsApplied, it.Handset), d.store.DeleteDocument(documentsPending, it.Handset))
 }
 
 // record is the run's record as it stands in the store at the beginning.

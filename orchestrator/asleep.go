@@ -314,7 +314,7 @@ func (r *run) settleWakes(samples []results.Sample) {
 	if kept := g.rec.Outcome == results.Measured || g.rec.Outcome == results.Flagged; own.Seen != nil && kept {
 		seen := *own.Seen
 		seen.ID, seen.At = g.rec.ID, g.rec.EndedAt
-		if err := r.d.teacher.looked(r.h.Name, r.rec.Handset.Build, seen); err != nil {
+		if err := r.d.observer.looked(r.h.Name, r.rec.Handset.Build, seen); err != nil {
 			r.log.Error().Err(err).Msg("what looks cost the handset could not be stored")
 		}
 	}

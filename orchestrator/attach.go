@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"rundown/results"
-	"rundown/results/lineup"
+	"rundown/results/clocks"
 	"rundown/results/reading"
 	"rundown/scenarios"
 )
@@ -63,7 +63,7 @@ func (d *Daemon) Attach(a Attach) (results.MeterRecord, error) {
 	if err != nil {
 		return none, err
 	}
-	points, err := lineup.ReadCSV(bytes.NewReader(a.CSV), format)
+	points, err := clocks.ReadCSV(bytes.NewReader(a.CSV), format)
 	if err != nil {
 		return none, fmt.Errorf("%w: %s: %w", ErrRequest, cmp.Or(a.File, "the file"), err)
 	}
@@ -169,12 +169,12 @@ func (d *Daemon) recordingMeter(name, handset string) (scenarios.Meter, error) {
 }
 
 // formatOf is how a meter's file is read: the plan file's columns, changed by the request's.
-func formatOf(m scenarios.Meter, c scenarios.MeterRecord) (lineup.Format, error) {
+func formatOf(m scenarios.Meter, c scenarios.MeterRecord) (clocks.Format, error) {
 	have := *m.Record
 	if c.Power != "" || c.Voltage != "" || c.Current != "" {
 		have.Power, have.Voltage, have.Current = c.Power, c.Voltage, c.Current
 	}
-	f := lineup.Format{
+	f := clocks.Format{
 		Time: cmp.Or(c.Time, have.Time), TimeAs: cmp.Or(c.TimeAs, have.TimeAs), Power: have.Power, Voltage: have.Voltage, Current: have.Current,
 		Factor: cmp.Or(c.Factor, have.Factor),
 	}
@@ -192,37 +192,37 @@ func formatOf(m scenarios.Meter, c scenarios.MeterRecord) (lineup.Format, error)
 }
 
 // lineUp brings a meter's record into the host's time by the segment's own.
-func (d *Daemon) lineUp(g results.Segment, meter []lineup.Point, format lineup.Format, pluggedIn string) (lineup.Fit, error) {
+func (d *Daemon) lineUp(g results.Segment, meter []clocks.Point, format clocks.Format, pluggedIn string) (clocks.Fit, error) {
 	samples, err := d.store.Samples(g.ID)
 	if err != nil && len(samples) == 0 {
-		return lineup.Fit{}, err
+		return clocks.Fit{}, err
 	}
-	var own []lineup.Point
+	var own []clocks.Point
 	for i, w := range reading.WattsIntoBattery(g, samples) {
 		if w != nil {
-			own = append(own, lineup.Point{At: samples[i].HostAt, Value: *w})
+			own = append(own, clocks.Point{At: samples[i].HostAt, Value: *w})
 		}
 	}
-	o := lineup.Options{HandsetPlugIn: plugIn(samples)}
+	o := clocks.Options{HandsetPlugIn: plugIn(samples)}
 	if pluggedIn != "" {
 		at, err := format.Instant(pluggedIn)
 		if err != nil {
-			return lineup.Fit{}, fmt.Errorf("plugged in: %w", err)
+			return clocks.Fit{}, fmt.Errorf("plugged in: %w", err)
 		}
-		o.MeterPlugIn = &lineup.Moment{After: at.Add(-time.Second), By: at.Add(time.Second)}
+		o.MeterPlugIn = &clocks.Moment{After: at.Add(-time.Second), By: at.Add(time.Second)}
 	}
-	return lineup.Align(own, meter, o)
+	return clocks.Align(own, meter, o)
 }
 
 // plugIn is when the handset first showed power, nil where it did from the beginning or
 // never.
-func plugIn(samples []results.Sample) *lineup.Moment {
+func plugIn(samples []results.Sample) *clocks.Moment {
 	for i, s := range samples {
 		if s.Plugged != 0 {
 			if i == 0 {
 				return nil
 			}
-			return &lineup.Moment{After: samples[i-1].HostAt, By: s.HostAt}
+			return &clocks.Moment{After: samples[i-1].HostAt, By: s.HostAt}
 		}
 	}
 	return nil

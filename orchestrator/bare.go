@@ -125,7 +125,7 @@ func (d *Daemon) oweApplied(handset string) error {
 	if err != nil || len(applied) == 0 {
 		return err
 	}
-	o, err := d.owed(handset)
+	o, err := d.pendingRestores(handset)
 	if err != nil {
 		return err
 	}
@@ -135,7 +135,7 @@ func (d *Daemon) oweApplied(handset string) error {
 		}
 	}
 	o.Tries = 0
-	if err := d.store.PutDocument(documentsOwed, handset, o); err != nil {
+	if err := d.store.PutDocument(documentsPending, handset, o); err != nil {
 		return err
 	}
 	return d.store.DeleteDocument(documentsApplied, handset)

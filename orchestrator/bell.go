@@ -13,7 +13,7 @@ import (
 // A bell is a command that waits on a handset which is left alone, until there is something to
 // look at: its segment has ended, or power has come. It wakes nothing.
 type bell struct {
-	armed atomic.Bool // the handset has said that it waits
+	armed atomic.Bool   // the handset has said that it waits
 	rings chan struct{} // closed when it has called
 	done  chan struct{}
 	end   context.CancelFunc

@@ -146,7 +146,7 @@ func attachRecord(t *testing.T, b *bench, c reading.Charge) {
 		worst = max(worst, r.At.Sub(was).Abs())
 	}
 	// At 600 times the speed each look at the handset's clock costs seconds, so one sample
-	// more than the line-up states is allowed; results/lineup is held to one sample.
+	// more than the line-up states is allowed; results/clocks is held to one sample.
 	if allowed := 10*time.Second + time.Duration(rec.ShiftU95S*float64(time.Second)); n != rec.Points || worst > allowed {
 		t.Errorf("%d of %d readings lined up, %v off at worst, %v allowed (%s)", n, rec.Points, worst, allowed, rec.Says)
 	}

@@ -53,7 +53,7 @@ func (d *Daemon) Check(ctx context.Context, handset, plan string, apply bool) (p
 	if err != nil {
 		return preconditions.Report{}, err
 	}
-	owed, err := d.owed(handset)
+	owed, err := d.pendingRestores(handset)
 	if err != nil {
 		return preconditions.Report{}, err
 	}

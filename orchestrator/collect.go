@@ -52,7 +52,7 @@ func (r *run) collect(ctx context.Context) (Event, error) {
 		}
 	}
 	if !r.cancelled() && r.e.TakenOver == "" {
-		if err := r.judgeStanding(g.rec); err != nil {
+		if err := r.judgeHealth(g.rec); err != nil {
 			return "", err
 		}
 	}

@@ -76,10 +76,10 @@ type Daemon struct {
 	store   *results.Store
 	queue   *queue
 	board   *board
-	news    *newsboard
+	news    *statusBoard
 	pace    *pace
 	room    *reading.Room // reads the store
-	teacher *teacher      // writes down what handsets teach
+	observer *observer      // writes down what handsets teach
 	units   *unitBook
 	limits  *limits
 	pulses  *pulses
@@ -181,7 +181,7 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	if d.room, err = reading.Open(d.store, d.file, d.now, OwedBy(d.store)); err != nil {
 		d.log.Error().Err(err).Msg("some of what was learned of handsets, and of what looks at them cost, cannot be read and is left out")
 	}
-	d.teacher = &teacher{store: d.store, room: d.room}
+	d.observer = &observer{store: d.store, room: d.room}
 	if d.units, err = openUnits(d.store); err != nil {
 		d.log.Error().Err(err).Msg("some units of handsets' readings cannot be read; they are decided anew")
 	}

@@ -13,7 +13,7 @@ func (d *Daemon) Watch(f func(handset string, s State)) { d.watch = f }
 // Owes reports whether settings are still to be put back on a handset, or a segment to be
 // collected from it.
 func (d *Daemon) Owes(handset string) bool {
-	o, err := d.owed(handset)
+	o, err := d.pendingRestores(handset)
 	return err != nil || len(o.Changes) > 0 || len(d.leftOn(handset)) > 0
 }
 

@@ -64,7 +64,7 @@ func TestReadersAndCalculatorsReachNoFurther(t *testing.T) {
 	daemon := []string{"rundown/orchestrator", "rundown/devices/adb", "rundown/devices/gates", "rundown/devices/simulated", "rundown/scenarios/stage"}
 	store := append([]string{"rundown/results", "rundown/scenarios", "rundown/devices", "go.etcd.io/bbolt", "github.com/rs/zerolog"}, daemon...)
 	never := map[string][]string{"reading": daemon}
-	for _, calculator := range []string{"activity", "calculate", "changepoint", "charging", "compare", "endurance", "figure", "intake", "lineup", "sustain"} {
+	for _, calculator := range []string{"activity", "calculate", "changepoint", "charging", "compare", "endurance", "figure", "logfiles", "clocks", "sustain"} {
 		never[calculator] = store
 	}
 	for name, not := range never {

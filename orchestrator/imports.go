@@ -14,7 +14,7 @@ import (
 	"rundown/results"
 	"rundown/results/calculate"
 	"rundown/results/endurance"
-	"rundown/results/intake"
+	"rundown/results/logfiles"
 	"rundown/results/reading"
 )
 
@@ -35,7 +35,7 @@ type ImportRequest struct {
 	Plan        string  // what a comparison takes for its plan; empty: not known
 	As          string  // what the file serves; empty: by what its columns are
 
-	Columns      map[intake.Quantity]intake.Column
+	Columns      map[logfiles.Quantity]logfiles.Column
 	Only         string    // one of several logs in the file
 	AtChange     *bool     // each line is the moment of a change of level; nil: by how the log looks
 	WarmUpS      float64   // left out at the beginning, s
@@ -63,7 +63,7 @@ type Import struct {
 }
 
 // Import reads a log, works its figure out and stores both. What is wrong with the request
-// is ErrRequest, what is wrong with the file intake.Faults; the same log of the same
+// is ErrRequest, what is wrong with the file logfiles.Faults; the same log of the same
 // handset again is ErrImported. Nothing is stored then.
 func (d *Daemon) Import(q ImportRequest) (Import, error) {
 	name := strings.TrimSpace(q.Handset)
@@ -171,7 +171,7 @@ func (d *Daemon) Import(q ImportRequest) (Import, error) {
 	case results.AsCharge:
 		c := reading.Charge{Segment: g.ID, Run: run.ID, Handset: name, Scenario: scenario, Outcome: g.Outcome}
 		switch err := c.FromFile(g, log); {
-		case errors.Is(err, intake.ErrLacks) || errors.As(err, new(intake.Faults)):
+		case errors.Is(err, logfiles.ErrLacks) || errors.As(err, new(logfiles.Faults)):
 			return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
 		case err != nil:
 			out.Reason = why(err)
@@ -283,7 +283,7 @@ func (d *Daemon) importedBefore(run results.Run, g results.Segment, only string)
 
 // importedSamples are a log's readings of the level as samples are stored. Powers and scores
 // have no place there; they stay in the file.
-func importedSamples(log intake.Log, start time.Time) (list []results.Sample) {
+func importedSamples(log logfiles.Log, start time.Time) (list []results.Sample) {
 	whole := func(v *float64) *int64 {
 		if v == nil || *v != math.Trunc(*v) || math.Abs(*v) > 1<<53 {
 			return nil

@@ -14,7 +14,7 @@ import (
 	"rundown/devices"
 	"rundown/orchestrator"
 	"rundown/results"
-	"rundown/results/intake"
+	"rundown/results/logfiles"
 	"rundown/results/reading"
 	"rundown/scenarios"
 )
@@ -60,7 +60,7 @@ func handTimed(points int) []byte {
 	return []byte(b.String())
 }
 
-var byHand = map[intake.Quantity]intake.Column{intake.Time: {Name: "Elapsed", Unit: "h:mm:ss"}, intake.Level: {Name: "Battery"}}
+var byHand = map[logfiles.Quantity]logfiles.Column{logfiles.Time: {Name: "Elapsed", Unit: "h:mm:ss"}, logfiles.Level: {Name: "Battery"}}
 
 func TestImportEndurance(t *testing.T) {
 	d := awayBench(t, "")

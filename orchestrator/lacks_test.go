@@ -101,7 +101,7 @@ func newChargeBench(t *testing.T) *chargeBench {
 	if b.d.units, err = openUnits(b.d.store); err != nil {
 		t.Fatal(err)
 	}
-	b.d.room, b.d.teacher = openedRoom(t, b.d.store)
+	b.d.room, b.d.observer = openedRoom(t, b.d.store)
 	if err := b.d.loadSelf(); err != nil {
 		t.Fatal(err)
 	}

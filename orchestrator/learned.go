@@ -13,15 +13,15 @@ import (
 	"rundown/scenarios"
 )
 
-// A teacher writes down what handsets teach. The reading room hears of it from the store.
-type teacher struct {
+// An observer writes down what handsets teach. The reading room hears of it from the store.
+type observer struct {
 	writing sync.Mutex // held from before something is read that is changed until it is stored
 	store   *results.Store
 	room    *reading.Room
 }
 
 // learn takes observations in, in place of earlier ones of the same name.
-func (s *teacher) learn(handset, build string, seen ...endurance.Observation) error {
+func (s *observer) learn(handset, build string, seen ...endurance.Observation) error {
 	if build == "" || len(seen) == 0 {
 		return nil // without a build nobody could say when it no longer holds
 	}
@@ -32,7 +32,7 @@ func (s *teacher) learn(handset, build string, seen ...endurance.Observation) er
 		return slices.ContainsFunc(seen, func(n endurance.Observation) bool { return n.ID == o.ID })
 	})
 	t.Observations = endurance.Kept(append(kept, seen...))
-	return s.store.PutDocument(reading.DocumentsLearned, reading.TeachingID(handset, build), t)
+	return s.store.PutDocument(reading.DocumentsLearned, reading.ObservedID(handset, build), t)
 }
 
 // looksKept is how many segments' looks are kept of a handset.
@@ -40,7 +40,7 @@ const looksKept = 20
 
 // looked takes in what looks at a sleeping handset were seen to cost in a segment, in place of
 // what it showed before.
-func (s *teacher) looked(handset, build string, seen endurance.LookSeen) error {
+func (s *observer) looked(handset, build string, seen endurance.LookSeen) error {
 	if build == "" {
 		return nil // nobody could say when it no longer holds
 	}
@@ -48,22 +48,22 @@ func (s *teacher) looked(handset, build string, seen endurance.LookSeen) error {
 	defer s.writing.Unlock()
 	c := reading.LookCosts{Handset: handset, Build: build, Seen: append(s.room.LooksSeen(handset, build, seen.ID), seen)}
 	c.Seen = c.Seen[max(0, len(c.Seen)-looksKept):]
-	return s.store.PutDocument(reading.DocumentsLooks, reading.TeachingID(handset, build), c)
+	return s.store.PutDocument(reading.DocumentsLooks, reading.ObservedID(handset, build), c)
 }
 
 // forget drops what was learned of a handset on all builds, and says of how many something was
 // known besides what looks cost.
-func (s *teacher) forget(handset string) (int, error) {
+func (s *observer) forget(handset string) (int, error) {
 	s.writing.Lock()
 	defer s.writing.Unlock()
 	for _, build := range s.room.LookedAtOn(handset) {
-		if err := s.store.DeleteDocument(reading.DocumentsLooks, reading.TeachingID(handset, build)); err != nil {
+		if err := s.store.DeleteDocument(reading.DocumentsLooks, reading.ObservedID(handset, build)); err != nil {
 			return 0, err
 		}
 	}
 	taught := s.room.TaughtBy(handset)
 	for n, t := range taught {
-		if err := s.store.DeleteDocument(reading.DocumentsLearned, reading.TeachingID(t.Handset, t.Build)); err != nil {
+		if err := s.store.DeleteDocument(reading.DocumentsLearned, reading.ObservedID(t.Handset, t.Build)); err != nil {
 			return n, err
 		}
 	}
@@ -89,7 +89,7 @@ func (r *run) learnFrom(samples []results.Sample) error {
 	} else {
 		seen = append(slices.Clone(seen), o)
 	}
-	if err := r.d.teacher.learn(r.h.Name, r.rec.Handset.Build, seen...); err != nil {
+	if err := r.d.observer.learn(r.h.Name, r.rec.Handset.Build, seen...); err != nil {
 		return err
 	}
 	r.recharged = nil
@@ -136,5 +136,5 @@ func (d *Daemon) Forget(handset string) (int, error) {
 	if err := d.units.forget(handset); err != nil {
 		return 0, err
 	}
-	return d.teacher.forget(handset)
+	return d.observer.forget(handset)
 }

@@ -19,14 +19,14 @@ func TestLookBook(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer store.Close()
-	room, teacher := openedRoom(t, store)
+	room, observer := openedRoom(t, store)
 	book := room
 	for i := range looksKept + 3 {
-		if err := teacher.looked("Alder", "build 1", endurance.LookSeen{ID: fmt.Sprint(i), RestS: float64(i), SES: 1, DoF: 5}); err != nil {
+		if err := observer.looked("Alder", "build 1", endurance.LookSeen{ID: fmt.Sprint(i), RestS: float64(i), SES: 1, DoF: 5}); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if err := teacher.looked("Alder", "", endurance.LookSeen{ID: "no build"}); err != nil {
+	if err := observer.looked("Alder", "", endurance.LookSeen{ID: "no build"}); err != nil {
 		t.Fatal(err)
 	}
 	again, _ := openedRoom(t, store)
@@ -46,7 +46,7 @@ func TestLookBook(t *testing.T) {
 	if len(book.LooksSeen("Alder", "build 2", "")) != 0 || len(book.LooksSeen("Birch", "build 1", "")) != 0 {
 		t.Error("it serves another build or another handset")
 	}
-	if _, err := teacher.forget("Alder"); err != nil {
+	if _, err := observer.forget("Alder"); err != nil {
 		t.Fatal(err)
 	}
 	if len(book.LooksSeen("Alder", "build 1", "")) != 0 {

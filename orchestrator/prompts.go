@@ -38,18 +38,18 @@ var ErrNoPrompt = errors.New("no such prompt")
 // prompts are the questions that stand, in the store and in memory.
 type prompts struct {
 	mu       sync.Mutex
-	standing map[string]*standingPrompt // by ID: open, or answered and not yet heard
+	standing map[string]*promptAtHand // by ID: open, or answered and not yet heard
 	ending   chan struct{}              // closed when the daemon stops: what is open stays so
 }
 
-type standingPrompt struct {
+type promptAtHand struct {
 	rec     results.Prompt
 	settled chan struct{} // closed when it has an answer
 	asked   bool          // somebody waits for the answer
 }
 
 func newPrompts() *prompts {
-	return &prompts{standing: map[string]*standingPrompt{}, ending: make(chan struct{})}
+	return &prompts{standing: map[string]*promptAtHand{}, ending: make(chan struct{})}
 }
 
 // loadPrompts takes up what stood when the daemon stopped or died.
@@ -59,7 +59,7 @@ func (d *Daemon) loadPrompts() error {
 		if p.State != results.PromptOpen && p.Taken {
 			continue
 		}
-		s := &standingPrompt{rec: p, settled: make(chan struct{})}
+		s := &promptAtHand{rec: p, settled: make(chan struct{})}
 		if p.State == results.PromptAnswered {
 			close(s.settled)
 		} else if p.State != results.PromptOpen {
@@ -89,7 +89,7 @@ func (d *Daemon) prompt(ctx context.Context, q Prompt) (Answer, error) {
 }
 
 // awaitAnswer waits for the answer to a prompt that was opened, as prompt says.
-func (d *Daemon) awaitAnswer(ctx context.Context, s *standingPrompt, q Prompt) (Answer, error) {
+func (d *Daemon) awaitAnswer(ctx context.Context, s *promptAtHand, q Prompt) (Answer, error) {
 	waited, before := d.stopwatch(), max(d.now().Sub(d.recordOf(s).OpenedAt), 0)
 	for {
 		left := q.Limit - before - waited.read()
@@ -116,7 +116,7 @@ func (d *Daemon) awaitAnswer(ctx context.Context, s *standingPrompt, q Prompt) (
 }
 
 // openPrompt finds the prompt that stands already, or opens it.
-func (d *Daemon) openPrompt(q Prompt) (*standingPrompt, error) {
+func (d *Daemon) openPrompt(q Prompt) (*promptAtHand, error) {
 	d.prompts.mu.Lock()
 	for _, s := range d.prompts.standing {
 		if !s.asked && s.rec.Handset == q.Handset && s.rec.RunID == q.Run && s.rec.SegmentID == q.Segment && s.rec.Text == q.Text {
@@ -127,7 +127,7 @@ func (d *Daemon) openPrompt(q Prompt) (*standingPrompt, error) {
 	}
 	d.prompts.mu.Unlock()
 	now := d.now()
-	s := &standingPrompt{asked: true, settled: make(chan struct{}), rec: results.Prompt{
+	s := &promptAtHand{asked: true, settled: make(chan struct{}), rec: results.Prompt{
 		ID: newID("p", now), Handset: q.Handset, RunID: q.Run, SegmentID: q.Segment, Text: q.Text, Why: q.Why, OpenedAt: now, Until: now.Add(q.Limit),
 		Choices: slices.Clone(q.Choices), Default: q.Default, State: results.PromptOpen,
 	}}
@@ -150,14 +150,14 @@ func (d *Daemon) openPrompt(q Prompt) (*standingPrompt, error) {
 func waitsForPerson(text string) string { return "a person: " + text }
 
 // recordOf is a prompt as it stands now.
-func (d *Daemon) recordOf(s *standingPrompt) results.Prompt {
+func (d *Daemon) recordOf(s *promptAtHand) results.Prompt {
 	d.prompts.mu.Lock()
 	defer d.prompts.mu.Unlock()
 	return s.rec
 }
 
 // settlePrompt gives a prompt its answer, once: one that has it keeps it.
-func (d *Daemon) settlePrompt(s *standingPrompt, state, choice, by, reason string) error {
+func (d *Daemon) settlePrompt(s *promptAtHand, state, choice, by, reason string) error {
 	d.prompts.mu.Lock()
 	defer d.prompts.mu.Unlock()
 	if s.rec.State != results.PromptOpen {
@@ -188,7 +188,7 @@ func (d *Daemon) settlePrompt(s *standingPrompt, state, choice, by, reason strin
 }
 
 // takeAnswer hands the answer to whoever asked.
-func (d *Daemon) takeAnswer(s *standingPrompt) (Answer, error) {
+func (d *Daemon) takeAnswer(s *promptAtHand) (Answer, error) {
 	d.prompts.mu.Lock()
 	defer d.prompts.mu.Unlock()
 	rec := s.rec
@@ -204,7 +204,7 @@ func (d *Daemon) takeAnswer(s *standingPrompt) (Answer, error) {
 
 // withdraw ends a prompt whose asker has gone. When it is the daemon that stops, the
 // prompt stays as it is.
-func (d *Daemon) withdraw(ctx context.Context, s *standingPrompt) error {
+func (d *Daemon) withdraw(ctx context.Context, s *promptAtHand) error {
 	select {
 	case <-d.prompts.ending:
 		return ctx.Err()
@@ -218,7 +218,7 @@ func (d *Daemon) withdraw(ctx context.Context, s *standingPrompt) error {
 }
 
 // stands reports whether a prompt stands of which is true what is asked, under the lock.
-func (d *Daemon) stands(is func(*standingPrompt) bool) bool {
+func (d *Daemon) stands(is func(*promptAtHand) bool) bool {
 	d.prompts.mu.Lock()
 	defer d.prompts.mu.Unlock()
 	for _, s := range d.prompts.standing {
@@ -278,7 +278,7 @@ func (d *Daemon) AnswerPrompt(id, choice, by string) (results.Prompt, error) {
 }
 
 // findPrompt finds a prompt where it stands, or in the store.
-func (d *Daemon) findPrompt(id string) (results.Prompt, *standingPrompt, error) {
+func (d *Daemon) findPrompt(id string) (results.Prompt, *promptAtHand, error) {
 	d.prompts.mu.Lock()
 	defer d.prompts.mu.Unlock()
 	if s := d.prompts.standing[id]; s != nil {
@@ -296,7 +296,7 @@ func (d *Daemon) findPrompt(id string) (results.Prompt, *standingPrompt, error) 
 func (d *Daemon) watchPrompts(ctx context.Context) {
 	for {
 		d.prompts.mu.Lock()
-		var left []*standingPrompt
+		var left []*promptAtHand
 		for _, s := range d.prompts.standing {
 			if !s.asked {
 				left = append(left, s)
@@ -314,7 +314,7 @@ func (d *Daemon) watchPrompts(ctx context.Context) {
 	}
 }
 
-func (d *Daemon) endUnasked(s *standingPrompt) error {
+func (d *Daemon) endUnasked(s *promptAtHand) error {
 	rec := d.recordOf(s)
 	if run, err := d.store.Run(rec.RunID); rec.RunID != "" && err == nil && State(run.State).over() {
 		if rec.State == results.PromptAnswered {

@@ -80,8 +80,8 @@ type Change struct {
 // changesKept is how far back a listener may resume.
 const changesKept = 2000
 
-// A newsboard holds what handsets are doing and what has happened lately.
-type newsboard struct {
+// A statusBoard holds what handsets are doing and what has happened lately.
+type statusBoard struct {
 	mu       sync.Mutex
 	handsets map[string]*HandsetStatus
 	changes  []Change
@@ -89,8 +89,8 @@ type newsboard struct {
 	wake     chan struct{}
 }
 
-func newNewsboard() *newsboard {
-	return &newsboard{handsets: map[string]*HandsetStatus{}, wake: make(chan struct{})}
+func newNewsboard() *statusBoard {
+	return &statusBoard{handsets: map[string]*HandsetStatus{}, wake: make(chan struct{})}
 }
 
 // tell changes what is known of a handset.
@@ -151,7 +151,7 @@ func (d *Daemon) Handsets() []HandsetStatus {
 		default:
 			s.Link, s.Advice = d.notSeen(h.Server)
 		}
-		s.Server, s.Model, s.Owed = seen.Server, seen.Model, d.owedShown(h.Name)
+		s.Server, s.Model, s.Owed = seen.Server, seen.Model, d.pendingShown(h.Name)
 		if !s.ReadAt.IsZero() {
 			age := max(d.now().Sub(s.ReadAt).Seconds(), 0)
 			s.ReadAgeS = &age

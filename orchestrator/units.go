@@ -41,14 +41,14 @@ type decided struct {
 type unitBook struct {
 	mu    sync.Mutex
 	store *results.Store
-	by    map[string]decided // by teachingID
+	by    map[string]decided // by observedID
 }
 
 func openUnits(store *results.Store) (*unitBook, error) {
 	b := &unitBook{store: store, by: map[string]decided{}}
 	list, err := results.Documents[decided](store, documentsUnits)
 	for _, d := range list {
-		b.by[reading.TeachingID(d.Handset, d.Build)] = d
+		b.by[reading.ObservedID(d.Handset, d.Build)] = d
 	}
 	return b, err
 }
@@ -57,7 +57,7 @@ func openUnits(store *results.Store) (*unitBook, error) {
 func (b *unitBook) of(handset, build string) (decided, bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	d, ok := b.by[reading.TeachingID(handset, build)]
+	d, ok := b.by[reading.ObservedID(handset, build)]
 	return d, ok
 }
 
@@ -76,10 +76,10 @@ func (b *unitBook) latest(handset string) (latest decided, ok bool) {
 func (b *unitBook) put(d decided) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if err := b.store.PutDocument(documentsUnits, reading.TeachingID(d.Handset, d.Build), d); err != nil {
+	if err := b.store.PutDocument(documentsUnits, reading.ObservedID(d.Handset, d.Build), d); err != nil {
 		return err
 	}
-	b.by[reading.TeachingID(d.Handset, d.Build)] = d
+	b.by[reading.ObservedID(d.Handset, d.Build)] = d
 	return nil
 }
 

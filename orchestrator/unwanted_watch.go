@@ -260,7 +260,7 @@ func (d *Daemon) toAsk(h scenarios.Handset) (ask bool) {
 		ask = u != nil && s.asking == nil && (!now.Before(u.AskAfter) || u.AskAfter.Sub(now) > askPowerLimit)
 		return false
 	})
-	return ask && d.heldBy(h.Name) == nil && !d.stands(func(s *standingPrompt) bool {
+	return ask && d.heldBy(h.Name) == nil && !d.stands(func(s *promptAtHand) bool {
 		return s.asked && s.rec.Handset == h.Name && s.rec.Text == gates.TextToUnplug(h.Name)
 	})
 }
@@ -318,7 +318,7 @@ func (d *Daemon) askedByGate(h scenarios.Handset) {
 // it as one for which nobody waits. It returns nil where none did.
 func (d *Daemon) askedBefore(ctx context.Context, h scenarios.Handset) chan struct{} {
 	u := d.unwantedOn(h.Name)
-	if u == nil || !d.stands(func(s *standingPrompt) bool {
+	if u == nil || !d.stands(func(s *promptAtHand) bool {
 		return !s.asked && s.rec.Handset == h.Name && s.rec.RunID == u.Run && s.rec.Text == gates.TextToUnplug(h.Name)
 	}) {
 		return nil

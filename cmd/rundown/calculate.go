@@ -8,7 +8,7 @@ import (
 	"rundown/results/calculate"
 	"rundown/results/charging"
 	"rundown/results/figure"
-	"rundown/results/intake"
+	"rundown/results/logfiles"
 )
 
 // calculateCmd works out files without a daemon.
@@ -35,7 +35,7 @@ func (c *calculateCmd) Help() string {
 }
 
 func (c *calculateCmd) Run(e *env) error {
-	columns, err := intake.ParseColumns(c.Column)
+	columns, err := logfiles.ParseColumns(c.Column)
 	if err != nil {
 		return fmt.Errorf("--column: %w", err)
 	}
@@ -43,7 +43,7 @@ func (c *calculateCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	in := intake.Options{Columns: columns, Only: c.Only}
+	in := logfiles.Options{Columns: columns, Only: c.Only}
 	options := calculate.Options{
 		As: c.As, AtChange: c.AtChange, WarmUpS: c.WarmUp.Seconds(), LoopS: c.Loop.Seconds(), Points: c.Points,
 		DesignMAh: c.DesignMAh, NominalMV: c.NominalMV, LearnedMAh: c.LearnedMAh, LearnedByCurrentMAh: c.LearnedCurrent,

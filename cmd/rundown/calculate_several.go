@@ -9,7 +9,7 @@ import (
 	"strings"
 
 	"rundown/results/calculate"
-	"rundown/results/intake"
+	"rundown/results/logfiles"
 )
 
 // logFiles are the files that are meant: those that are named, and in folders all that end in .csv, in the order of their names. rows says
@@ -18,7 +18,7 @@ func logFiles(named []string) (files []string, rows bool, err error) {
 	for _, name := range named {
 		about, err := os.Stat(name)
 		if err != nil {
-			return nil, false, errors.New(intake.Plain(err.Error()))
+			return nil, false, errors.New(logfiles.Plain(err.Error()))
 		}
 		if !about.IsDir() {
 			files = append(files, name)
@@ -39,14 +39,14 @@ func logFiles(named []string) (files []string, rows bool, err error) {
 			return nil, false, err
 		}
 		if len(files) == before {
-			return nil, false, fmt.Errorf("%s: no file in this folder ends in .csv", intake.Plain(name))
+			return nil, false, fmt.Errorf("%s: no file in this folder ends in .csv", logfiles.Plain(name))
 		}
 	}
 	return files, rows || len(files) > 1, nil
 }
 
 // calculateFile works out the logs of one file. Its error is of the request, and then the next file would have the same.
-func calculateFile(path string, in intake.Options, o calculate.Options) ([]calculate.One, error) {
+func calculateFile(path string, in logfiles.Options, o calculate.Options) ([]calculate.One, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return []calculate.One{{File: path, Err: err}}, nil
@@ -67,13 +67,13 @@ func (e *env) printLogs(logs []calculate.One) error {
 	rows := [][]string{{"FILE", "AS", "FIGURE", "NOTES"}}
 	list := []any{}
 	for _, one := range logs {
-		name := intake.Plain(one.File)
+		name := logfiles.Plain(one.File)
 		if one.Only != "" {
-			name += " " + intake.Plain(one.Only)
+			name += " " + logfiles.Plain(one.Only)
 		}
 		if one.Err != nil {
 			none++
-			rows = append(rows, []string{name, "-", "none", intake.Plain(besideName(intake.Plain(one.File), one.Err))})
+			rows = append(rows, []string{name, "-", "none", logfiles.Plain(besideName(logfiles.Plain(one.File), one.Err))})
 			list = append(list, struct {
 				File  string `json:"file"`
 				Only  string `json:"only,omitempty"`

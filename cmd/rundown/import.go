@@ -12,7 +12,7 @@ import (
 
 	"rundown/orchestrator"
 	"rundown/results/charging"
-	"rundown/results/intake"
+	"rundown/results/logfiles"
 )
 
 // importCmd brings figures from elsewhere into the daemon's store.
@@ -106,23 +106,23 @@ func logContent(path string) ([]byte, error) {
 	}
 	defer f.Close()
 	if about, err := f.Stat(); err == nil && about.IsDir() {
-		return nil, fmt.Errorf("%s is a folder: an import is of one handset and one log, so name a file of it", intake.Plain(path))
+		return nil, fmt.Errorf("%s is a folder: an import is of one handset and one log, so name a file of it", logfiles.Plain(path))
 	}
-	return intake.Content(path, f)
+	return logfiles.Content(path, f)
 }
 
 func printImport(e *env, done orchestrator.Import) {
-	rows := [][]string{{"handset", intake.Plain(done.Run.Handset.Name)}, {"scenario", intake.Plain(done.Segment.Scenario)}, {"lines read", fmt.Sprint(done.Rows)}}
+	rows := [][]string{{"handset", logfiles.Plain(done.Run.Handset.Name)}, {"scenario", logfiles.Plain(done.Segment.Scenario)}, {"lines read", fmt.Sprint(done.Rows)}}
 	var taken []string
 	for quantity, column := range done.Taken {
 		taken = append(taken, quantity+" from "+column)
 	}
 	slices.Sort(taken)
 	for _, t := range taken {
-		rows = append(rows, []string{"taken", intake.Plain(t)})
+		rows = append(rows, []string{"taken", logfiles.Plain(t)})
 	}
 	for _, i := range done.Ignored {
-		rows = append(rows, []string{"left aside", intake.Plain(i)})
+		rows = append(rows, []string{"left aside", logfiles.Plain(i)})
 	}
 	switch {
 	case done.Figure != nil:

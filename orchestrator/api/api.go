@@ -26,7 +26,7 @@ import (
 	"rundown/devices/preconditions"
 	"rundown/orchestrator"
 	"rundown/orchestrator/api/console"
-	"rundown/orchestrator/api/outlook"
+	"rundown/orchestrator/api/forecast"
 	"rundown/results"
 	"rundown/results/reading"
 )
@@ -67,22 +67,22 @@ type Server struct {
 	keys         sync.Mutex // one request with an idempotency key at a time
 	epoch        string     // of event identifiers: they begin anew with each daemon
 
-	mux     *http.ServeMux
-	spec    *huma.OpenAPI
-	routes  []Route
-	roles   map[string]Role // by the mux's pattern
-	outlook *outlook.Outlook
-	handler http.Handler
+	mux       *http.ServeMux
+	spec      *huma.OpenAPI
+	routes    []Route
+	roles     map[string]Role // by the mux's pattern
+	forecasts *forecast.Forecasts
+	handler   http.Handler
 }
 
 // New returns the server for a daemon that was started. version is what /v1/version says.
 func New(d *orchestrator.Daemon, version string, options ...Option) *Server {
 	s := &Server{
 		d: d, version: version, tokens: OpenTokens(d.Store(), d.Now), log: &changeLog{store: d.Store()}, meter: newMeter(),
-		limits: newRateLimits(), mux: http.NewServeMux(), roles: map[string]Role{}, outlook: outlook.New(d),
+		limits: newRateLimits(), mux: http.NewServeMux(), roles: map[string]Role{}, forecasts: forecast.New(d),
 	}
 	s.recorded = recorded{
-		store: d.Store(), room: d.Reading(), figuresOf: s.outlook.Figures, besideOf: s.outlook.Beside, nightReportOf: d.NightReport,
+		store: d.Store(), room: d.Reading(), figuresOf: s.forecasts.Figures, besideOf: s.forecasts.Beside, nightReportOf: d.NightReport,
 		incomplete: func(what string, err error) { d.Log().Error().Err(err).Msg(what + " is incomplete") },
 	}
 	s.sessions = newSessions(s.tokens)
@@ -109,7 +109,7 @@ func New(d *orchestrator.Daemon, version string, options ...Option) *Server {
 }
 
 // Close ends what the server watches. Requests under way are the http.Server's to end.
-func (s *Server) Close() { s.outlook.Close() }
+func (s *Server) Close() { s.forecasts.Close() }
 
 // Tokens are the tokens that this server takes.
 func (s *Server) Tokens() *Tokens { return s.tokens }
@@ -196,7 +196,7 @@ func (s *Server) register() {
 	s.handle(Anyone, "GET /enter", "", s.enterPage)
 	s.handle(Anyone, "POST /enter", "", s.enter)
 	s.handle(Reader, "POST /leave", "", s.leave)
-	pages := console.New(s.d, s.outlook, console.Hooks{
+	pages := console.New(s.d, s.forecasts, console.Hooks{
 		MayChange: func(r *http.Request) bool { return callerOf(r.Context()).Role >= Operator },
 		Entered:   func(r *http.Request) bool { return callerOf(r.Context()).session },
 		Name:      func(r *http.Request) string { return callerOf(r.Context()).Name },
@@ -391,12 +391,12 @@ type forecastInput struct {
 	Begin    time.Time `query:"begin" doc:"when it would begin; now when left out"`
 }
 
-func (s *Server) forecast(_ context.Context, in *forecastInput) (*body[[]outlook.Forecast], error) {
-	list, err := s.outlook.Plan(in.Plan, in.Handsets, in.Begin)
+func (s *Server) forecast(_ context.Context, in *forecastInput) (*body[[]forecast.Forecast], error) {
+	list, err := s.forecasts.Plan(in.Plan, in.Handsets, in.Begin)
 	if err != nil {
 		return nil, problem(err)
 	}
-	return &body[[]outlook.Forecast]{list}, nil
+	return &body[[]forecast.Forecast]{list}, nil
 }
 
 type changesInput struct {

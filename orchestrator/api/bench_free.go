@@ -12,7 +12,7 @@ import (
 
 	"rundown/orchestrator"
 	"rundown/results/calculate"
-	"rundown/results/intake"
+	"rundown/results/logfiles"
 	"rundown/scenarios"
 )
 
@@ -49,16 +49,16 @@ type calculateInput struct {
 }
 
 func (s *Server) calculate(_ context.Context, in *calculateInput) (*body[calculate.Result], error) {
-	columns, err := intake.ParseColumns(in.Columns)
+	columns, err := logfiles.ParseColumns(in.Columns)
 	if err != nil {
 		return nil, huma.Error422UnprocessableEntity(err.Error())
 	}
-	options := intake.Options{Columns: columns, Only: in.Only}
+	options := logfiles.Options{Columns: columns, Only: in.Only}
 	name := in.File
 	if name == "" {
 		name = "log.csv"
 	}
-	log, err := intake.Read(name, bytes.NewReader(in.RawBody), options)
+	log, err := logfiles.Read(name, bytes.NewReader(in.RawBody), options)
 	if err != nil {
 		return nil, unusable(err)
 	}
@@ -74,7 +74,7 @@ func (s *Server) calculate(_ context.Context, in *calculateInput) (*body[calcula
 
 // unusable is the problem of a file that gives no figure: its own fault, not the daemon's.
 func unusable(err error) error {
-	var faults intake.Faults
+	var faults logfiles.Faults
 	if errors.As(err, &faults) {
 		return problem(err)
 	}

@@ -16,7 +16,7 @@ import (
 
 	"rundown/orchestrator"
 	"rundown/results"
-	"rundown/results/intake"
+	"rundown/results/logfiles"
 	"rundown/scenarios"
 )
 
@@ -70,7 +70,7 @@ func besideBench(t *testing.T) *bench {
 	put("Old Alder", "browse", evening.AddDate(-1, 0, 0), 400, 4200)
 	_, err = b.daemon.Import(orchestrator.ImportRequest{
 		File: "rowan.csv", Content: []byte(handTimed), Handset: "Rowan", Scenario: "video", CapacityMAh: 4000, NominalMV: 3850,
-		Columns: map[intake.Quantity]intake.Column{intake.Time: {Name: "At", Unit: "min"}}, By: "desk",
+		Columns: map[logfiles.Quantity]logfiles.Column{logfiles.Time: {Name: "At", Unit: "min"}}, By: "desk",
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -20,7 +20,7 @@ import (
 
 	"rundown/devices/preconditions"
 	"rundown/orchestrator"
-	"rundown/orchestrator/api/outlook"
+	"rundown/orchestrator/api/forecast"
 	"rundown/orchestrator/doctor"
 	"rundown/results"
 )
@@ -256,7 +256,7 @@ func (c *Client) Night(ctx context.Context, name string) (n orchestrator.NightSu
 
 // Forecast says when a plan would end on each of some handsets (none: all) if it began
 // at an instant (zero: now).
-func (c *Client) Forecast(ctx context.Context, plan string, handsets []string, begin time.Time) (list []outlook.Forecast, err error) {
+func (c *Client) Forecast(ctx context.Context, plan string, handsets []string, begin time.Time) (list []forecast.Forecast, err error) {
 	q := url.Values{"plan": {plan}, "handset": handsets}
 	if !begin.IsZero() {
 		q.Set("begin", begin.Format(time.RFC3339))

@@ -63,7 +63,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 	}
 	beat := time.NewTicker(beatEvery)
 	defer beat.Stop()
-	moved, quiet := s.outlook.Moved(), time.NewTimer(benchEvery)
+	moved, quiet := s.forecasts.Moved(), time.NewTimer(benchEvery)
 	defer quiet.Stop()
 	var waiting <-chan struct{} // moved, unless it was said just now
 	for {
@@ -87,7 +87,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 		case <-quiet.C:
 			waiting = moved
 		case <-waiting:
-			moved, waiting = s.outlook.Moved(), nil
+			moved, waiting = s.forecasts.Moved(), nil
 			quiet.Reset(benchEvery)
 			if err := send("", "bench", clock{s.d.Now()}); err != nil {
 				return

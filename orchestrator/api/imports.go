@@ -10,7 +10,7 @@ import (
 
 	"rundown/orchestrator"
 	"rundown/results"
-	"rundown/results/intake"
+	"rundown/results/logfiles"
 )
 
 // The paths of requests whose body is a file.
@@ -26,7 +26,7 @@ func isFile(path string) bool {
 }
 
 // maxFile bounds an imported file.
-const maxFile = intake.MaxBytes
+const maxFile = logfiles.MaxBytes
 
 // yesOrNo is an answer that may be left out: nil.
 func yesOrNo(text string) *bool {
@@ -85,7 +85,7 @@ func (s *Server) importLog(ctx context.Context, in *importInput) (*body[orchestr
 	if q.File == "" {
 		q.File = "log.csv"
 	}
-	columns, err := intake.ParseColumns(in.Columns)
+	columns, err := logfiles.ParseColumns(in.Columns)
 	if err != nil {
 		return nil, huma.Error422UnprocessableEntity(err.Error())
 	}

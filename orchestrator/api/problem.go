@@ -15,7 +15,7 @@ import (
 	"rundown/orchestrator"
 	"rundown/orchestrator/api/console"
 	"rundown/results"
-	"rundown/results/intake"
+	"rundown/results/logfiles"
 )
 
 // known are the errors of the house and the status that each is answered with.
@@ -46,7 +46,7 @@ var known = []struct {
 // problem turns the house's errors into problem documents.
 func problem(err error) error {
 	// Faults of a file come each with its place, and once.
-	var faults intake.Faults
+	var faults logfiles.Faults
 	if errors.As(err, &faults) {
 		var details []error
 		for i, f := range faults {

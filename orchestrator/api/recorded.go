@@ -9,7 +9,7 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 
-	"rundown/orchestrator/api/outlook"
+	"rundown/orchestrator/api/forecast"
 	"rundown/results"
 	"rundown/results/reading"
 	"rundown/results/report"
@@ -236,7 +236,7 @@ func (s *recorded) samples(_ context.Context, in *samplesInput) (*body[[]results
 	if err != nil && len(list) == 0 {
 		return nil, problem(err)
 	}
-	list = outlook.Thin(list, time.Duration(in.EveryS*float64(time.Second)), in.Most)
+	list = forecast.Thin(list, time.Duration(in.EveryS*float64(time.Second)), in.Most)
 	if list == nil {
 		list = []results.Sample{}
 	}

@@ -24,8 +24,8 @@ import (
 // courierVariable tells a process that it is a courier.
 const courierVariable = "RUNDOWN_COURIER"
 
-// An errand is what a courier is told.
-type errand struct {
+// A job is what a courier is told.
+type job struct {
 	Address string        `json:"address"`
 	Text    string        `json:"text"`
 	Limit   time.Duration `json:"limit_ns"`
@@ -44,7 +44,7 @@ func Courier() {
 	if os.Getenv(courierVariable) == "" {
 		return
 	}
-	var e errand
+	var e job
 	if err := json.NewDecoder(os.Stdin).Decode(&e); err != nil {
 		os.Exit(1)
 	}
@@ -59,7 +59,7 @@ func Courier() {
 	os.Exit(0)
 }
 
-func (e errand) send() error {
+func (e job) send() error {
 	service, err := router.New(log.New(io.Discard, "", 0), e.Address) // its log may hold the address
 	if err != nil {
 		return err
@@ -85,7 +85,7 @@ func carry(ctx context.Context, address, text string) error {
 			return err
 		}
 	}
-	told, err := json.Marshal(errand{address, text, left(ctx)})
+	told, err := json.Marshal(job{address, text, left(ctx)})
 	if err != nil {
 		return err
 	}

@@ -12,7 +12,7 @@ import (
 	"rundown/results/charging"
 	"rundown/results/endurance"
 	"rundown/results/figure"
-	"rundown/results/intake"
+	"rundown/results/logfiles"
 	"rundown/results/sustain"
 )
 
@@ -175,7 +175,7 @@ type Sustain struct {
 }
 
 // Log works a log out. The error says why there is no figure, and names the file once.
-func Log(file string, log intake.Log, o Options) (Result, error) {
+func Log(file string, log logfiles.Log, o Options) (Result, error) {
 	r := Result{File: file, As: o.As, Warnings: []string{}}
 	if err := o.check(); err != nil {
 		return r, err // of the request, not of the file
@@ -197,13 +197,13 @@ func Log(file string, log intake.Log, o Options) (Result, error) {
 	if r.Warnings == nil {
 		r.Warnings = []string{}
 	}
-	if err != nil && !errors.As(err, new(intake.Faults)) && !errors.Is(err, intake.ErrLacks) { // these two name it
-		err = fmt.Errorf("%s: %w", intake.Plain(file), err)
+	if err != nil && !errors.As(err, new(logfiles.Faults)) && !errors.Is(err, logfiles.ErrLacks) { // these two name it
+		err = fmt.Errorf("%s: %w", logfiles.Plain(file), err)
 	}
 	return r, err
 }
 
-func (r *Result) endurance(log intake.Log, o Options) error {
+func (r *Result) endurance(log logfiles.Log, o Options) error {
 	atChange := log.AtChange()
 	if o.AtChange != nil {
 		atChange = *o.AtChange
@@ -241,7 +241,7 @@ func (r *Result) endurance(log intake.Log, o Options) error {
 	return nil
 }
 
-func (r *Result) charge(log intake.Log) error {
+func (r *Result) charge(log logfiles.Log) error {
 	samples, leveled, err := log.Charge()
 	if err != nil {
 		return err
@@ -280,7 +280,7 @@ func (r *Result) charge(log intake.Log) error {
 	return nil
 }
 
-func (r *Result) sustain(log intake.Log) error {
+func (r *Result) sustain(log logfiles.Log) error {
 	scores, err := log.Scores()
 	if err != nil {
 		return err

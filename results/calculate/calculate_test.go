@@ -9,14 +9,14 @@ import (
 	"testing"
 
 	"rundown/results/charging"
-	"rundown/results/intake"
+	"rundown/results/logfiles"
 	"rundown/results/samplesets"
 )
 
 // sample is one file of the independent sample sets, read.
-func sample(t *testing.T, name string) intake.Log {
+func sample(t *testing.T, name string) logfiles.Log {
 	t.Helper()
-	log, err := intake.Read(name, bytes.NewReader(samplesets.Bytes(t, name)), intake.Options{})
+	log, err := logfiles.Read(name, bytes.NewReader(samplesets.Bytes(t, name)), logfiles.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -81,7 +81,7 @@ func TestKindsOfLogs(t *testing.T) {
 
 func text(t *testing.T, name, content string, o Options) (Result, error) {
 	t.Helper()
-	log, err := intake.Read(name, strings.NewReader(content), intake.Options{})
+	log, err := logfiles.Read(name, strings.NewReader(content), logfiles.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -108,8 +108,8 @@ func TestReasons(t *testing.T) {
 	}{
 		{"a drain as a charge", drain(9), Options{As: AsCharge}, charging.ErrNoCharge, "log.csv: no figure: this is no charge: the level falls from 93 to 85 %: work it out as endurance"},
 		{"a charge without power and rise", "t_s,level\n0,40\n60,40\n120,40\n180,40\n", Options{As: AsCharge}, charging.ErrNoCharge, "the level does not rise"},
-		{"a drain as cycles", drain(9), Options{As: AsSustain}, intake.ErrLacks, "no column is a score"},
-		{"a power as a drain", "t_s,battery_w\n0,4\n60,4\n", Options{As: AsEndurance}, intake.ErrLacks, "no column is a level"},
+		{"a drain as cycles", drain(9), Options{As: AsSustain}, logfiles.ErrLacks, "no column is a score"},
+		{"a power as a drain", "t_s,battery_w\n0,4\n60,4\n", Options{As: AsEndurance}, logfiles.ErrLacks, "no column is a level"},
 		{"a level of a half", "t_s,level\n0,93\n60,92.5\n", Options{As: AsEndurance}, nil, "log.csv:3: level: want the whole per cent"},
 		{"too short a drain", drain(2), Options{}, nil, "log.csv: no figure: "},
 		{"a design charge of 1 mAh", drain(9), Options{DesignMAh: 1}, ErrOption, "design charge: want 100 to 50000 mAh, got 1"},
@@ -171,15 +171,15 @@ func TestFileOfSeveralLogs(t *testing.T) {
 		}
 	}
 	b.WriteString("c,0,93,3900\n")
-	list := File("night.csv", strings.NewReader(b.String()), intake.Options{}, Options{})
+	list := File("night.csv", strings.NewReader(b.String()), logfiles.Options{}, Options{})
 	if len(list) != 3 || list[0].Only != "a" || list[1].Result == nil || list[0].Result.Endurance.Hours != list[1].Result.Endurance.Hours || list[2].Err == nil || list[2].Result != nil {
 		t.Errorf("%+v", list)
 	}
-	one := File("night.csv", strings.NewReader(b.String()), intake.Options{Only: "b"}, Options{})
+	one := File("night.csv", strings.NewReader(b.String()), logfiles.Options{Only: "b"}, Options{})
 	if len(one) != 1 || one[0].Only != "b" || one[0].Result == nil {
 		t.Errorf("one chosen: %+v", one)
 	}
-	if bad := File("bad.csv", strings.NewReader("t_s,level\r0,93\r"), intake.Options{}, Options{}); len(bad) != 1 || bad[0].Err == nil || bad[0].Err.Error() != "bad.csv:1: the lines end in CR alone, so that the file is one line: save it with LF or CR LF" {
+	if bad := File("bad.csv", strings.NewReader("t_s,level\r0,93\r"), logfiles.Options{}, Options{}); len(bad) != 1 || bad[0].Err == nil || bad[0].Err.Error() != "bad.csv:1: the lines end in CR alone, so that the file is one line: save it with LF or CR LF" {
 		t.Errorf("no lines: %+v", bad)
 	}
 }

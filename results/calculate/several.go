@@ -4,7 +4,7 @@ import (
 	"errors"
 	"io"
 
-	"rundown/results/intake"
+	"rundown/results/logfiles"
 )
 
 // A One is one log of a file: what it says, or why it says nothing.
@@ -17,14 +17,14 @@ type One struct {
 
 // File works out every log that a file holds: one, or each segment or workload of it where nothing chooses one of
 // them. Its list is never empty.
-func File(name string, r io.Reader, in intake.Options, o Options) []One {
-	content, err := intake.Content(name, r)
+func File(name string, r io.Reader, in logfiles.Options, o Options) []One {
+	content, err := logfiles.Content(name, r)
 	if err != nil {
 		return []One{{File: name, Err: err}}
 	}
-	one := func(in intake.Options) One {
+	one := func(in logfiles.Options) One {
 		out := One{File: name, Only: in.Only}
-		log, err := intake.Parse(name, content, in)
+		log, err := logfiles.Parse(name, content, in)
 		if err != nil {
 			out.Err = err
 			return out
@@ -38,7 +38,7 @@ func File(name string, r io.Reader, in intake.Options, o Options) []One {
 		return out
 	}
 	first := one(in)
-	var several intake.Several
+	var several logfiles.Several
 	if !errors.As(first.Err, &several) {
 		return []One{first}
 	}

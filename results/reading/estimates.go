@@ -112,11 +112,11 @@ func (rm *Room) learnedStamp(g results.Segment, h results.Handset) string {
 		return "" // nothing learned is used
 	}
 	looks := rm.looks.stamp(g.Handset, h.Build)
-	rm.lessons.mu.Lock()
-	defer rm.lessons.mu.Unlock()
-	t, ok := rm.lessons.by[TeachingID(g.Handset, h.Build)]
+	rm.observations.mu.Lock()
+	defer rm.observations.mu.Unlock()
+	t, ok := rm.observations.by[ObservedID(g.Handset, h.Build)]
 	if !ok {
-		return strings.Join(rm.lessons.builds[g.Handset], "\n") + looks // that there is another build is said beside the figure
+		return strings.Join(rm.observations.builds[g.Handset], "\n") + looks // that there is another build is said beside the figure
 	}
 	sum := fnv.New64a()
 	for _, o := range t.Observations {

@@ -8,7 +8,7 @@ import (
 	"rundown/results"
 	"rundown/results/charging"
 	"rundown/results/endurance"
-	"rundown/results/intake"
+	"rundown/results/logfiles"
 	"rundown/results/sustain"
 )
 
@@ -18,18 +18,18 @@ const DocumentsImports = "imports"
 // ImportedFile is a file as it came, with how it is read. It is kept whole, so that the
 // figures can be worked out anew.
 type ImportedFile struct {
-	Run      string                            `json:"run"`
-	File     string                            `json:"file"`
-	Content  []byte                            `json:"content"`
-	Columns  map[intake.Quantity]intake.Column `json:"columns,omitempty"`
-	Only     string                            `json:"only,omitempty"`
-	AtChange bool                              `json:"at_change,omitempty"`
-	Target   int                               `json:"target_points,omitempty"` // as asked for; 0: all
+	Run      string                                `json:"run"`
+	File     string                                `json:"file"`
+	Content  []byte                                `json:"content"`
+	Columns  map[logfiles.Quantity]logfiles.Column `json:"columns,omitempty"`
+	Only     string                                `json:"only,omitempty"`
+	AtChange bool                                  `json:"at_change,omitempty"`
+	Target   int                                   `json:"target_points,omitempty"` // as asked for; 0: all
 }
 
-// Read reads the log in the file as it was asked for. Its error is intake.Faults.
-func (f ImportedFile) Read() (intake.Log, error) {
-	return intake.Read(f.File, bytes.NewReader(f.Content), intake.Options{Columns: f.Columns, Only: f.Only})
+// Read reads the log in the file as it was asked for. Its error is logfiles.Faults.
+func (f ImportedFile) Read() (logfiles.Log, error) {
+	return logfiles.Read(f.File, bytes.NewReader(f.Content), logfiles.Options{Columns: f.Columns, Only: f.Only})
 }
 
 // estimate is a segment's figure, measured or imported.
@@ -44,10 +44,10 @@ func (rm *Room) estimate(g results.Segment, h results.Handset) (SegmentFigure, e
 	return FigureOfFile(g, h, file, log)
 }
 
-func (rm *Room) importedLog(runID string) (ImportedFile, intake.Log, error) {
+func (rm *Room) importedLog(runID string) (ImportedFile, logfiles.Log, error) {
 	var file ImportedFile
 	if err := rm.store.Document(DocumentsImports, runID, &file); err != nil {
-		return file, intake.Log{}, fmt.Errorf("the imported file of run %s: %w", runID, err)
+		return file, logfiles.Log{}, fmt.Errorf("the imported file of run %s: %w", runID, err)
 	}
 	log, err := file.Read()
 	return file, log, err
@@ -55,7 +55,7 @@ func (rm *Room) importedLog(runID string) (ImportedFile, intake.Log, error) {
 
 // FigureOfFile is the endurance figure of an imported log. Nothing learned on the bench is
 // used: counter and current are in the file's own units.
-func FigureOfFile(g results.Segment, h results.Handset, file ImportedFile, log intake.Log) (SegmentFigure, endurance.Figure, error) {
+func FigureOfFile(g results.Segment, h results.Handset, file ImportedFile, log logfiles.Log) (SegmentFigure, endurance.Figure, error) {
 	samples, err := log.Endurance(file.AtChange)
 	if err != nil {
 		return SegmentFigure{Segment: g.ID, Reason: why(err)}, endurance.Figure{}, err
@@ -72,7 +72,7 @@ func FigureOfFile(g results.Segment, h results.Handset, file ImportedFile, log i
 }
 
 // FromFile computes a charge from an imported log, whose first line is taken for plug-in.
-func (c *Charge) FromFile(g results.Segment, log intake.Log) error {
+func (c *Charge) FromFile(g results.Segment, log logfiles.Log) error {
 	samples, leveled, err := log.Charge()
 	if err != nil {
 		return err
@@ -118,7 +118,7 @@ func (c *Charge) FromFile(g results.Segment, log intake.Log) error {
 }
 
 // FromFile computes a series from an imported log of scores. Its error is that there are none.
-func (h *Sustained) FromFile(g results.Segment, log intake.Log) error {
+func (h *Sustained) FromFile(g results.Segment, log logfiles.Log) error {
 	scores, err := log.Scores()
 	if err != nil {
 		return err

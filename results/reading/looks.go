@@ -18,12 +18,12 @@ type LookCosts struct {
 	Seen    []endurance.LookSeen `json:"seen"` // oldest first
 }
 
-// looks are what looks at sleeping handsets were seen to cost, kept at hand, by TeachingID.
+// looks are what looks at sleeping handsets were seen to cost, kept at hand, by ObservedID.
 type looks struct{ documents[LookCosts] }
 
 func newLooks() *looks {
 	b := &looks{}
-	b.kind, b.id = DocumentsLooks, func(c LookCosts) string { return TeachingID(c.Handset, c.Build) }
+	b.kind, b.id = DocumentsLooks, func(c LookCosts) string { return ObservedID(c.Handset, c.Build) }
 	return b
 }
 
@@ -31,7 +31,7 @@ func newLooks() *looks {
 func (b *looks) of(handset, build, without string) []endurance.LookSeen {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return slices.DeleteFunc(slices.Clone(b.by[TeachingID(handset, build)].Seen), func(s endurance.LookSeen) bool { return s.ID == without })
+	return slices.DeleteFunc(slices.Clone(b.by[ObservedID(handset, build)].Seen), func(s endurance.LookSeen) bool { return s.ID == without })
 }
 
 // LooksSeen are what looks at a handset were seen to cost on an OS build, in all segments but one;
@@ -60,7 +60,7 @@ func (b *looks) builds(handset string) (list []string) {
 func (b *looks) stamp(handset, build string) string {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	c := b.by[TeachingID(handset, build)]
+	c := b.by[ObservedID(handset, build)]
 	if len(c.Seen) == 0 {
 		return ""
 	}

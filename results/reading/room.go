@@ -41,7 +41,7 @@ type Room struct {
 	owed  func(results.Run) string // nil: nothing is owed to any handset
 
 	loading   sync.Mutex // held while something of the store is read that stays in memory
-	lessons   *lessons
+	observations   *observations
 	looks     *looks
 	estimates estimates
 }
@@ -50,11 +50,11 @@ type Room struct {
 // the rest is there. owed says of a run, in words for its report, what is still owed to its
 // handset; it may be nil.
 func Open(store *results.Store, file scenarios.File, now func() time.Time, owed func(results.Run) string) (*Room, error) {
-	rm := &Room{store: store, file: file, now: now, owed: owed, lessons: newLessons(), looks: newLooks()}
+	rm := &Room{store: store, file: file, now: now, owed: owed, observations: newObservations(), looks: newLooks()}
 	store.Watch(rm.heard)
 	rm.loading.Lock()
 	defer rm.loading.Unlock()
-	return rm, errors.Join(rm.lessons.load(store), rm.looks.load(store))
+	return rm, errors.Join(rm.observations.load(store), rm.looks.load(store))
 }
 
 // BenchOf is a plan file as far as a store tells it: the handsets that were measured, as they were in
@@ -86,7 +86,7 @@ func (rm *Room) heard(w results.Write) {
 	case DocumentsLearned:
 		rm.loading.Lock()
 		defer rm.loading.Unlock()
-		rm.lessons.reload(rm.store, w.ID)
+		rm.observations.reload(rm.store, w.ID)
 	case DocumentsLooks:
 		rm.loading.Lock()
 		defer rm.loading.Unlock()

@@ -90,17 +90,17 @@ func (t *transport) watch() {
 	for {
 		fault, state := t.faults.next(), t.phone.Changed()
 		t.faults.settle(t.gate.ctx.Done())
-		switch t.standing() {
-		case standingGone:
+		switch t.presence() {
+		case presentGone:
 			t.gate.Close()
-		case standingStranger:
+		case presentStranger:
 			t.mu.Lock()
 			online := t.online
 			t.mu.Unlock()
 			if online { // the host's key was taken back
 				t.gate.Close()
 			}
-		case standingReady:
+		case presentReady:
 			t.mu.Lock()
 			waiting := t.greeted && !t.online && t.keyed
 			t.mu.Unlock()
@@ -117,33 +117,33 @@ func (t *transport) watch() {
 	}
 }
 
-// A standing is how the phone meets a host at this moment.
-type standing int
+// A presence is how the phone meets a host at this moment.
+type presence int
 
 const (
-	standingReady    standing = iota
-	standingGone              // adbd does not run
-	standingSilent            // adbd does not answer
-	standingStranger          // adbd does not know the host's key
+	presentReady    presence = iota
+	presentGone              // adbd does not run
+	presentSilent            // adbd does not answer
+	presentStranger          // adbd does not know the host's key
 )
 
-func (t *transport) standing() standing {
+func (t *transport) presence() presence {
 	now := t.faults.Now()
 	switch {
 	case now.down() || now.Absent:
-		return standingGone
+		return presentGone
 	case now.Silent:
-		return standingSilent
+		return presentSilent
 	case now.Unauthorised:
-		return standingStranger
+		return presentStranger
 	}
 	switch state := t.phone.State(); {
 	case reachable(state):
-		return standingReady
+		return presentReady
 	case state == "unauthorized" || state == "authorizing":
-		return standingStranger
+		return presentStranger
 	}
-	return standingGone
+	return presentGone
 }
 
 // announce sends the phone's CNXN: from now on the host may open streams.
@@ -194,10 +194,10 @@ func (t *transport) handle(p packet) error {
 			t.keyed = true
 			t.mu.Unlock()
 		}
-		switch t.standing() {
-		case standingReady:
+		switch t.presence() {
+		case presentReady:
 			t.announce()
-		case standingStranger:
+		case presentStranger:
 			if p.arg0 != authPublicKey { // after the key it is for a person to decide
 				t.challenge()
 			}
@@ -244,12 +244,12 @@ func (t *transport) hello(p packet) error {
 	t.mu.Lock()
 	t.greeted, t.online, t.keyed = true, false, false
 	t.mu.Unlock()
-	switch t.standing() {
-	case standingReady:
+	switch t.presence() {
+	case presentReady:
 		t.announce()
-	case standingStranger:
+	case presentStranger:
 		t.challenge()
-	case standingSilent:
+	case presentSilent:
 		t.mu.Lock()
 		t.keyed = true // once it finds its tongue it has nothing to ask
 		t.mu.Unlock()

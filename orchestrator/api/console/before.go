@@ -13,7 +13,7 @@ import (
 
 	"rundown/devices/preconditions"
 	"rundown/orchestrator"
-	"rundown/orchestrator/api/outlook"
+	"rundown/orchestrator/api/forecast"
 )
 
 // readLimit is how long a page waits for a handset's report.
@@ -158,7 +158,7 @@ func (c *Console) beforePage(r *http.Request, answer *said) (page, error) {
 	return page{Screen: "before", Heading: heading, Lead: template.HTML(lead), Body: body, Said: answer}, nil
 }
 
-func forecastLane(f outlook.Forecast, floor int) template.HTML {
+func forecastLane(f forecast.Forecast, floor int) template.HTML {
 	if len(f.Parts) == 0 {
 		return ""
 	}
@@ -168,12 +168,12 @@ func forecastLane(f outlook.Forecast, floor int) template.HTML {
 	}
 	a := rounded(axis{f.Begin, end})
 	l := lane{axis: a, floor: float64(floor), forecast: &f, end: f.FinishBy}
-	l.levels = []outlook.Level{{At: f.Begin, Pct: f.Level}}
+	l.levels = []forecast.Level{{At: f.Begin, Pct: f.Level}}
 	l.label = fmt.Sprintf("Forecast: ends %s, between %s and %s", clock(f.End), clock(f.Earliest), clock(f.Latest))
 	return l.draw() + a.ends()
 }
 
-func forecastText(f outlook.Forecast) string {
+func forecastText(f forecast.Forecast) string {
 	text := fmt.Sprintf("Ends %s, between %s and %s", clock(f.End), clock(f.Earliest), clock(f.Latest))
 	if !f.FinishBy.IsZero() {
 		if late := f.Late(); late > 0 {

@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"rundown/orchestrator"
-	"rundown/orchestrator/api/outlook"
+	"rundown/orchestrator/api/forecast"
 	"rundown/results"
 )
 
@@ -18,8 +18,8 @@ type member struct {
 	orchestrator.HandsetStatus
 	Case     condition
 	Item     *orchestrator.Item // running; nil when none
-	Forecast *outlook.Forecast  // of the running item
-	Shapes   []outlook.Shape    // of its latest run
+	Forecast *forecast.Forecast // of the running item
+	Shapes   []forecast.Shape   // of its latest run
 }
 
 // members are the bench's handsets: what needs a hand first, then by name, so that places
@@ -81,8 +81,8 @@ type benchRow struct {
 func (c *Console) bench(r *http.Request) (page, error) {
 	list := c.members()
 	rows := make([]benchRow, 0, len(list))
-	count := map[standing]int{}
-	first := map[standing]int{}
+	count := map[health]int{}
+	first := map[health]int{}
 	for i, m := range list {
 		row := c.benchRow(m)
 		if count[m.Case.Stands] == 0 {
@@ -107,7 +107,7 @@ func (c *Console) bench(r *http.Request) (page, error) {
 	}, nil
 }
 
-func benchHeading(count map[standing]int) string {
+func benchHeading(count map[health]int) string {
 	hand, watch, well := count[needsHand], count[toWatch], count[isWell]
 	all := hand + watch + well
 	if all == 0 {
@@ -249,7 +249,7 @@ func (c *Console) benchRow(m member) benchRow {
 }
 
 // summary counts a run's segments in words.
-func summary(shapes []outlook.Shape) string {
+func summary(shapes []forecast.Shape) string {
 	n := map[string]int{}
 	for _, s := range shapes {
 		n[s.Outcome]++
@@ -277,13 +277,13 @@ func floorOf(it *orchestrator.Item) float64 {
 }
 
 // trace is the level of the last hours, small: measured drains in blue, the rest grey.
-func trace(levels []outlook.Level, shapes []outlook.Shape, from, to time.Time, floor float64) template.HTML {
+func trace(levels []forecast.Level, shapes []forecast.Shape, from, to time.Time, floor float64) template.HTML {
 	if len(levels) < 2 {
 		return `<svg class="trace" viewBox="0 0 96 22" aria-hidden="true"></svg>`
 	}
 	x := func(t time.Time) float64 { return 92 * t.Sub(from).Seconds() / to.Sub(from).Seconds() }
 	y := func(pct float64) float64 { return 21 - 19*(pct-floor)/(100-floor) }
-	path := func(list []outlook.Level) string {
+	path := func(list []forecast.Level) string {
 		var b strings.Builder
 		for i, l := range list {
 			c := "L"

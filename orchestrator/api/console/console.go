@@ -20,7 +20,7 @@ import (
 
 	"rundown/devices/preconditions"
 	"rundown/orchestrator"
-	"rundown/orchestrator/api/outlook"
+	"rundown/orchestrator/api/forecast"
 )
 
 //go:embed templates static
@@ -45,7 +45,7 @@ type Route struct {
 // A Console shows one daemon.
 type Console struct {
 	d     *orchestrator.Daemon
-	o     *outlook.Outlook
+	o     *forecast.Forecasts
 	hooks Hooks
 
 	mu      sync.Mutex
@@ -63,7 +63,7 @@ type rendered struct {
 const pageHeldFor = 400 * time.Millisecond
 
 // New returns the console of a daemon.
-func New(d *orchestrator.Daemon, o *outlook.Outlook, hooks Hooks) *Console {
+func New(d *orchestrator.Daemon, o *forecast.Forecasts, hooks Hooks) *Console {
 	return &Console{d: d, o: o, hooks: hooks, reports: map[string]preconditions.Report{}, pages: map[string]rendered{}}
 }
 

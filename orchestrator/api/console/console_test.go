@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"rundown/orchestrator"
-	"rundown/orchestrator/api/outlook"
+	"rundown/orchestrator/api/forecast"
 	"rundown/results"
 )
 
@@ -25,7 +25,7 @@ func TestHeadings(t *testing.T) {
 		{3, 0, 0, "Three handsets need a hand"},
 	}
 	for _, tt := range bench {
-		if got := benchHeading(map[standing]int{needsHand: tt.hand, toWatch: tt.watch, isWell: tt.well}); got != tt.want {
+		if got := benchHeading(map[health]int{needsHand: tt.hand, toWatch: tt.watch, isWell: tt.well}); got != tt.want {
 			t.Errorf("%d, %d, %d: %q, want %q", tt.hand, tt.watch, tt.well, got, tt.want)
 		}
 	}
@@ -44,7 +44,7 @@ func TestHeadings(t *testing.T) {
 	}
 	for _, tt := range night {
 		k := counts{hand: tt.hand, handsets: tt.handsets, ended: time.Date(2030, 5, 15, 7, 41, 0, 0, time.Local)}
-		n := outlook.Night{Going: tt.going}
+		n := forecast.Night{Going: tt.going}
 		if tt.going {
 			n.Runs = make([]results.Run, 1)
 		}
@@ -66,7 +66,7 @@ func TestJudge(t *testing.T) {
 		name string
 		h    orchestrator.HandsetStatus
 		late time.Duration
-		want standing
+		want health
 		says string
 	}{
 		{"draining", ready, 0, isWell, ""},

@@ -8,7 +8,7 @@ import (
 	"strings"
 	"time"
 
-	"rundown/orchestrator/api/outlook"
+	"rundown/orchestrator/api/forecast"
 	"rundown/results"
 	"rundown/results/reading"
 )
@@ -42,7 +42,7 @@ type panels struct {
 }
 
 // curves draws level, power, temperature and evidence of a run.
-func (c *Console) curves(a axis, rec results.Run, shapes []outlook.Shape) panels {
+func (c *Console) curves(a axis, rec results.Run, shapes []forecast.Shape) panels {
 	var volts, amps, temps, evidence, arriving, into []drawn
 	var edges, ends strings.Builder
 	lowest, hottest, coolest, most := 100.0, 0.0, 100.0, 1.0
@@ -55,7 +55,7 @@ func (c *Console) curves(a axis, rec results.Run, shapes []outlook.Shape) panels
 		gap := drawn{v: math.NaN()}
 		amps, volts, temps = append(amps, gap), append(volts, gap), append(temps, gap)
 		inView := slices.DeleteFunc(slices.Clone(samples), func(p results.Sample) bool { return !a.holds(p.HostAt) })
-		thinned := outlook.Thin(inView, 0, drawnSamples)
+		thinned := forecast.Thin(inView, 0, drawnSamples)
 		socket, cell := c.arriving(a, s, thinned, unit)
 		arriving, into = append(arriving, socket...), append(into, cell...)
 		for _, p := range thinned {
@@ -167,7 +167,7 @@ const evidenceBins = 24
 
 // evidence is how often a segment's evidence came, of its usual rate: the median of the
 // stretches in which any came.
-func (c *Console) evidence(s outlook.Shape, a axis) []drawn {
+func (c *Console) evidence(s forecast.Shape, a axis) []drawn {
 	g, err := c.d.Store().Segment(s.ID)
 	if err != nil || s.StartEdge.IsZero() || !s.StopEdge.After(s.StartEdge) || len(g.Evidence) < evidenceBins {
 		return nil
@@ -197,7 +197,7 @@ func (c *Console) evidence(s outlook.Shape, a axis) []drawn {
 }
 
 // bandPaths are the segments' measured stretches behind every panel.
-func bandPaths(a axis, shapes []outlook.Shape) string {
+func bandPaths(a axis, shapes []forecast.Shape) string {
 	var b strings.Builder
 	for _, s := range shapes {
 		from, to := s.StartEdge, s.StopEdge
@@ -216,7 +216,7 @@ func bandPaths(a axis, shapes []outlook.Shape) string {
 	return b.String()
 }
 
-func bandNames(a axis, shapes []outlook.Shape) template.HTML {
+func bandNames(a axis, shapes []forecast.Shape) template.HTML {
 	var b strings.Builder
 	b.WriteString(`<svg class="axis" height="20" aria-hidden="true">`)
 	for i, s := range shapes {

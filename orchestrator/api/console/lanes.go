@@ -6,7 +6,7 @@ import (
 	"strings"
 	"time"
 
-	"rundown/orchestrator/api/outlook"
+	"rundown/orchestrator/api/forecast"
 	"rundown/results"
 )
 
@@ -16,10 +16,10 @@ type lane struct {
 	axis     axis
 	now      time.Time // zero: the night is over
 	floor    float64   // level limit of the plan, %
-	levels   []outlook.Level
-	shapes   []outlook.Shape
+	levels   []forecast.Level
+	shapes   []forecast.Shape
 	figures  map[string]string // by segment: its endurance in words
-	forecast *outlook.Forecast
+	forecast *forecast.Forecast
 	end      time.Time // of the window; zero: none
 	lost     time.Time // the link
 	label    string    // the lane as a sentence
@@ -95,7 +95,7 @@ func (l lane) draw() template.HTML {
 			}
 		}
 	}
-	curve := func(b *strings.Builder, class string, list []outlook.Level) {
+	curve := func(b *strings.Builder, class string, list []forecast.Level) {
 		if len(list) > 1 {
 			fmt.Fprintf(b, `<path class="%s" d="%s"/>`, class, line(a, s, list))
 		}
@@ -179,9 +179,9 @@ func (l lane) rests(s scale) string {
 }
 
 // expected draws what is still to come: pale, dashed, with the whisker of its end.
-func (l lane) expected(areas, curves, over, words *strings.Builder, s scale, f *outlook.Forecast) {
+func (l lane) expected(areas, curves, over, words *strings.Builder, s scale, f *forecast.Forecast) {
 	a := l.axis
-	var dashed []outlook.Level
+	var dashed []forecast.Level
 	if n := len(l.levels); n > 0 {
 		dashed = append(dashed, l.levels[n-1])
 	}
@@ -190,7 +190,7 @@ func (l lane) expected(areas, curves, over, words *strings.Builder, s scale, f *
 			// Nobody has seen the handset since: what it does meanwhile is expected, not measured.
 			p.From, p.LevelFrom = l.levels[n-1].At, l.levels[n-1].Pct
 		}
-		list := []outlook.Level{{At: p.From, Pct: p.LevelFrom}, {At: p.To, Pct: p.LevelTo}}
+		list := []forecast.Level{{At: p.From, Pct: p.LevelFrom}, {At: p.To, Pct: p.LevelTo}}
 		dashed = append(dashed, list...)
 		if !p.From.Before(a.to) {
 			continue
@@ -240,7 +240,7 @@ func blockName(a axis, name string, from, to time.Time, class string) string {
 }
 
 // tip is what a block says when it is pointed at.
-func (l lane) tip(g outlook.Shape) string {
+func (l lane) tip(g forecast.Shape) string {
 	text := g.Scenario
 	if g.Attempt > 1 {
 		text += fmt.Sprintf(", attempt %d", g.Attempt)

@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"rundown/orchestrator"
-	"rundown/orchestrator/api/outlook"
+	"rundown/orchestrator/api/forecast"
 	"rundown/results"
 	"rundown/scenarios"
 )
@@ -51,7 +51,7 @@ func (c *Console) night(r *http.Request) (page, error) {
 	}
 	at := len(nights) - 1
 	if name := r.URL.Query().Get("at"); name != "" {
-		i := slices.IndexFunc(nights, func(n outlook.Night) bool { return n.Name() == name })
+		i := slices.IndexFunc(nights, func(n forecast.Night) bool { return n.Name() == name })
 		if i < 0 {
 			return page{}, fmt.Errorf("no night began at %s: %w", name, results.ErrNotFound)
 		}
@@ -93,7 +93,7 @@ type counts struct {
 	ended       time.Time
 }
 
-func (k counts) heading(n outlook.Night) string {
+func (k counts) heading(n forecast.Night) string {
 	but := ""
 	switch h := len(k.hand); {
 	case h == 0:
@@ -117,7 +117,7 @@ func (k counts) heading(n outlook.Night) string {
 	return "The night goes as planned" + but
 }
 
-func (k counts) lead(n outlook.Night) template.HTML {
+func (k counts) lead(n forecast.Night) template.HTML {
 	var parts []string
 	if k.plan.Plan.Name != "" {
 		var list []string
@@ -159,12 +159,12 @@ func (k counts) lead(n outlook.Night) template.HTML {
 }
 
 // lanes draws a night. Only the latest one can still go on.
-func (c *Console) lanes(n outlook.Night, latest bool) ([]nightRow, axis, counts) {
+func (c *Console) lanes(n forecast.Night, latest bool) ([]nightRow, axis, counts) {
 	type one struct {
 		m        member
 		runs     []results.Run
-		shapes   []outlook.Shape
-		forecast *outlook.Forecast
+		shapes   []forecast.Shape
+		forecast *forecast.Forecast
 		item     *orchestrator.Item
 	}
 	now := c.d.Now()
@@ -290,7 +290,7 @@ func (c *Console) lanes(n outlook.Night, latest bool) ([]nightRow, axis, counts)
 	for name := range byName {
 		order = append(order, name)
 	}
-	stands := func(name string) standing {
+	stands := func(name string) health {
 		o := byName[name]
 		if latest && o.m.Name != "" && (n.Going || o.m.Case.Stands == needsHand) {
 			return o.m.Case.Stands

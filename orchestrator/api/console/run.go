@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"rundown/orchestrator"
-	"rundown/orchestrator/api/outlook"
+	"rundown/orchestrator/api/forecast"
 	"rundown/results"
 	"rundown/results/reading"
 )
@@ -187,7 +187,7 @@ func (c *Console) run(r *http.Request) (page, error) {
 	return page{Screen: "run", Said: c.runSaid(r), Heading: runHeading(rec, shapes), Lead: template.HTML(lead), Body: body}, nil
 }
 
-func runAxis(rec results.Run, shapes []outlook.Shape, now time.Time) axis {
+func runAxis(rec results.Run, shapes []forecast.Shape, now time.Time) axis {
 	a := axis{rec.StartedAt, rec.EndedAt}
 	if a.to.IsZero() {
 		a.to = now
@@ -200,7 +200,7 @@ func runAxis(rec results.Run, shapes []outlook.Shape, now time.Time) axis {
 	return rounded(a)
 }
 
-func runHeading(rec results.Run, shapes []outlook.Shape) string {
+func runHeading(rec results.Run, shapes []forecast.Shape) string {
 	n := map[string]int{}
 	for _, s := range shapes {
 		n[s.Outcome]++
@@ -235,14 +235,14 @@ func runHeading(rec results.Run, shapes []outlook.Shape) string {
 }
 
 // shapesWord names the one segment of an import.
-func shapesWord(shapes []outlook.Shape) string {
+func shapesWord(shapes []forecast.Shape) string {
 	if len(shapes) == 0 {
 		return "nothing"
 	}
 	return shapes[0].Scenario
 }
 
-func pointsOf(shapes []outlook.Shape) string {
+func pointsOf(shapes []forecast.Shape) string {
 	seen := map[int]bool{}
 	for _, s := range shapes {
 		seen[s.TargetPoints] = true
@@ -253,7 +253,7 @@ func pointsOf(shapes []outlook.Shape) string {
 	return "Points in"
 }
 
-func (c *Console) runRow(n int, rec results.Run, s outlook.Shape, f reading.SegmentFigure) runRow {
+func (c *Console) runRow(n int, rec results.Run, s forecast.Shape, f reading.SegmentFigure) runRow {
 	row := runRow{Number: n, ID: s.ID, Scenario: s.Scenario, Attempt: s.Attempt, Outcome: s.Outcome, Spoiled: s.Outcome == results.Spoiled, Report: s.Conditions}
 	if !s.StartEdge.IsZero() {
 		row.Edges = clock(s.StartEdge) + " to " + clock(s.StopEdge)

@@ -5,7 +5,7 @@ import (
 	"math"
 	"slices"
 
-	"rundown/orchestrator/api/outlook"
+	"rundown/orchestrator/api/forecast"
 	"rundown/results"
 	"rundown/results/reading"
 )
@@ -25,12 +25,12 @@ type workTable struct {
 }
 
 // series are the figures of a run's charges and of its sustained load.
-func (c *Console) series(rec results.Run, shapes []outlook.Shape) (charges []chargeTable, work []workTable) {
-	if !slices.ContainsFunc(shapes, func(s outlook.Shape) bool { return s.Until != "" }) {
+func (c *Console) series(rec results.Run, shapes []forecast.Shape) (charges []chargeTable, work []workTable) {
+	if !slices.ContainsFunc(shapes, func(s forecast.Shape) bool { return s.Until != "" }) {
 		return nil, nil
 	}
 	name := func(segment, scenario string) string {
-		i := slices.IndexFunc(shapes, func(s outlook.Shape) bool { return s.ID == segment })
+		i := slices.IndexFunc(shapes, func(s forecast.Shape) bool { return s.ID == segment })
 		return fmt.Sprintf("%d %s", i+1, scenario)
 	}
 	remarks := func(reason string, notes []string) (list []runNote) {
@@ -64,7 +64,7 @@ func (c *Console) series(rec results.Run, shapes []outlook.Shape) (charges []cha
 
 // arriving is the power at the handset's charging line as its meter read it, W, and into
 // is that into the battery by the handset's own gauge, both while it had power.
-func (c *Console) arriving(a axis, s outlook.Shape, samples []results.Sample, unit float64) (arriving, into []drawn) {
+func (c *Console) arriving(a axis, s forecast.Shape, samples []results.Sample, unit float64) (arriving, into []drawn) {
 	if s.Until != "full" {
 		return nil, nil
 	}

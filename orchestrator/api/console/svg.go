@@ -8,7 +8,7 @@ import (
 	"strings"
 	"time"
 
-	"rundown/orchestrator/api/outlook"
+	"rundown/orchestrator/api/forecast"
 )
 
 // An axis is a stretch of time that runs from left to right. Its width is 1000 units of
@@ -139,7 +139,7 @@ func (s scale) y(v float64) float64 {
 }
 
 // levelAt is the level at an instant, between two known ones on a straight line.
-func levelAt(list []outlook.Level, t time.Time) (float64, bool) {
+func levelAt(list []forecast.Level, t time.Time) (float64, bool) {
 	for i, l := range list {
 		if l.At.Before(t) {
 			continue
@@ -161,10 +161,10 @@ func levelAt(list []outlook.Level, t time.Time) (float64, bool) {
 }
 
 // between is the curve from one instant to another, ends included.
-func between(list []outlook.Level, from, to time.Time) []outlook.Level {
-	var out []outlook.Level
+func between(list []forecast.Level, from, to time.Time) []forecast.Level {
+	var out []forecast.Level
 	if l, ok := levelAt(list, from); ok || len(list) > 0 {
-		out = append(out, outlook.Level{At: from, Pct: l})
+		out = append(out, forecast.Level{At: from, Pct: l})
 	}
 	for _, l := range list {
 		if l.At.After(from) && l.At.Before(to) {
@@ -172,13 +172,13 @@ func between(list []outlook.Level, from, to time.Time) []outlook.Level {
 		}
 	}
 	if l, ok := levelAt(list, to); ok || len(list) > 0 {
-		out = append(out, outlook.Level{At: to, Pct: l})
+		out = append(out, forecast.Level{At: to, Pct: l})
 	}
 	return out
 }
 
 // line is a curve as a path.
-func line(a axis, s scale, list []outlook.Level) string {
+func line(a axis, s scale, list []forecast.Level) string {
 	var b strings.Builder
 	for i, l := range list {
 		c := "L"
@@ -191,7 +191,7 @@ func line(a axis, s scale, list []outlook.Level) string {
 }
 
 // area is a curve with what lies under it.
-func area(a axis, s scale, list []outlook.Level) string {
+func area(a axis, s scale, list []forecast.Level) string {
 	if len(list) < 2 {
 		return ""
 	}
@@ -199,7 +199,7 @@ func area(a axis, s scale, list []outlook.Level) string {
 }
 
 // stairs is a curve as the handset reported it: the level holds until the next edge.
-func stairs(a axis, s scale, list []outlook.Level) string {
+func stairs(a axis, s scale, list []forecast.Level) string {
 	var b strings.Builder
 	for i, l := range list {
 		if i == 0 {

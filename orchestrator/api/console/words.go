@@ -90,24 +90,24 @@ func plural(n int, one, more string) string {
 	return more
 }
 
-// A standing says whether a handset needs somebody, in the order of every screen.
-type standing int
+// A health says whether a handset needs somebody, in the order of every screen.
+type health int
 
 const (
-	needsHand standing = iota
+	needsHand health = iota
 	toWatch
 	isWell
 )
 
-func (s standing) Word() string { return [...]string{"Needs a hand", "Watch", "Well"}[s] }
+func (s health) Word() string { return [...]string{"Needs a hand", "Watch", "Well"}[s] }
 
 // Mark is the symbol beside the word.
-func (s standing) Mark() string { return [...]string{"mh", "mw", "mo"}[s] }
+func (s health) Mark() string { return [...]string{"mh", "mw", "mo"}[s] }
 
 // A condition is how a handset stands and, where it is not well, what happened, what to do and
 // what then happens by itself.
 type condition struct {
-	Stands  standing
+	Stands  health
 	Problem string
 	Press   *undo // the one button of a problem
 	Link    string

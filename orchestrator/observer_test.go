@@ -12,14 +12,14 @@ import (
 	"rundown/scenarios"
 )
 
-// openedRoom reads a store, and its teacher writes to it.
-func openedRoom(t *testing.T, store *results.Store) (*reading.Room, *teacher) {
+// openedRoom reads a store, and its observer writes to it.
+func openedRoom(t *testing.T, store *results.Store) (*reading.Room, *observer) {
 	t.Helper()
 	room, err := reading.Open(store, scenarios.File{}, time.Now, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return room, &teacher{store: store, room: room}
+	return room, &observer{store: store, room: room}
 }
 
 // observation is an invented survey of a counter in µAh.

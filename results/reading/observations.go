@@ -15,47 +15,47 @@ import (
 // DocumentsLearned is the store's kind for what was learned of handsets, one document a handset and OS build.
 const DocumentsLearned = "learned"
 
-// A Teaching is what the store keeps of a handset on one OS build: the observations themselves. What they say together is
+// An Observed is what the store keeps of a handset on one OS build: the observations themselves. What they say together is
 // worked out when it is wanted, so that age counts and no segment is judged by itself.
-type Teaching struct {
+type Observed struct {
 	Handset      string                  `json:"handset"`
 	Build        string                  `json:"build"` // ro.build.fingerprint
 	Observations []endurance.Observation `json:"observations"`
 }
 
-// TeachingID is the identifier under which the store keeps what a handset taught on an OS build.
-func TeachingID(handset, build string) string { return handset + "\t" + build }
+// ObservedID is the identifier under which the store keeps what a handset taught on an OS build.
+func ObservedID(handset, build string) string { return handset + "\t" + build }
 
-// lessons are what handsets have taught, kept at hand. mu is not held over a fit either.
-type lessons struct {
-	documents[Teaching]                                      // by TeachingID
+// observations are what handsets have taught, kept at hand. mu is not held over a fit either.
+type observations struct {
+	documents[Observed]                                      // by ObservedID
 	builds              map[string][]string                  // of each handset, in the order of their latest observation
-	fits                map[lesson]func() *endurance.Learned // each fitted once, by who wants it first; the others wait for that one
+	fits                map[observedBy]func() *endurance.Learned // each fitted once, by who wants it first; the others wait for that one
 	version             int                                  // counts what was learned and forgotten
 	fit                 func([]endurance.Observation, time.Time, string) *endurance.Learned
 }
 
-func newLessons() *lessons {
-	s := &lessons{builds: map[string][]string{}, fits: map[lesson]func() *endurance.Learned{}, fit: endurance.Learn}
-	s.kind, s.id = DocumentsLearned, func(t Teaching) string { return TeachingID(t.Handset, t.Build) }
+func newObservations() *observations {
+	s := &observations{builds: map[string][]string{}, fits: map[observedBy]func() *endurance.Learned{}, fit: endurance.Learn}
+	s.kind, s.id = DocumentsLearned, func(t Observed) string { return ObservedID(t.Handset, t.Build) }
 	s.changed = s.relearn
 	return s
 }
 
-// A lesson is what one figure asks of a teaching.
-type lesson struct {
+// An observedBy is what one figure asks of what was observed.
+type observedBy struct {
 	id, without string
 	week        int64
 }
 
 // order brings each handset's builds into the order in which they were seen.
-func (s *lessons) order() {
+func (s *observations) order() {
 	clear(s.builds)
-	list := make([]Teaching, 0, len(s.by))
+	list := make([]Observed, 0, len(s.by))
 	for _, t := range s.by {
 		list = append(list, t)
 	}
-	latest := func(t Teaching) (at time.Time) {
+	latest := func(t Observed) (at time.Time) {
 		for _, o := range t.Observations {
 			if o.At.After(at) {
 				at = o.At
@@ -63,7 +63,7 @@ func (s *lessons) order() {
 		}
 		return at
 	}
-	slices.SortFunc(list, func(a, b Teaching) int {
+	slices.SortFunc(list, func(a, b Observed) int {
 		return cmp.Or(latest(a).Compare(latest(b)), cmp.Compare(a.Build, b.Build))
 	})
 	for _, t := range list {
@@ -72,53 +72,53 @@ func (s *lessons) order() {
 }
 
 // relearn drops what was made of what they taught before.
-func (s *lessons) relearn() {
+func (s *observations) relearn() {
 	s.version++
 	clear(s.fits)
 	s.order()
 }
 
 // taught is what a handset taught on a build.
-func (s *lessons) taught(handset, build string) Teaching {
+func (s *observations) taught(handset, build string) Observed {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if t, ok := s.by[TeachingID(handset, build)]; ok {
+	if t, ok := s.by[ObservedID(handset, build)]; ok {
 		return t
 	}
-	return Teaching{Handset: handset, Build: build}
+	return Observed{Handset: handset, Build: build}
 }
 
 // taughtBy is what a handset taught on all builds, the latest first.
-func (s *lessons) taughtBy(handset string) (list []Teaching) {
+func (s *observations) taughtBy(handset string) (list []Observed) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, build := range slices.Backward(s.builds[handset]) {
-		list = append(list, s.by[TeachingID(handset, build)])
+		list = append(list, s.by[ObservedID(handset, build)])
 	}
 	return list
 }
 
 // Taught is what a handset taught on a build; without observations where that is nothing.
-func (rm *Room) Taught(handset, build string) Teaching { return rm.lessons.taught(handset, build) }
+func (rm *Room) Taught(handset, build string) Observed { return rm.observations.taught(handset, build) }
 
 // TaughtBy is what a handset taught on all builds, the latest first.
-func (rm *Room) TaughtBy(handset string) []Teaching { return rm.lessons.taughtBy(handset) }
+func (rm *Room) TaughtBy(handset string) []Observed { return rm.observations.taughtBy(handset) }
 
 // of is what is known of a handset on a build at an instant, the segment called without aside; nil is nothing. other is a
 // build of which something is known instead, or "".
-func (s *lessons) of(handset, build string, at time.Time, without string) (l *endurance.Learned, other string) {
-	fit, other := s.lesson(handset, build, at, without)
+func (s *observations) of(handset, build string, at time.Time, without string) (l *endurance.Learned, other string) {
+	fit, other := s.observedBy(handset, build, at, without)
 	if fit == nil {
 		return nil, other
 	}
 	return fit(), ""
 }
 
-// lesson is the fit that of asks for, made by the first who calls it; nil: nothing is known.
-func (s *lessons) lesson(handset, build string, at time.Time, without string) (fit func() *endurance.Learned, other string) {
+// observedBy is the fit that of asks for, made by the first who calls it; nil: nothing is known.
+func (s *observations) observedBy(handset, build string, at time.Time, without string) (fit func() *endurance.Learned, other string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	t, ok := s.by[TeachingID(handset, build)]
+	t, ok := s.by[ObservedID(handset, build)]
 	if !ok {
 		if builds := s.builds[handset]; len(builds) > 0 {
 			other = builds[len(builds)-1]
@@ -129,7 +129,7 @@ func (s *lessons) lesson(handset, build string, at time.Time, without string) (f
 		without = ""
 	}
 	const week = 7 * 24 * 3600
-	key := lesson{TeachingID(handset, build), without, at.Unix() / week}
+	key := observedBy{ObservedID(handset, build), without, at.Unix() / week}
 	fit, ok = s.fits[key]
 	if !ok {
 		learn := s.fit
@@ -198,14 +198,14 @@ func (rm *Room) Learned(handset string) ([]Learned, error) {
 		if handset != "" && h.Name != handset {
 			continue
 		}
-		for _, t := range rm.lessons.taughtBy(h.Name) {
+		for _, t := range rm.observations.taughtBy(h.Name) {
 			list = append(list, rm.said(t, t.Build == builds[h.Name]))
 		}
 	}
 	return list, err
 }
 
-func (rm *Room) said(t Teaching, inUse bool) Learned {
+func (rm *Room) said(t Observed, inUse bool) Learned {
 	now := rm.now()
 	out := Learned{Handset: t.Handset, Build: t.Build, InUse: inUse}
 	for _, o := range t.Observations {
@@ -251,15 +251,15 @@ func (rm *Room) said(t Teaching, inUse bool) Learned {
 
 // LearnedVersion changes whenever something was learned or forgotten.
 func (rm *Room) LearnedVersion() int {
-	rm.lessons.mu.Lock()
-	defer rm.lessons.mu.Unlock()
-	return rm.lessons.version
+	rm.observations.mu.Lock()
+	defer rm.observations.mu.Unlock()
+	return rm.observations.version
 }
 
 // LearnedFor is what a segment's figure may use of its handset, with a line that names it beside the figure, or a
 // warning that there is something which does not hold for it.
 func (rm *Room) LearnedFor(g results.Segment, h results.Handset) (l *endurance.Learned, beside, warning string) {
-	l, other := rm.lessons.of(g.Handset, h.Build, g.EndedAt, g.ID)
+	l, other := rm.observations.of(g.Handset, h.Build, g.EndedAt, g.ID)
 	switch {
 	case l != nil:
 		return l, sayLearned(l, h.Build, g.EndedAt), ""

@@ -1,4 +1,4 @@
-package outlook
+package forecast
 
 import (
 	"slices"
@@ -36,7 +36,7 @@ func (n Night) Plans() []string {
 
 // Nights are all nights, oldest first. What waits belongs to the latest one that goes on,
 // or makes one of its own.
-func (o *Outlook) Nights() ([]Night, error) {
+func (o *Forecasts) Nights() ([]Night, error) {
 	runs, err := o.Runs()
 	slices.SortStableFunc(runs, func(a, b results.Run) int { return a.StartedAt.Compare(b.StartedAt) })
 	now := o.d.Now()

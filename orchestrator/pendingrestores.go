@@ -14,13 +14,13 @@ import (
 	"rundown/scenarios"
 )
 
-// documentsOwed is the store's kind for settings to be put back, by handset name: of a run
+// documentsPending is the store's kind for settings to be put back, by handset name: of a run
 // that ended while the handset was away or did not let them be put back.
-const documentsOwed = "owed"
+const documentsPending = "owed"
 
-// An owed is the settings of a handset that a run has changed and could not put back. It is
-// owed until it is put back or a person says to leave it.
-type owed struct {
+// pendingRestores are the settings of a handset that a run has changed and could not put back. They are
+// pending until they are put back or a person says to leave it.
+type pendingRestores struct {
 	Run     string                 `json:"run"`
 	Changes []preconditions.Change `json:"changes"`
 	Tries   int                    `json:"tries"` // in which the handset was reached
@@ -63,10 +63,10 @@ func (o Owed) Say(handset string) string {
 	return said + "; it is tried at each contact. To leave it as it is: rundown settings leave " + handset
 }
 
-func (d *Daemon) owed(handset string) (owed, error) { return owedIn(d.store, handset) }
+func (d *Daemon) pendingRestores(handset string) (pendingRestores, error) { return pendingIn(d.store, handset) }
 
-func owedIn(store *results.Store, handset string) (o owed, err error) {
-	if err = store.Document(documentsOwed, handset, &o); errors.Is(err, results.ErrNotFound) {
+func pendingIn(store *results.Store, handset string) (o pendingRestores, err error) {
+	if err = store.Document(documentsPending, handset, &o); errors.Is(err, results.ErrNotFound) {
 		err = nil
 	}
 	return o, err
@@ -76,7 +76,7 @@ func owedIn(store *results.Store, handset string) (o owed, err error) {
 // its handset; "" where it left none.
 func OwedBy(store *results.Store) func(results.Run) string {
 	return func(run results.Run) string {
-		o, err := owedIn(store, run.Handset.Name)
+		o, err := pendingIn(store, run.Handset.Name)
 		if err != nil || len(o.Changes) == 0 || o.Run != run.ID {
 			return ""
 		}
@@ -84,16 +84,16 @@ func OwedBy(store *results.Store) func(results.Run) string {
 	}
 }
 
-// owedShown is what is owed to a handset; nil: nothing.
-func (d *Daemon) owedShown(handset string) *Owed {
-	o, err := d.owed(handset)
+// pendingShown is what is owed to a handset; nil: nothing.
+func (d *Daemon) pendingShown(handset string) *Owed {
+	o, err := d.pendingRestores(handset)
 	if err != nil || len(o.Changes) == 0 {
 		return nil // what cannot be read is in the log
 	}
 	return o.shown()
 }
 
-func (o owed) shown() *Owed {
+func (o pendingRestores) shown() *Owed {
 	s := &Owed{Run: o.Run, Since: o.Changes[0].At, Tries: o.Tries, TriedAt: o.TriedAt, Error: o.Error}
 	for _, c := range o.Changes {
 		s.Changes = append(s.Changes, OwedChange{Name: c.Name, Before: c.Before, ChangedAt: c.At})
@@ -106,7 +106,7 @@ func (o owed) shown() *Owed {
 
 // owe writes down what is still to be put back, before the run forgets it.
 func (r *run) owe(left []preconditions.Change, tries int, because string) error {
-	o, err := r.d.owed(r.h.Name)
+	o, err := r.d.pendingRestores(r.h.Name)
 	if err != nil {
 		return err
 	}
@@ -120,7 +120,7 @@ func (r *run) owe(left []preconditions.Change, tries int, because string) error 
 		return nil
 	}
 	o.Run, o.Tries, o.TriedAt, o.Error = r.e.RunID, tries, r.d.now(), because
-	return r.d.store.PutDocument(documentsOwed, r.h.Name, o)
+	return r.d.store.PutDocument(documentsPending, r.h.Name, o)
 }
 
 // putBack puts every changed setting back, newest first, and owes what the handset does
@@ -154,7 +154,7 @@ func (r *run) putBack(ctx context.Context) error {
 			if err := r.owe(left, try, why(said)); err != nil {
 				return err
 			}
-			o := owed{Changes: left, Tries: try, Error: why(said)}
+			o := pendingRestores{Changes: left, Tries: try, Error: why(said)}
 			r.note("settings are %s", o.shown().Say(r.h.Name))
 			left = nil
 		default:
@@ -185,9 +185,9 @@ func goHome(ctx context.Context, l devices.Link) error {
 	return devices.LeaveHome(ctx, l)
 }
 
-// owedPause is how long is waited after so many tries that the handset did not let succeed:
+// pendingPause is how long is waited after so many tries that the handset did not let succeed:
 // it may need its owner, or only another moment.
-func owedPause(tries int) time.Duration {
+func pendingPause(tries int) time.Duration {
 	return min(time.Minute<<min(max(tries-restoreTries, 0), 10), time.Hour)
 }
 
@@ -195,12 +195,12 @@ func owedPause(tries int) time.Duration {
 // just come back, and else every so often.
 func (d *Daemon) payOwed(ctx context.Context, h scenarios.Handset, l devices.Link, back bool) {
 	log := d.log.With().Str("handset", h.Name).Logger()
-	o, err := d.owed(h.Name)
+	o, err := d.pendingRestores(h.Name)
 	if err != nil {
 		log.Error().Err(err).Msg("what is owed to the handset is not readable")
 		return
 	}
-	pause, since := owedPause(o.Tries), d.now().Sub(o.TriedAt)
+	pause, since := pendingPause(o.Tries), d.now().Sub(o.TriedAt)
 	if back {
 		pause = min(pause, time.Minute) // a link that comes and goes is no reason to ask all the time
 	}
@@ -219,12 +219,12 @@ func (d *Daemon) payOwed(ctx context.Context, h scenarios.Handset, l devices.Lin
 		o.Changes, o.Error, o.TriedAt = left, why(err), d.now()
 		o.Tries++
 		log.Warn().Err(err).Int("try", o.Tries).Msg("settings of an earlier run did not go back")
-		if err := d.store.PutDocument(documentsOwed, h.Name, o); err != nil {
+		if err := d.store.PutDocument(documentsPending, h.Name, o); err != nil {
 			log.Error().Err(err).Msg("that settings were tried to be put back could not be written down")
 		}
 		return
 	}
-	if err := d.store.DeleteDocument(documentsOwed, h.Name); err != nil {
+	if err := d.store.DeleteDocument(documentsPending, h.Name); err != nil {
 		log.Error().Err(err).Msg("that settings were put back could not be written down; it is done once more")
 		return
 	}
@@ -247,14 +247,14 @@ func (d *Daemon) LeaveSettings(ctx context.Context, handset, by string) (Owed, e
 		return Owed{}, fmt.Errorf("%s: %w: it is in a run, which tries to put its settings back at the end, or being calibrated, or they are being put back at this moment", handset, ErrNotNow)
 	}
 	defer d.engaged.give(handset)
-	o, err := d.owed(handset)
+	o, err := d.pendingRestores(handset)
 	switch {
 	case err != nil:
 		return Owed{}, err
 	case len(o.Changes) == 0:
 		return Owed{}, fmt.Errorf("%s: %w: no settings are owed to it", handset, ErrNotNow)
 	}
-	if err := d.store.DeleteDocument(documentsOwed, handset); err != nil {
+	if err := d.store.DeleteDocument(documentsPending, handset); err != nil {
 		return Owed{}, err
 	}
 	d.forget(ctx, handset, o.Changes)

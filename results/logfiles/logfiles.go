@@ -1,10 +1,10 @@
-// Package intake reads what was measured elsewhere: hand-timed or instrument logs as CSV, level against
+// Package logfiles reads what was measured elsewhere: hand-timed or instrument logs as CSV, level against
 // time, power against time, or the scores of repeated cycles. It gives plain values for the calculators.
 //
 // Columns named as in rundown's own export are recognised by themselves; others are named by the caller,
 // with their unit. A file is checked whole: every fault is listed with line and column, and then
 // nothing of it is used.
-package intake
+package logfiles
 
 import (
 	"bytes"

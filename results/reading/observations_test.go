@@ -32,7 +32,7 @@ func TestNobodyWaitsForAnotherHandsetsFit(t *testing.T) {
 	teach := func(name string, o endurance.Observation) error {
 		taught := room.Taught(name, "one")
 		taught.Observations = append(slices.Clone(taught.Observations), o)
-		return store.PutDocument(DocumentsLearned, TeachingID(name, "one"), taught)
+		return store.PutDocument(DocumentsLearned, ObservedID(name, "one"), taught)
 	}
 	at := time.Date(2030, 5, 14, 21, 0, 0, 0, time.UTC)
 	for _, name := range []string{"Alder", "Birch"} {
@@ -42,7 +42,7 @@ func TestNobodyWaitsForAnotherHandsetsFit(t *testing.T) {
 	}
 	var fits atomic.Int32
 	began, letGo := make(chan struct{}, 10), make(chan struct{})
-	room.lessons.fit = func(list []endurance.Observation, at time.Time, without string) *endurance.Learned {
+	room.observations.fit = func(list []endurance.Observation, at time.Time, without string) *endurance.Learned {
 		if fits.Add(1) == 1 {
 			began <- struct{}{}
 			<-letGo
@@ -52,13 +52,13 @@ func TestNobodyWaitsForAnotherHandsetsFit(t *testing.T) {
 	got := make(chan *endurance.Learned, 2)
 	for range 2 { // the second waits for the first one's fit
 		go func() {
-			l, _ := room.lessons.of("Alder", "one", at, "")
+			l, _ := room.observations.of("Alder", "one", at, "")
 			got <- l
 		}()
 	}
 	<-began
 	resultstest.Returns(t, "another handset's figure", func() {
-		if l, _ := room.lessons.of("Birch", "one", at, ""); l == nil {
+		if l, _ := room.observations.of("Birch", "one", at, ""); l == nil {
 			t.Error("nothing is known of Birch")
 		}
 		room.learnedStamp(results.Segment{Handset: "Alder"}, results.Handset{Build: "one"})
@@ -74,14 +74,14 @@ func TestNobodyWaitsForAnotherHandsetsFit(t *testing.T) {
 	if a == nil || a != b && fits.Load() < 3 || fits.Load() > 3 {
 		t.Errorf("%p and %p of %d fits, Birch's among them; want one fit for who asked the same, or a new one for who asked after something was learned", a, b, fits.Load())
 	}
-	if l, _ := room.lessons.of("Alder", "one", at, ""); l == nil || l == a {
+	if l, _ := room.observations.of("Alder", "one", at, ""); l == nil || l == a {
 		t.Error("what was learned during a fit is not used after it")
 	}
 	waits, free := resultstest.SlowDisk(store, DocumentsLearned)
 	done := make(chan error, 1)
 	go func() { done <- teach("Alder", observation("c", at, 4.1e6)) }()
 	<-waits
-	resultstest.Returns(t, "a figure while the disk is slow", func() { room.lessons.of("Birch", "one", at, "") })
+	resultstest.Returns(t, "a figure while the disk is slow", func() { room.observations.of("Birch", "one", at, "") })
 	free()
 	if err := <-done; err != nil {
 		t.Error(err)
@@ -102,7 +102,7 @@ func TestLooksFollowTheStore(t *testing.T) {
 		for _, id := range ids {
 			c.Seen = append(c.Seen, endurance.LookSeen{ID: id, SES: 1, DoF: 5})
 		}
-		if err := store.PutDocument(DocumentsLooks, TeachingID(handset, "one"), c); err != nil {
+		if err := store.PutDocument(DocumentsLooks, ObservedID(handset, "one"), c); err != nil {
 			t.Fatal(err)
 		}
 	}

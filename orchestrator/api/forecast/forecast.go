@@ -1,4 +1,4 @@
-package outlook
+package forecast
 
 import (
 	"errors"
@@ -61,7 +61,7 @@ func (f Forecast) Late() time.Duration {
 
 // Plan forecasts a plan on named handsets (none: the whole bench) if it began at an
 // instant (zero: now). Unknown names are an orchestrator.ErrRequest.
-func (o *Outlook) Plan(plan string, handsets []string, begin time.Time) ([]Forecast, error) {
+func (o *Forecasts) Plan(plan string, handsets []string, begin time.Time) ([]Forecast, error) {
 	file := o.d.File()
 	p, ok := file.Plans[plan]
 	if !ok {
@@ -99,7 +99,7 @@ func (o *Outlook) Plan(plan string, handsets []string, begin time.Time) ([]Forec
 
 // Item forecasts a queue item: what is left of its run, or the whole of it when it waits
 // and begins at an instant (zero: as soon as it may).
-func (o *Outlook) Item(it orchestrator.Item, status orchestrator.HandsetStatus, shapes []Shape, begin time.Time) (Forecast, error) {
+func (o *Forecasts) Item(it orchestrator.Item, status orchestrator.HandsetStatus, shapes []Shape, begin time.Time) (Forecast, error) {
 	h, ok := o.d.File().Handset(it.Handset)
 	if !ok {
 		return Forecast{}, errors.New(it.Handset + " is no longer in the plan file")
@@ -149,7 +149,7 @@ func repeated(p scenarios.Plan) []scenarios.Segment {
 
 // A walk goes through a plan's segments as they are expected.
 type walk struct {
-	o         *Outlook
+	o         *Forecasts
 	h         scenarios.Handset
 	p         scenarios.Plan
 	scenarios map[string]scenarios.Scenario
@@ -162,7 +162,7 @@ type walk struct {
 	window    scenarios.Window
 }
 
-func (o *Outlook) walk(h scenarios.Handset, p scenarios.Plan, begin time.Time, level float64) *walk {
+func (o *Forecasts) walk(h scenarios.Handset, p scenarios.Plan, begin time.Time, level float64) *walk {
 	w := &walk{o: o, h: h, p: p, begin: begin, at: begin, level: level, basis: map[string]bool{}, window: p.StartLevel}
 	if h.StartLevel != nil {
 		w.window = *h.StartLevel
@@ -338,7 +338,7 @@ type seenPace struct {
 
 // pace is what to expect of a handset at a scenario: from its own segments, from the
 // bench's other handsets, or assumed.
-func (o *Outlook) pace(handset, scenario string) seenPace {
+func (o *Forecasts) pace(handset, scenario string) seenPace {
 	all := o.d.Rates()
 	if own := all[[2]string{handset, scenario}]; len(own) > 0 {
 		return paceOf(own)

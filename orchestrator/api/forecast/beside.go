@@ -1,4 +1,4 @@
-package outlook
+package forecast
 
 import (
 	"fmt"
@@ -18,7 +18,7 @@ type besides struct {
 
 // Beside puts sides beside each other, worked out once for as long as nothing was stored or
 // learned of which it is made.
-func (o *Outlook) Beside(c reading.Choice) (reading.Beside, error) {
+func (o *Forecasts) Beside(c reading.Choice) (reading.Beside, error) {
 	have := o.beside.get(fmt.Sprintf("%+v", c), o.madeOf(), func() besides {
 		b, err := o.d.Reading().Compare(c)
 		return besides{b, err}
@@ -27,7 +27,7 @@ func (o *Outlook) Beside(c reading.Choice) (reading.Beside, error) {
 }
 
 // SegmentHours are the endurances of a run's segments that were kept, by segment.
-func (o *Outlook) SegmentHours(r results.Run) map[string]figure.Interval {
+func (o *Forecasts) SegmentHours(r results.Run) map[string]figure.Interval {
 	by := map[string]figure.Interval{}
 	list, _ := o.d.Reading().Estimates(r) // what cannot be read is said where the run is shown
 	for _, e := range list {

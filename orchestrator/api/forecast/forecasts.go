@@ -1,10 +1,10 @@
-// Package outlook is the view of the bench that people look at: each handset's level over
+// Package forecast is the view of the bench that people look at: each handset's level over
 // the hours, the nights that runs belong to, and when what is queued will end.
 //
 // It reads the daemon and its store and changes neither. What it computes from records
 // that cannot change any more it keeps in memory, bounded, so that a year of runs does not
 // slow down the look at tonight's.
-package outlook
+package forecast
 
 import (
 	"encoding/json"
@@ -34,8 +34,8 @@ type Reading struct {
 	State string // of the run at that time
 }
 
-// An Outlook watches one daemon. Close ends the watching.
-type Outlook struct {
+// An Forecasts watches one daemon. Close ends the watching.
+type Forecasts struct {
 	d    *orchestrator.Daemon
 	stop chan struct{}
 	done chan struct{}
@@ -60,8 +60,8 @@ type Outlook struct {
 }
 
 // New begins to watch a daemon that was started.
-func New(d *orchestrator.Daemon) *Outlook {
-	o := &Outlook{
+func New(d *orchestrator.Daemon) *Forecasts {
+	o := &Forecasts{
 		d: d, stop: make(chan struct{}), done: make(chan struct{}), readings: map[string][]Reading{}, moved: make(chan struct{}),
 		shapes: map[string]Shape{}, ended: map[string][]Shape{},
 	}
@@ -72,27 +72,27 @@ func New(d *orchestrator.Daemon) *Outlook {
 }
 
 // Close ends the watching. It may be called once.
-func (o *Outlook) Close() {
+func (o *Forecasts) Close() {
 	o.unwatch()
 	close(o.stop)
 	<-o.done
 }
 
 // Moved returns a channel that is closed when a reading has moved, or anything happened.
-func (o *Outlook) Moved() <-chan struct{} {
+func (o *Forecasts) Moved() <-chan struct{} {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	return o.moved
 }
 
 // Version rises whenever anything on the bench has moved.
-func (o *Outlook) Version() int64 {
+func (o *Forecasts) Version() int64 {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	return o.version
 }
 
-func (o *Outlook) watch() {
+func (o *Forecasts) watch() {
 	defer close(o.done)
 	tick := time.NewTicker(lookEvery)
 	defer tick.Stop()
@@ -115,14 +115,14 @@ func (o *Outlook) watch() {
 	}
 }
 
-func (o *Outlook) bump() {
+func (o *Forecasts) bump() {
 	o.version++
 	close(o.moved)
 	o.moved = make(chan struct{})
 }
 
 // take keeps the readings that say something new.
-func (o *Outlook) take(list []orchestrator.HandsetStatus, moved bool) {
+func (o *Forecasts) take(list []orchestrator.HandsetStatus, moved bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	for _, h := range list {
@@ -150,7 +150,7 @@ func (o *Outlook) take(list []orchestrator.HandsetStatus, moved bool) {
 
 // Readings are a handset's readings at or after an instant, oldest first, as far back as
 // this daemon has been up.
-func (o *Outlook) Readings(handset string, from time.Time) []Reading {
+func (o *Forecasts) Readings(handset string, from time.Time) []Reading {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	all := o.readings[handset]
@@ -159,7 +159,7 @@ func (o *Outlook) Readings(handset string, from time.Time) []Reading {
 }
 
 // Runs are all runs, oldest first, not older than a moment.
-func (o *Outlook) Runs() ([]results.Run, error) {
+func (o *Forecasts) Runs() ([]results.Run, error) {
 	o.runsMu.Lock()
 	defer o.runsMu.Unlock()
 	if time.Since(o.runsAt) < runsHeldFor {
@@ -180,7 +180,7 @@ const figuresKept = 200
 
 // Figures are the daemon's figures, computed once for as long as nothing was stored or
 // learned of which they are made.
-func (o *Outlook) Figures(f reading.FigureFilter) ([]reading.ScenarioFigure, error) {
+func (o *Forecasts) Figures(f reading.FigureFilter) ([]reading.ScenarioFigure, error) {
 	have := o.figures.get(f, o.madeOf(), func() figures {
 		list, err := o.d.Reading().Figures(f)
 		return figures{list, err}
@@ -189,6 +189,6 @@ func (o *Outlook) Figures(f reading.FigureFilter) ([]reading.ScenarioFigure, err
 }
 
 // madeOf tells what figures are made of now.
-func (o *Outlook) madeOf() version {
+func (o *Forecasts) madeOf() version {
 	return version{o.d.Reading().StoredVersion(), o.d.Reading().LearnedVersion()}
 }

@@ -1,4 +1,4 @@
-// Package lineup brings the record of a separate meter into the time of a handset's
+// Package clocks brings the record of a separate meter into the time of a handset's
 // record: the shift between the two clocks, how fast the one runs against the other, and
 // how well both are known.
 //
@@ -8,7 +8,7 @@
 //
 // Plain values in, plain values out: no store, no clock, no logger. These errors leave
 // it: [ErrTooFew], [ErrNoMatch], [ErrAmbiguous], [ErrDisagree].
-package lineup
+package clocks
 
 import (
 	"cmp"

@@ -1,4 +1,4 @@
-package outlook
+package forecast
 
 import (
 	"slices"
@@ -26,7 +26,7 @@ type Shape struct {
 }
 
 // Shapes are the segments of a run in their order.
-func (o *Outlook) Shapes(runID string) ([]Shape, error) {
+func (o *Forecasts) Shapes(runID string) ([]Shape, error) {
 	o.shapesMu.Lock()
 	have, ok := o.ended[runID]
 	o.shapesMu.Unlock()
@@ -73,7 +73,7 @@ func (o *Outlook) Shapes(runID string) ([]Shape, error) {
 
 // written drops the shapes that a write makes old, such as that of a segment that is
 // collected the morning after.
-func (o *Outlook) written(w results.Write) {
+func (o *Forecasts) written(w results.Write) {
 	if w.Kind == results.WroteDocument {
 		return
 	}
@@ -88,7 +88,7 @@ func (o *Outlook) written(w results.Write) {
 	}
 }
 
-func (o *Outlook) shape(g results.Segment) Shape {
+func (o *Forecasts) shape(g results.Segment) Shape {
 	s := Shape{Segment: g, Ended: g.EndedAt}
 	s.Evidence = nil
 	samples, _ := o.d.Store().Samples(g.ID) // what can be read is drawn
@@ -154,7 +154,7 @@ func Thin(samples []results.Sample, every time.Duration, most int) []results.Sam
 
 // Track is what is known of a handset's level between two instants: the levels of its
 // segments, and between them the readings that were taken.
-func (o *Outlook) Track(handset string, shapes []Shape, from, to time.Time) []Level {
+func (o *Forecasts) Track(handset string, shapes []Shape, from, to time.Time) []Level {
 	var list []Level
 	inside := func(at time.Time) bool {
 		for _, s := range shapes {

@@ -8,11 +8,11 @@ import (
 	"rundown/results"
 )
 
-// documentsStanding is the store's kind for how handsets have fared, by handset name.
-const documentsStanding = "standing"
+// documentsHealth is the store's kind for how handsets have fared, by handset name.
+const documentsHealth = "standing"
 
-// A standing is how a handset has fared lately, across its runs.
-type standing struct {
+// A health is how a handset has fared lately, across its runs.
+type health struct {
 	SpoiledInARow int       `json:"spoiled_in_a_row"`
 	LastSegment   string    `json:"last_segment"` // counted last, so that none counts twice after a crash
 	SetAside      *SetAside `json:"set_aside,omitempty"`
@@ -27,20 +27,20 @@ type SetAside struct {
 	Reason  string    `json:"reason"`
 }
 
-func (d *Daemon) standing(handset string) (s standing, err error) {
-	if err = d.store.Document(documentsStanding, handset, &s); errors.Is(err, results.ErrNotFound) {
+func (d *Daemon) health(handset string) (s health, err error) {
+	if err = d.store.Document(documentsHealth, handset, &s); errors.Is(err, results.ErrNotFound) {
 		err = nil
 	}
 	return s, err
 }
 
-// judgeStanding counts a segment that has ended, and sets the handset aside when too many
+// judgeHealth counts a segment that has ended, and sets the handset aside when too many
 // in a row were spoiled.
-func (r *run) judgeStanding(g results.Segment) error {
-	s, err := r.d.standing(r.h.Name)
+func (r *run) judgeHealth(g results.Segment) error {
+	s, err := r.d.health(r.h.Name)
 	if err != nil {
 		r.log.Error().Err(err).Msg("how the handset has fared is not readable; it is counted anew")
-		s = standing{}
+		s = health{}
 	}
 	if s.LastSegment == g.ID {
 		return nil
@@ -57,14 +57,14 @@ func (r *run) judgeStanding(g results.Segment) error {
 			Reason: fmt.Sprintf("%d segments spoiled in a row; the last, %s: %s", s.SpoiledInARow, g.Scenario, g.Reason),
 		}
 	}
-	if err := r.d.store.PutDocument(documentsStanding, r.h.Name, s); err != nil {
+	if err := r.d.store.PutDocument(documentsHealth, r.h.Name, s); err != nil {
 		return err
 	}
-	r.showStanding(s)
+	r.showHealth(s)
 	return nil
 }
 
-func (r *run) showStanding(s standing) {
+func (r *run) showHealth(s health) {
 	if s.SetAside == nil {
 		return
 	}
@@ -79,7 +79,7 @@ func (r *run) showStanding(s standing) {
 
 // setAside returns why a handset begins no run, or nil.
 func (d *Daemon) setAside(handset string) *SetAside {
-	s, err := d.standing(handset)
+	s, err := d.health(handset)
 	if err != nil {
 		d.log.Error().Err(err).Str("handset", handset).Msg("how the handset has fared is not readable")
 	}
@@ -92,14 +92,14 @@ func (d *Daemon) Release(handset string) error {
 	if _, ok := d.file.Handset(handset); !ok {
 		return fmt.Errorf("%w: no handset %q on the bench; there are %v", ErrRequest, handset, d.handsetNames())
 	}
-	s, err := d.standing(handset)
+	s, err := d.health(handset)
 	switch {
 	case err != nil:
 		return err
 	case s.SetAside == nil:
 		return fmt.Errorf("%s: %w: it is not set aside", handset, ErrNotNow)
 	}
-	if err := d.store.PutDocument(documentsStanding, handset, standing{LastSegment: s.LastSegment}); err != nil {
+	if err := d.store.PutDocument(documentsHealth, handset, health{LastSegment: s.LastSegment}); err != nil {
 		return err
 	}
 	d.tell(handset, func(h *HandsetStatus) { h.SetAside, h.Problem = nil, "" })

@@ -18,11 +18,11 @@ import (
 // ID: the journal entry of a run that ended while its handset was away, as it was.
 const documentsLeft = "left"
 
-// settleDebts collects segments that were left on a handset that was away, puts settings
+// settlePending collects segments that were left on a handset that was away, puts settings
 // back that are owed to it, and gives it back; back says that it has just come back. It
 // runs between two runs. What was cancelled may still go on there: that ends first. Nothing
 // is touched on what another daemon holds.
-func (d *Daemon) settleDebts(ctx context.Context, h scenarios.Handset, l devices.Link, back bool) {
+func (d *Daemon) settlePending(ctx context.Context, h scenarios.Handset, l devices.Link, back bool) {
 	log := d.log.With().Str("handset", h.Name).Logger()
 	if len(d.leftOn(h.Name)) > 0 {
 		if by, err := d.heldElsewhere(ctx, h); err != nil || by != nil {
