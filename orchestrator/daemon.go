@@ -72,26 +72,26 @@ type Daemon struct {
 	listen    func(ctx context.Context, network, address string) (net.Listener, error)
 	dial      func(ctx context.Context, network, address string) (net.Conn, error)
 
-	self    onboard.Holder // who this daemon is on handsets that it holds
-	store   *results.Store
-	queue   *queue
-	board   *board
-	news    *statusBoard
-	pace    *pace
-	room    *reading.Room // reads the store
-	observer *observer      // writes down what handsets teach
-	units   *unitBook
-	limits  *limits
-	pulses  *pulses
-	backups backups
-	prompts *prompts
-	powers  *powers
-	notices *notices.Sender
-	meters  *meterSet
-	stage   *stage.Stage
-	clip    *labClip
-	undo    []func() // what Stop runs, last first
-	stopAll context.CancelFunc
+	self     onboard.Holder // who this daemon is on handsets that it holds
+	store    *results.Store
+	queue    *queue
+	board    *board
+	news     *statusBoard
+	pace     *pace
+	room     *reading.Room // reads the store
+	observer *observer     // writes down what handsets teach
+	units    *unitBook
+	limits   *limits
+	pulses   *pulses
+	backups  backups
+	prompts  *prompts
+	powers   *powers
+	notices  *notices.Sender
+	meters   *meterSet
+	stage    *stage.Stage
+	clip     *labClip
+	undo     []func() // what Stop runs, last first
+	stopAll  context.CancelFunc
 
 	calibrating calibrations
 	engaged     engaged

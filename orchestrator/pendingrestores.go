@@ -63,7 +63,9 @@ func (o Owed) Say(handset string) string {
 	return said + "; it is tried at each contact. To leave it as it is: rundown settings leave " + handset
 }
 
-func (d *Daemon) pendingRestores(handset string) (pendingRestores, error) { return pendingIn(d.store, handset) }
+func (d *Daemon) pendingRestores(handset string) (pendingRestores, error) {
+	return pendingIn(d.store, handset)
+}
 
 func pendingIn(store *results.Store, handset string) (o pendingRestores, err error) {
 	if err = store.Document(documentsPending, handset, &o); errors.Is(err, results.ErrNotFound) {

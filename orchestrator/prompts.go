@@ -39,7 +39,7 @@ var ErrNoPrompt = errors.New("no such prompt")
 type prompts struct {
 	mu       sync.Mutex
 	standing map[string]*promptAtHand // by ID: open, or answered and not yet heard
-	ending   chan struct{}              // closed when the daemon stops: what is open stays so
+	ending   chan struct{}            // closed when the daemon stops: what is open stays so
 }
 
 type promptAtHand struct {

@@ -28,10 +28,10 @@ func ObservedID(handset, build string) string { return handset + "\t" + build }
 
 // observations are what handsets have taught, kept at hand. mu is not held over a fit either.
 type observations struct {
-	documents[Observed]                                      // by ObservedID
-	builds              map[string][]string                  // of each handset, in the order of their latest observation
+	documents[Observed]                                          // by ObservedID
+	builds              map[string][]string                      // of each handset, in the order of their latest observation
 	fits                map[observedBy]func() *endurance.Learned // each fitted once, by who wants it first; the others wait for that one
-	version             int                                  // counts what was learned and forgotten
+	version             int                                      // counts what was learned and forgotten
 	fit                 func([]endurance.Observation, time.Time, string) *endurance.Learned
 }
 

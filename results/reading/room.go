@@ -40,10 +40,10 @@ type Room struct {
 	now   func() time.Time
 	owed  func(results.Run) string // nil: nothing is owed to any handset
 
-	loading   sync.Mutex // held while something of the store is read that stays in memory
-	observations   *observations
-	looks     *looks
-	estimates estimates
+	loading      sync.Mutex // held while something of the store is read that stays in memory
+	observations *observations
+	looks        *looks
+	estimates    estimates
 }
 
 // Open begins to read a store, as a plan file sees it. An error names what could not be read;
