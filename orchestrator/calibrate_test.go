@@ -2,7 +2,6 @@ package orchestrator_test
 
 import (
 	"errors"
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"strings"
@@ -191,19 +190,15 @@ func TestCalibrationTypedCancelledAndFromAFile(t *testing.T) {
 			t.Errorf("typed: %.1f cd/m² off at setting %g; ± %.1f was stated", off, s.Used.Setting, s.Used.U95)
 		}
 
-		var text strings.Builder
-		fmt.Fprintln(&text, "setting,cd_m2")
-		for range 2 {
+		var readings []luminance.Reading
+		for pass := range 2 {
 			for setting := 1; setting <= 255; setting += 23 {
-				fmt.Fprintf(&text, "%d,%.2f\n", setting, h.LuminanceAt(setting)*(1+0.003*noise.NormFloat64()))
+				readings = append(readings, luminance.Reading{Setting: float64(setting), CdM2: h.LuminanceAt(setting) * (1 + 0.003*noise.NormFloat64()), Pass: pass + 1})
 			}
 		}
-		readings, err := luminance.ReadFile(strings.NewReader(text.String()))
-		if err != nil {
-			t.Fatal(err)
-		}
 		request.Readings = readings
-		if s, err = b.daemon.Calibrate(t.Context(), "Alder", request); err != nil || s.State != orchestrator.CalibrationDone || s.Used == nil || s.Used.VerifiedCdM2 != nil {
+		s, err := b.daemon.Calibrate(t.Context(), "Alder", request)
+		if err != nil || s.State != orchestrator.CalibrationDone || s.Used == nil || s.Used.VerifiedCdM2 != nil {
 			t.Fatalf("from a file: %+v, %v; want done and not verified", s, err)
 		}
 		request.Readings = readings[:3]

@@ -67,7 +67,7 @@ func (c *calibrateLightCmd) Run(e *env) error {
 			return err
 		}
 		defer f.Close()
-		if q.Readings, err = luminance.ReadFile(f); err != nil {
+		if q.Readings, err = readReadings(f); err != nil {
 			return fmt.Errorf("%s: %w", c.File, err)
 		}
 	}

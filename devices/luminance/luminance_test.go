@@ -1,7 +1,6 @@
 package luminance
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -368,61 +367,13 @@ func TestStale(t *testing.T) {
 	}
 }
 
-func TestReadFile(t *testing.T) {
-	got, err := ReadFile(strings.NewReader("\ufeffsetting,note,cd_m2\n# by hand\n10, a, 12.5\n\n10,b,12.4 cd/m²\n255,c,\"610,2\"\n"))
-	want := []Reading{{Setting: 10, CdM2: 12.5, Pass: 1}, {Setting: 10, CdM2: 12.4, Pass: 2}, {Setting: 255, CdM2: 610.2, Pass: 1}}
-	if diff := cmp.Diff(want, got); diff != "" || err != nil {
-		t.Errorf("%v, mismatch (-want +got):\n%s", err, diff)
-	}
-	if got, err := ReadFile(strings.NewReader("1,2\n2,3\n")); err != nil || len(got) != 2 {
-		t.Errorf("without names: %v, %v", got, err)
-	}
-	_, err = ReadFile(strings.NewReader("setting,cd_m2\n1,2\nx,3\n4,bright\n5\n"))
-	for _, says := range []string{"line 3: setting", "line 4: \"bright\"", "line 5: want"} {
-		if err == nil || !strings.Contains(err.Error(), says) {
-			t.Errorf("faults: %v; want %q among them", err, says)
-		}
-	}
-	for _, text := range []string{"", "a,b\n1,2\n", "setting,cd_m2\n"} {
-		if _, err := ReadFile(strings.NewReader(text)); err == nil {
-			t.Errorf("ReadFile(%q): no error", text)
-		}
-	}
-}
-
-func FuzzReadFile(f *testing.F) {
-	f.Add("setting,cd_m2\n1,2\n2,3\n")
-	f.Add("1,\"2,5\"\n")
-	f.Fuzz(func(t *testing.T, s string) {
-		readings, err := ReadFile(strings.NewReader(s))
-		if err != nil {
-			return
-		}
-		var text strings.Builder
-		for _, r := range readings {
-			if !finite(r.Setting) || r.Setting < 0 || !finite(r.CdM2) || r.CdM2 < 0 || r.Pass < 1 {
-				t.Fatalf("%q gave %+v", s, r)
-			}
-			fmt.Fprintf(&text, "%v,%v\n", r.Setting, fmt.Sprintf("%f", r.CdM2))
-		}
-		back, err := ReadFile(strings.NewReader(text.String()))
-		if err != nil || len(back) != len(readings) {
-			t.Errorf("%d readings, written and read back: %d, %v", len(readings), len(back), err)
-		}
-	})
-}
-
 func TestFromReadings(t *testing.T) {
 	h := handset(t, simulated.Options{})
-	var text bytes.Buffer
+	var readings []Reading
 	for _, s := range []int{1, 40, 80, 120, 150, 180, 190, 200, 230, 255} {
-		for range 2 {
-			fmt.Fprintf(&text, "%d,%.1f\n", s, h.LuminanceAt(s))
+		for pass := range 2 {
+			readings = append(readings, Reading{Setting: float64(s), CdM2: math.Round(10*h.LuminanceAt(s)) / 10, Pass: pass + 1})
 		}
-	}
-	readings, err := ReadFile(&text)
-	if err != nil {
-		t.Fatal(err)
 	}
 	c, err := FromReadings(readings, Options{Build: "a", Instrument: Instrument{Name: "m"}})
 	if err != nil || math.Abs(h.LuminanceAt(int(c.Setting))-300) > c.U95 || c.VerifiedCdM2 != nil {

@@ -2,7 +2,6 @@ package clocks
 
 import (
 	"bytes"
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
@@ -10,7 +9,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode/utf8"
+
+	"rundown/results/csvtext"
 )
 
 // A Format says how a meter writes its record. Columns are named as in the file's line of
@@ -38,6 +38,7 @@ const (
 
 // Limits of what is read.
 const (
+	mostBytes  = 1 << 30
 	mostRows   = 5_000_000
 	mostFaults = 20
 	preamble   = 200 // lines before the line of names
@@ -69,17 +70,16 @@ func ReadCSV(r io.Reader, f Format) ([]Point, error) {
 	default:
 		return nil, errors.New("meter's record: want a column of power, or one of voltage and one of current")
 	}
-	text, err := io.ReadAll(io.LimitReader(r, 1<<30))
+	text, err := csvtext.Read(r, mostBytes)
 	if err != nil {
 		return nil, fmt.Errorf("meter's record: %w", err)
 	}
-	text = bytes.TrimPrefix(text, []byte("\ufeff"))
 	comma, line, at, rest, err := f.names(text, want)
 	if err != nil {
 		return nil, err
 	}
-	rows := csv.NewReader(bytes.NewReader(rest))
-	rows.Comma, rows.FieldsPerRecord, rows.LazyQuotes, rows.TrimLeadingSpace, rows.ReuseRecord = comma, -1, true, comma != '\t', true
+	rows := csvtext.Rows(rest, comma)
+	rows.LazyQuotes = true // meters quote units as they like
 	var points []Point
 	var faults []error
 	fault := func(line int, format string, args ...any) {
@@ -91,7 +91,9 @@ func ReadCSV(r io.Reader, f Format) ([]Point, error) {
 			break
 		}
 		if err != nil {
-			faults = append(faults, fmt.Errorf("meter's record: %w", err))
+			wrong := csvtext.FaultOf(err)
+			wrong.Line += line
+			faults = append(faults, wrong)
 			break
 		}
 		n, _ := rows.FieldPos(0)
@@ -251,10 +253,7 @@ func unitName(unit time.Duration) string {
 
 // number reads a value; a decimal comma where fields are not separated by commas.
 func number(text string, comma rune) (float64, error) {
-	plain := text
-	if comma != ',' && strings.Count(text, ",") == 1 && !strings.Contains(text, ".") {
-		plain = strings.Replace(text, ",", ".", 1)
-	}
+	plain := csvtext.DecimalPoint(text, comma)
 	if strings.Trim(plain, "0123456789+-.eE") != "" {
 		return 0, fmt.Errorf("%q is no number", shorten(text))
 	}
@@ -265,13 +264,4 @@ func number(text string, comma rune) (float64, error) {
 	return v, nil
 }
 
-func shorten(text string) string {
-	const most = 40
-	if !utf8.ValidString(text) {
-		text = strings.ToValidUTF8(text, "?")
-	}
-	if runes := []rune(text); len(runes) > most {
-		return string(runes[:most]) + "…"
-	}
-	return text
-}
+func shorten(text string) string { return csvtext.Short(strings.ToValidUTF8(text, "?"), 40) }

@@ -19,6 +19,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"rundown/results/csvtext"
 )
 
 // A Quantity is what a column holds.
@@ -233,31 +235,10 @@ func Read(name string, r io.Reader, o Options) (Log, error) {
 
 // Parse is Read for what Content gave.
 func Parse(name string, content []byte, o Options) (Log, error) {
-	start := bytes.TrimPrefix(content, []byte("\ufeff"))
-	p := &parser{name: name, in: csv.NewReader(bytes.NewReader(start)), only: o.Only}
-	p.in.Comment = '#'
-	p.in.TrimLeadingSpace = true
-	p.in.ReuseRecord = true
-	p.in.Comma = separator(start)
-	p.decimalComma = p.in.Comma != ','
+	content = bytes.TrimPrefix(content, []byte("\ufeff"))
+	comma := csvtext.Separator(content)
+	p := &parser{name: name, in: csvtext.Rows(content, comma), decimalComma: comma != ',', only: o.Only}
 	return p.read(o)
-}
-
-// separator is what parts the fields of the first line that is no comment.
-func separator(start []byte) rune {
-	for line := range bytes.Lines(start) {
-		if line = bytes.TrimSpace(line); len(line) == 0 || line[0] == '#' {
-			continue
-		}
-		best, most := ',', bytes.Count(line, []byte{','})
-		for _, c := range []rune{';', '\t'} {
-			if n := bytes.Count(line, []byte(string(c))); n > most {
-				best, most = c, n
-			}
-		}
-		return best
-	}
-	return ','
 }
 
 type parser struct {
@@ -345,17 +326,8 @@ func (p *parser) read(o Options) (Log, error) {
 }
 
 func (p *parser) csvFault(err error) Faults {
-	var parse *csv.ParseError
-	if errors.As(err, &parse) {
-		switch {
-		case errors.Is(parse.Err, csv.ErrQuote): // found where the file ends, or where another quotation mark comes
-			return Faults{{p.name, parse.StartLine, 0, "a quoted field that begins in this line is not closed, or is followed by more than a separator"}}
-		case errors.Is(parse.Err, csv.ErrBareQuote):
-			return Faults{{p.name, parse.Line, parse.Column, "a quotation mark within a field that does not begin with one"}}
-		}
-		return Faults{{p.name, parse.Line, parse.Column, parse.Err.Error()}}
-	}
-	return Faults{{File: p.name, Says: err.Error()}}
+	f := csvtext.FaultOf(err)
+	return Faults{{p.name, f.Line, f.Column, f.Says}}
 }
 
 // named is the column that a quantity was taken from, for messages.
