@@ -289,6 +289,6 @@ func (p trace) noise() float64 {
 // rampS is the time in which power comes up after plug-in, and latestS that in which any gauge has seen it, s: common practice, no
 // source.
 const (
-	rampS   = 15
-	latestS = 70
+	rampS   = 15.0 // a fraction, so that its half is one
+	latestS = 70.0
 )
