@@ -50,6 +50,10 @@ func TestChargeWorkedByHand(t *testing.T) {
 		t.Errorf("the taper sets in at %d %% after %.0f s, where %d %% was shown", f.Taper.LevelPct, f.Taper.AtS, at)
 	}
 	is("onset's plateau, W", f.Taper.PlateauW, 20, 0.05)
+	// No onset is told better than to a quarter of a minute, and the true one is within.
+	if x := f.Taper; x.AtS-x.LowS < 15 || x.HighS-x.AtS < 15 || x.LowS > 3000 || x.HighS < 3000 {
+		t.Errorf("onset at %.0f s, said to be within %.0f and %.0f; true at 3000", x.AtS, x.LowS, x.HighS)
+	}
 	// Below a twentieth of the plateau for good, long before the handset says full.
 	is("the end, s", f.End.AtS, 3000+900*math.Log(20), 10)
 	is("into the cell, Wh", f.BattWh.Value, whole/3600, 0.01*whole/3600)
