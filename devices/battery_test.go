@@ -122,6 +122,8 @@ func TestParseMadeUpBatteries(t *testing.T) {
 		{"a section with our keys before the header", "Current VENDORX Battery Service state:\n  level: 3\n  AC powered: true\n" + batteryHeader + "\n" + body, plain()},
 		{"not ASCII", replace("  scale", "  電池: 充電なし\n  t\xff\xfe: 1\n  scale"), plain()},
 		{"dock", replace("  status", "  Dock powered: true\n  status"), with(func(b *Battery) { b.Dock = true })},
+		{"too hot", replace("health: 2", "health: 3"), with(func(b *Battery) { b.Health = 3 })},
+		{"health not printed", replace("  health: 2\n", ""), with(func(b *Battery) { b.Health = 0 })},
 		{"freezing cold", replace("291", "-87"), with(func(b *Battery) { b.TempC = new(-8.7) })},
 		{"volts and whole degrees", replace("voltage: 3812\n  temperature: 291", "voltage: 13\n  temperature: 26"), with(func(b *Battery) {
 			b.VoltageMV, b.TempC, b.Notes = new(int64(13000)), new(26.0), []string{"voltage 13 taken as V", "temperature 26 taken as °C: the voltage is in V"}

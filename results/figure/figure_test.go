@@ -23,3 +23,16 @@ func TestInterval(t *testing.T) {
 		t.Errorf("said as %q, want %q", i, want)
 	}
 }
+
+// The ends of an interval belong to it, and 150 to 210 s are 2.5 to 3.5 minutes.
+func TestHoldsAndMinutes(t *testing.T) {
+	i := Interval{Value: 180, Low: 150, High: 210}
+	for v, want := range map[float64]bool{149.999: false, 150: true, 180: true, 210: true, 210.001: false} {
+		if i.Holds(v) != want {
+			t.Errorf("%v holds %g: %t, want %t", i, v, !want, want)
+		}
+	}
+	if got, want := i.Minutes(), "3.0 min (2.5 to 3.5)"; got != want {
+		t.Errorf("in minutes %q, want %q", got, want)
+	}
+}
