@@ -3,7 +3,7 @@
 GO ?= go
 STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
-.PHONY: demo build test lint race accuracy fuzz faults storm crash soak needs
+.PHONY: demo build test lint race accuracy fuzz faults storm crash soak mutants needs
 
 # An accelerated night on four simulated handsets, then a charging night; nothing but Go is needed.
 demo:
@@ -57,3 +57,9 @@ crash:
 # Fourteen nights on twelve handsets in one process.
 soak:
 	RUNDOWN_NIGHTS=14 sh .ci/long $(GO) 'nights on' -run '^TestSoak$$' ./orchestrator
+
+# The calculators changed one spot at a time: how much of it their own tests notice. Hours on one core;
+# PACKAGES=results/figure for some only.
+CALCULATORS = figure changepoint activity sustain calculate compare charging clocks logfiles endurance
+mutants:
+	sh .ci/mutants $(GO) $(or $(PACKAGES),$(addprefix results/,$(CALCULATORS)))

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"math"
 	"strconv"
-	"strings"
 )
 
 // An Interval is a value with its 95 % interval. Low and High enclose Value; the unit is
@@ -36,14 +35,11 @@ func (i Interval) String() string {
 // kept, however many they are.
 func Say(v float64, digits int) string {
 	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
-		return strconv.FormatFloat(v, 'g', -1, 64)
+		return fmt.Sprint(v)
 	}
-	// The exponent of the number as it is rounded to these digits.
-	_, exponent, _ := strings.Cut(strconv.FormatFloat(v, 'e', digits-1, 64), "e")
-	e, _ := strconv.Atoi(exponent) // written the line before
-	text := strconv.FormatFloat(v, 'f', max(0, digits-1-e), 64)
-	if strings.Contains(text, ".") {
-		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
+	if math.Abs(v) >= math.Pow10(digits) {
+		return strconv.FormatFloat(v, 'f', 0, 64)
 	}
-	return text
+	rounded, _ := strconv.ParseFloat(strconv.FormatFloat(v, 'g', digits, 64), 64) // written right here
+	return strconv.FormatFloat(rounded, 'f', -1, 64)
 }

@@ -19,8 +19,10 @@ func TestSay(t *testing.T) {
 			t.Errorf("Say(%g, %d) = %q, want %q", tt.v, tt.digits, got, tt.want)
 		}
 	}
-	if got := Say(math.NaN(), 4); got != "NaN" {
-		t.Errorf("Say of no number = %q", got)
+	for v, want := range map[float64]string{math.NaN(): "NaN", math.Inf(1): "+Inf", math.Inf(-1): "-Inf"} {
+		if got := Say(v, 4); got != want {
+			t.Errorf("Say(%g) = %q, want %q", v, got, want)
+		}
 	}
 	if got := (Interval{Value: 48753.8, Low: 47000, High: 50000}).String(); got != "48754 (47000 to 50000)" {
 		t.Errorf("an interval of large numbers is %q", got)
