@@ -176,7 +176,7 @@ func (k Kind) spoken(events []Event, w Span) (gaps []Span) {
 	reach = max(reach, least)
 	rate := usualRate(events)
 	position := positions{length: k.Length}
-	last := Event{T: w.From - reach, Value: 0} // nothing is known of the time before the first
+	var last Event // nothing is known of the time before the first
 	first := true
 	for _, e := range events {
 		from := last.T
