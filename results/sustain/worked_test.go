@@ -37,3 +37,34 @@ func TestHeldOfCyclesWorkedByHand(t *testing.T) {
 		}
 	}
 }
+
+// What lies on the edge: at just 95 % of the start nothing has set in ("stays below"); a fall to 98 % without any scatter is
+// throttling, one to 99 % is less than the 2.3 % that noise can make; and one cycle more or less than is needed.
+func TestCyclesOnTheEdge(t *testing.T) {
+	cycles := func(n int, after float64) (list []float64) {
+		for i := range n {
+			if list = append(list, 100); i >= 4 {
+				list[i] = after
+			}
+		}
+		return list
+	}
+	for _, tt := range []struct {
+		after     float64
+		onset     int
+		throttled bool
+	}{{95, 0, true}, {94, 5, true}, {97, 0, true}, {99, 0, false}, {100, 0, false}, {101, 0, false}} {
+		f, err := OfCycles(cycles(12, tt.after))
+		if err != nil || f.Onset != tt.onset || f.Throttled != tt.throttled {
+			t.Errorf("to %g of 100: onset %d, throttled %t, held %s, %v; want %d, %t", tt.after, f.Onset, f.Throttled, f.Held, err, tt.onset, tt.throttled)
+		}
+	}
+	if _, err := OfCycles(cycles(MinCycles, 90)); err != nil {
+		t.Errorf("%d cycles: %v", MinCycles, err)
+	}
+	bad := cycles(12, 90)
+	bad[8] = -3
+	if _, err := OfCycles(bad); err == nil || err.Error() != "rate not usable: cycle 9 has -3, want a number above 0" {
+		t.Errorf("a rate below 0 in the ninth cycle: %v", err)
+	}
+}
