@@ -24,6 +24,11 @@ func TestMissingWorkedByHand(t *testing.T) {
 	posts := func(value func(i int) float64) []Event {
 		return every(10*sec, 0, 1100*sec, func(i int, e *Event) { e.Value = value(i) })
 	}
+	early := func(slack time.Duration) Kind {
+		seen := late(every(20*sec, 0, 1100*sec), 2*sec)
+		seen[20].T = 399 * sec
+		return Kind{Way: Opened, Slack: slack, Asked: every(20*sec, 0, 1100*sec), Seen: seen}
+	}
 	tests := []struct {
 		name     string
 		from, to time.Duration
@@ -32,6 +37,7 @@ func TestMissingWorkedByHand(t *testing.T) {
 	}{
 		{"the first look finds nothing", sec, 100 * sec, Kind{Seen: every(10*sec, 30*sec, 100*sec, func(i int, e *Event) { e.Value = min(1, float64(i)) })}, []Span{{sec, 30 * sec}}},
 		{"three looks are enough to know their spacing", sec, 160 * sec, Kind{Seen: every(40*sec, 0, 81*sec)}, nil},
+		{"a lone look speaks for ten seconds on either side", sec, 100 * sec, Kind{Seen: []Event{{T: 50 * sec, Value: 1}}}, []Span{{sec, 40 * sec}, {60 * sec, 100 * sec}}},
 		{"the usual spacing of 10, 30 and 30 s is 30 s", sec, 130 * sec, Kind{Seen: []Event{{T: 0, Value: 1}, {T: 10 * sec, Value: 1}, {T: 40 * sec, Value: 1}, {T: 70 * sec, Value: 1}}}, nil},
 
 		// All but the 5 s by which a position may be told late.
@@ -77,6 +83,12 @@ func TestMissingWorkedByHand(t *testing.T) {
 
 		{"a page that never came, with others that come at once", 0, 0, Kind{Way: Opened, Asked: every(20*sec, 0, 1100*sec), Seen: without(every(20*sec, 0, 1100*sec), 400*sec, 401*sec)}, []Span{{400 * sec, 420 * sec}}},
 		{"the first page is opened late", 0, 0, Kind{Way: Opened, Asked: every(20*sec, 200*sec, 1100*sec), Seen: late(every(20*sec, 200*sec, 1100*sec), 2*sec)}, []Span{{100 * sec, 200 * sec}}},
+		// All come 2 s after they were asked for, but the one of 400 s was seen a second before.
+		{"clocks that differ by all that they may", 0, 0, early(sec), nil},
+		{"clocks that differ by more", 0, 0, early(sec - 1), []Span{{400 * sec, 420 * sec}}},
+		// Pages take 2 s, and ten at least are waited for.
+		{"a page that had just the time to come", 100 * sec, 1090 * sec, Kind{Way: Opened, Asked: every(20*sec, 0, 1081*sec), Seen: late(every(20*sec, 0, 1079*sec), 2*sec)}, []Span{{1080 * sec, 1090 * sec}}},
+		{"a page that had not", 100 * sec, 1090*sec - 1, Kind{Way: Opened, Asked: every(20*sec, 0, 1081*sec), Seen: late(every(20*sec, 0, 1079*sec), 2*sec)}, nil},
 		{"none is opened any more", 0, 0, Kind{Way: Opened, Asked: every(20*sec, 0, 601*sec), Seen: late(every(20*sec, 0, 601*sec), 2*sec)}, []Span{{640 * sec, 1100 * sec}}},
 	}
 	for _, tt := range tests {
