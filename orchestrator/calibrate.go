@@ -150,7 +150,7 @@ func (d *Daemon) Calibrate(ctx context.Context, handset string, q CalibrationReq
 	d.calibrating.last[handset] = c
 	d.calibrating.mu.Unlock()
 	d.tell(handset, func(s *HandsetStatus) { s.WaitsFor = "the calibration of its screen to end" })
-	begun := d.errand(ctx, func(ctx context.Context) {
+	begun := d.background(ctx, func(ctx context.Context) {
 		ctx, cancel := context.WithCancel(ctx)
 		defer cancel()
 		go func() {
@@ -672,11 +672,11 @@ func (w *whitePage) Black(ctx context.Context) error {
 	return devices.DarkenScreen(ctx, link)
 }
 
-// errand has something done in the background until the daemon stops. It reports whether
+// background has something done in the background until the daemon stops. It reports whether
 // that was begun.
-func (d *Daemon) errand(ctx context.Context, f func(context.Context)) bool {
+func (d *Daemon) background(ctx context.Context, f func(context.Context)) bool {
 	select {
-	case d.errands <- f:
+	case d.jobs <- f:
 		return true
 	case <-ctx.Done():
 	case <-time.After(5 * time.Second):
@@ -684,13 +684,13 @@ func (d *Daemon) errand(ctx context.Context, f func(context.Context)) bool {
 	return false
 }
 
-// runErrands does so until ctx ends, and waits for what is under way.
-func (d *Daemon) runErrands(ctx context.Context) {
+// runJobs does so until ctx ends, and waits for what is under way.
+func (d *Daemon) runJobs(ctx context.Context) {
 	var wg sync.WaitGroup
 	defer wg.Wait()
 	for {
 		select {
-		case f := <-d.errands:
+		case f := <-d.jobs:
 			wg.Go(func() { f(ctx) })
 		case <-ctx.Done():
 			return

@@ -95,7 +95,7 @@ type Daemon struct {
 
 	calibrating calibrations
 	engaged     engaged
-	errands     chan func(context.Context)
+	jobs        chan func(context.Context)
 
 	bareKept  sync.Map   // by handset: when one that is held outside of a run was last told so, a time.Time
 	noting    sync.Mutex // held while a note is added to the record of a run that is over
@@ -112,7 +112,7 @@ const defaultPoll = 15 * time.Second
 func New(c Config) *Daemon {
 	d := &Daemon{
 		file: c.File, dataDir: c.DataDir, log: c.Log, clock: c.Clock, links: c.Links, pollEvery: c.PollEvery, listen: c.Listen, dial: c.Dial,
-		gates: map[string]devices.PowerGate{}, bare: map[string]devices.PowerGate{}, sysfs: c.Sysfs, board: newBoard(), news: newNewsboard(), limits: newLimits(c.File.Limits, c.File.Bench.Handsets),
+		gates: map[string]devices.PowerGate{}, bare: map[string]devices.PowerGate{}, sysfs: c.Sysfs, board: newBoard(), news: newStatusBoard(), limits: newLimits(c.File.Limits, c.File.Bench.Handsets),
 		prompts: newPrompts(), powers: newPowers(c.File),
 	}
 	if d.clock == nil {
@@ -143,7 +143,7 @@ func New(c Config) *Daemon {
 		}
 	}
 	d.meters = newMeterSet(d)
-	d.calibrating.last, d.engaged.with, d.errands = map[string]*calibration{}, map[string]bool{}, make(chan func(context.Context))
+	d.calibrating.last, d.engaged.with, d.jobs = map[string]*calibration{}, map[string]bool{}, make(chan func(context.Context))
 	return d
 }
 
@@ -237,7 +237,7 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	if d.adb != nil {
 		wg.Go(func() { d.adb.keepConnected(running, d.file.Bench.Handsets, d.log) })
 	}
-	wg.Go(func() { d.runErrands(running) })
+	wg.Go(func() { d.runJobs(running) })
 	for _, m := range d.meters.list {
 		if !m.Light { // it is read when a screen is before it
 			wg.Go(func() { d.meters.follow(running, m) })

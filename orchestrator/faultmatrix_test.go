@@ -520,7 +520,7 @@ func (b *bench) outcomeOf(name string, segments []results.Segment) (outcome, str
 	return twice, why
 }
 
-// settled waits until a handset's debts are settled: what could not be put back, collected
+// settled waits until what is pending for a handset is settled: what could not be put back, collected
 // or removed while it was away.
 func (b *bench) settled(t *testing.T, v victim) {
 	within(t, time.Minute, "what the handset is owed is settled", func() bool {

@@ -89,7 +89,7 @@ type statusBoard struct {
 	wake     chan struct{}
 }
 
-func newNewsboard() *statusBoard {
+func newStatusBoard() *statusBoard {
 	return &statusBoard{handsets: map[string]*HandsetStatus{}, wake: make(chan struct{})}
 }
 

@@ -68,7 +68,7 @@ func (c *accuracyCmd) like(e *env) error {
 		return fmt.Errorf("nothing is learned of %s yet: a survey, or a night of segments, teaches it", c.Like)
 	}
 	l := list[0]
-	like := accuracy.Likeness{Gauge: l.Gauge, BendSD: l.BendSD, Surveys: l.Surveys, Lessons: l.Segments + l.Recharges}
+	like := accuracy.Likeness{Gauge: l.Gauge, BendSD: l.BendSD, Surveys: l.Surveys, Observed: l.Segments + l.Recharges}
 	if l.DriftPct != nil && l.DriftSDPct != nil {
 		like.Drift, like.DriftSD = *l.DriftPct/100, *l.DriftSDPct/100
 	}

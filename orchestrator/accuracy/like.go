@@ -11,11 +11,11 @@ import (
 
 // A Likeness is what was learned of one handset, around which a fleet is made.
 type Likeness struct {
-	Gauge            string  // fine, medium, coarse or no-counter
-	BendSD           float64 // points; 0 where not measured
-	Drift, DriftSD   float64 // relative; both 0 where not seen
-	HeldPoints       float64 // points' worth of charge for which 100 % is shown; 0 none, or not seen
-	Surveys, Lessons int     // of which it was learned: surveys, and drains and charges
+	Gauge             string  // fine, medium, coarse or no-counter
+	BendSD            float64 // points; 0 where not measured
+	Drift, DriftSD    float64 // relative; both 0 where not seen
+	HeldPoints        float64 // points' worth of charge for which 100 % is shown; 0 none, or not seen
+	Surveys, Observed int     // of which it was learned: surveys, and drains and charges
 }
 
 // Fleet is a fleet of phones like that handset: those of its class of gauge, bent and drifting as it does.
@@ -62,6 +62,6 @@ func PrintLike(w io.Writer, name string, l Likeness, rows []Row) error {
 		return err
 	}
 	_, err := fmt.Fprintf(w, "\n%d simulated handsets like %s: gauge %s; bend %.2f point, drift %.1f %%, 100 %% held for %.1f points (where 0, as assumed of any), learned from %d surveys and %d others.\nCell, sensors and background are those of any handset: what was not learned of it, this cannot show.\n",
-		rows[0].Hours.N+rows[0].Refused, name, l.Gauge, l.BendSD, 100*math.Hypot(l.Drift, l.DriftSD), l.HeldPoints, l.Surveys, l.Lessons)
+		rows[0].Hours.N+rows[0].Refused, name, l.Gauge, l.BendSD, 100*math.Hypot(l.Drift, l.DriftSD), l.HeldPoints, l.Surveys, l.Observed)
 	return err
 }

@@ -11,7 +11,7 @@ import (
 
 // A fleet like a handset has what was learned of it, and what was not as any.
 func TestFleetLikeAHandset(t *testing.T) {
-	l := Likeness{Gauge: "no-counter", BendSD: 0.31, Drift: -0.04, DriftSD: 0.01, HeldPoints: 3, Surveys: 1, Lessons: 5}
+	l := Likeness{Gauge: "no-counter", BendSD: 0.31, Drift: -0.04, DriftSD: 0.01, HeldPoints: 3, Surveys: 1, Observed: 5}
 	s, class, err := l.Fleet()
 	if err != nil || class != physics.NoCounter || s.BendSDPct[class] != 0.31 || math.Abs(s.DriftSD-math.Hypot(0.04, 0.01)) > 1e-12 || s.HeldPct != 97 {
 		t.Errorf("%v, %v: %+v", err, class, s)

@@ -40,7 +40,7 @@ func Nights(seed uint64, n int, only string) (rows []NightRow) {
 		for _, class := range Classes {
 			all := make([][]nightOutcome, n)
 			atOnce(n, func(i int) {
-				all[i] = lessons(*d.how.Spread, class, seedOf(seed+uint64(k), i), d.name == surveyWrong)
+				all[i] = nightOutcomes(*d.how.Spread, class, seedOf(seed+uint64(k), i), d.name == surveyWrong)
 			})
 			for j, nights := range NightCounts {
 				r := NightRow{Differs: d.name, Class: class.String(), Nights: nights}
@@ -75,8 +75,8 @@ type nightOutcome struct {
 	claimedPct         float64
 }
 
-// lessons are what one phone's figures are worth after each of NightCounts.
-func lessons(s fleet.Spread, class physics.CounterClass, seed uint64, wrong bool) (out []nightOutcome) {
+// nightOutcomes are what one phone's figures are worth after each of NightCounts.
+func nightOutcomes(s fleet.Spread, class physics.CounterClass, seed uint64, wrong bool) (out []nightOutcome) {
 	p := s.NewPhone(class, seed)
 	const warmUpS = 180
 	d := p.Drain(fleet.Segment{StartPct: 92.2, Points: 7, WarmUpS: warmUpS, EveryS: 10, Run: 1})

@@ -174,7 +174,7 @@ func (s *Server) register() {
 	operator(s, described, http.MethodDelete, "/v1/learned/{name}", "forget-learned", "Drop what was learned of a handset, such as after its battery was changed", s.forget)
 	get(s, described, "/v1/changes", "changes", "What has happened after a change, waiting for the next one if asked to", s.changes)
 	s.registerImports(described)
-	s.registerBenchFree(described)
+	s.registerStateless(described)
 	get(s, described, "/v1/doctor", "doctor", "What around the bench is right for a night and what is not, and what to do; handsets in a run are left alone", s.doctor)
 	get(s, described, "/v1/tables", "tables", "What can be exported, column by column", s.tables)
 	get(s, described, "/v1/workloads", "workloads", "What handsets can be given to do, with hashes, sizes and what it asks of them", s.workloads)

@@ -435,7 +435,7 @@ func (c *Console) queueRows(since time.Time) []queueRow {
 	var rows []queueRow
 	for _, it := range c.d.Queue() {
 		open := it.State == orchestrator.Waiting || it.State == orchestrator.Running
-		if !open && it.QueuedAt.Before(since.Add(-outlookSlack)) {
+		if !open && it.QueuedAt.Before(since.Add(-forecastSlack)) {
 			continue
 		}
 		row := queueRow{Item: it, Open: open, Says: string(it.State)}
@@ -489,8 +489,8 @@ func (c *Console) queueRows(since time.Time) []queueRow {
 	return rows
 }
 
-// outlookSlack takes in what was queued a while before the night began.
-const outlookSlack = 12 * time.Hour
+// forecastSlack takes in what was queued a while before the night began.
+const forecastSlack = 12 * time.Hour
 
 // act cancels, pauses or resumes an item and says so where it was pressed.
 func (c *Console) act(w http.ResponseWriter, r *http.Request) {

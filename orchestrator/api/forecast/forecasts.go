@@ -34,7 +34,7 @@ type Reading struct {
 	State string // of the run at that time
 }
 
-// An Forecasts watches one daemon. Close ends the watching.
+// Forecasts watches one daemon. Close ends the watching.
 type Forecasts struct {
 	d    *orchestrator.Daemon
 	stop chan struct{}

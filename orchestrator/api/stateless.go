@@ -22,7 +22,7 @@ const (
 	validatePath  = "/v1/validate"
 )
 
-func (s *Server) registerBenchFree(a huma.API) {
+func (s *Server) registerStateless(a huma.API) {
 	file := func(path, id, summary, about string) huma.Operation {
 		s.note(Operator, http.MethodPost+" "+path, id)
 		return huma.Operation{OperationID: id, Method: http.MethodPost, Path: path, Summary: summary, MaxBodyBytes: maxFile, Description: "Needs the role operator, as everything that is posted. " + about}
