@@ -117,7 +117,7 @@ func TestUsualRateIsOfPostsThatDidSomething(t *testing.T) {
 			e.Value = 600
 		}
 	})}})
-	if !ok || math.Abs(s.Pct-31.2) > 1e-9 {
+	if !ok || !(math.Abs(s.Pct-31.2) <= 1e-9) {
 		t.Errorf("share %g %%, %t; want 31.2", s.Pct, ok)
 	}
 }

@@ -44,7 +44,7 @@ func TestBudgetInPerCent(t *testing.T) {
 	for _, x := range r.Endurance.Budget {
 		sum += x.SDPct * x.SDPct
 	}
-	if got, want := 1.959964*math.Sqrt(sum)/100, math.Log(r.Endurance.Hours.High/r.Endurance.Hours.Value); math.Abs(got-want) > 1e-6 {
+	if got, want := 1.959964*math.Sqrt(sum)/100, math.Log(r.Endurance.Hours.High/r.Endurance.Hours.Value); !(math.Abs(got-want) <= 1e-6) {
 		t.Errorf("the budget's terms make a half-width of %.6f, the hours have %.6f", got, want)
 	}
 	if r.Endurance.HoursPerWh != nil || strings.Contains(strings.Join(r.Warnings, ";"), "learned") {

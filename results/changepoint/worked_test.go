@@ -32,7 +32,7 @@ func TestFewestAndLeast(t *testing.T) {
 		want     bool
 	}{{Fewest, 0, true}, {Fewest - 1, 0, false}, {12, 6, true}, {12, 7, false}} {
 		f, ok := Find(halves(tt.n), tt.least)
-		if ok != tt.want || ok && (f.From != 6 || f.To != 12 || math.Abs(f.Inside-1) > 1e-12 || math.Abs(f.Outside) > 1e-12 || !math.IsInf(f.Statistic, 1) || f.Critical != Critical(12)) {
+		if ok != tt.want || ok && (f.From != 6 || f.To != 12 || !(math.Abs(f.Inside-1) <= 1e-12) || !(math.Abs(f.Outside) <= 1e-12) || !math.IsInf(f.Statistic, 1) || f.Critical != Critical(12)) {
 			t.Errorf("%d values, stretches of %d: %+v, %t; want %t", tt.n, tt.least, f, ok, tt.want)
 		}
 	}
@@ -65,7 +65,7 @@ func TestNeighboursAlikeWorkedByHand(t *testing.T) {
 	}
 	f, ok := largest(values, 3)
 	want := math.Sqrt(100.0*8*16/24/(6.0/22)) * math.Sqrt(11.0/37)
-	if !ok || f.From != 8 || f.To != 16 || math.Abs(f.Statistic-want) > 1e-9*want || math.Abs(f.Inside-110) > 1e-9 || math.Abs(f.Outside-100) > 1e-9 {
+	if !ok || f.From != 8 || f.To != 16 || !(math.Abs(f.Statistic-want) <= 1e-9*want) || !(math.Abs(f.Inside-110) <= 1e-9) || !(math.Abs(f.Outside-100) <= 1e-9) {
 		t.Errorf("%+v, %t; want 8 to 16, 110 in 100, with %v", f, ok, want)
 	}
 	// In other units, and from another zero, nothing changes but the means (an exact property).
@@ -75,7 +75,7 @@ func TestNeighboursAlikeWorkedByHand(t *testing.T) {
 			other[i] = unit * (v - 30)
 		}
 		g, ok := largest(other, 3)
-		if !ok || g.From != 8 || g.To != 16 || math.Abs(g.Statistic-want) > 1e-6*want || math.Abs(g.Inside-80*unit) > 1e-9*unit {
+		if !ok || g.From != 8 || g.To != 16 || !(math.Abs(g.Statistic-want) <= 1e-6*want) || !(math.Abs(g.Inside-80*unit) <= 1e-9*unit) {
 			t.Errorf("in units of %g: %+v, %t; want as before", 1/unit, g, ok)
 		}
 	}
@@ -95,12 +95,12 @@ func TestNeighboursAlikeWorkedByHand(t *testing.T) {
 // (20 values lie at ln(20/16)/ln(24/16) = 0.5503 from 16 to 24), and those of the ends beyond it.
 func TestCriticalBetweenTheTable(t *testing.T) {
 	for _, c := range criticalAt {
-		if got := Critical(c.n); math.Abs(got-c.value) > 1e-12 {
+		if got := Critical(c.n); !(math.Abs(got-c.value) <= 1e-12) {
 			t.Errorf("of %d values %v, the table has %v", c.n, got, c.value)
 		}
 	}
 	for n, want := range map[int]float64{20: 5.49 - 0.44*0.550340, 11: 5.90, 129: 4.47, 5000: 4.47} {
-		if got := Critical(n); math.Abs(got-want) > 1e-6 {
+		if got := Critical(n); !(math.Abs(got-want) <= 1e-6) {
 			t.Errorf("of %d values %v, want %v", n, got, want)
 		}
 	}
@@ -156,7 +156,7 @@ func TestFlowOfASteadyFall(t *testing.T) {
 			t.Errorf("%s: %v, want %d stretches", tt.name, means, tt.want)
 		}
 		for _, m := range means {
-			if math.Abs(m-360) > 1e-6 {
+			if !(math.Abs(m-360) <= 1e-6) {
 				t.Errorf("%s: %v, want 360 an hour", tt.name, means)
 				break
 			}

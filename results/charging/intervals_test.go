@@ -67,7 +67,7 @@ func TestLevelsPassedBetweenTwoSamples(t *testing.T) {
 		14: {interval(108.75, 106.375, 110), 100, 110},
 		15: {interval(155, 110, 200), 110, 200},
 	} {
-		if got, ok := l.first(pct); !ok || math.Abs(got.Value-want.Value) > 1e-9 || math.Abs(got.Low-want.Low) > 1e-9 || math.Abs(got.High-want.High) > 1e-9 || got.lo != want.lo || got.hi != want.hi {
+		if got, ok := l.first(pct); !ok || !(math.Abs(got.Value-want.Value) <= 1e-9) || !(math.Abs(got.Low-want.Low) <= 1e-9) || !(math.Abs(got.High-want.High) <= 1e-9) || got.lo != want.lo || got.hi != want.hi {
 			t.Errorf("edge to %d %%: %+v %t, want %+v", pct, got, ok, want)
 		}
 	}

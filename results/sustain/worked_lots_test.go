@@ -67,7 +67,7 @@ func TestSettlingWorkedByHand(t *testing.T) {
 		t.Errorf("with too few lots: settled %t, still %q", settled, still)
 	}
 	// Three lots tell a slope: 1, 2 and 3 rise by 3 over their half minute, of a mean of 2; two do not.
-	if got := slope(evenly(10*time.Second, 10*time.Second, 1, 2, 3), 10*time.Second); math.Abs(got-1.5) > 1e-12 {
+	if got := slope(evenly(10*time.Second, 10*time.Second, 1, 2, 3), 10*time.Second); !(math.Abs(got-1.5) <= 1e-12) {
 		t.Errorf("a line through 1, 2 and 3 changes by %g of its mean, want 1.5", got)
 	}
 	if got := slope(evenly(10*time.Second, 10*time.Second, 1, 2), 10*time.Second); !math.IsNaN(got) {

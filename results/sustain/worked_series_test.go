@@ -26,7 +26,7 @@ func TestSeriesWorkedByHand(t *testing.T) {
 	}
 	is := func(what string, got, want float64) {
 		t.Helper()
-		if math.Abs(got-want) > 1e-9 {
+		if !(math.Abs(got-want) <= 1e-9) {
 			t.Errorf("%s: %g, want %g", what, got, want)
 		}
 	}
@@ -63,6 +63,11 @@ func TestSeriesWorkedByHand(t *testing.T) {
 			t.Errorf("a lot from %d s, last read at 300: %+v", tt.from, l)
 		}
 	}
+	// The last of all readings stands for the time since the one before.
+	ends := DescribeCycles([]Lot{{at(100), at(160), 10}, {at(200), at(260), 8}}, readings[:5], nil)
+	if ends.MeanC == nil || !(math.Abs(*ends.MeanC-(70*30+100*36+100*34+60*40)/330.0) <= 1e-9) {
+		t.Errorf("mean of readings that end with the cycles: %v", ends.MeanC)
+	}
 	lone := DescribeCycles([]Lot{{at(100), at(160), 10}}, readings[1:2], nil)
 	if lone.MeanC == nil || *lone.MeanC != 30 {
 		t.Errorf("the mean of a lone reading of 30 °C: %v", lone.MeanC)
@@ -97,5 +102,9 @@ func TestWhenThereIsEnergy(t *testing.T) {
 		if (s.PowerW != nil) != want || want && (*s.PowerW != 2 || *s.WorkPerJ != 5) {
 			t.Errorf("%d of 5 lots with energy: %v W, %v a joule; want any: %t", lots, s.PowerW, s.WorkPerJ, want)
 		}
+	}
+	none := Series{Lines: []Line{{Lot: Lot{From: at(0), To: at(60), Rate: 10}, EnergyJ: val(0.0)}}}
+	if none.energies(); none.PowerW != nil || none.WorkPerJ != nil {
+		t.Errorf("work without any energy: %v W, %v a joule; want neither", none.PowerW, none.WorkPerJ)
 	}
 }
