@@ -227,6 +227,8 @@ func schemaName(t reflect.Type, hint string) string {
 		return name
 	case "reading": // known to other programs by the room in which they were made first
 		return "Orchestrator" + name
+	case "forecast":
+		return "Outlook" + name
 	default:
 		return strings.ToUpper(room[:1]) + room[1:] + name
 	}
