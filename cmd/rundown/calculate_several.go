@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"rundown/results/calculate"
+	"rundown/results/csvtext"
 	"rundown/results/logfiles"
 )
 
@@ -18,7 +19,7 @@ func logFiles(named []string) (files []string, rows bool, err error) {
 	for _, name := range named {
 		about, err := os.Stat(name)
 		if err != nil {
-			return nil, false, errors.New(logfiles.Plain(err.Error()))
+			return nil, false, errors.New(csvtext.Plain(err.Error()))
 		}
 		if !about.IsDir() {
 			files = append(files, name)
@@ -39,7 +40,7 @@ func logFiles(named []string) (files []string, rows bool, err error) {
 			return nil, false, err
 		}
 		if len(files) == before {
-			return nil, false, fmt.Errorf("%s: no file in this folder ends in .csv", logfiles.Plain(name))
+			return nil, false, fmt.Errorf("%s: no file in this folder ends in .csv", csvtext.Plain(name))
 		}
 	}
 	return files, rows || len(files) > 1, nil
@@ -67,13 +68,13 @@ func (e *env) printLogs(logs []calculate.One) error {
 	rows := [][]string{{"FILE", "AS", "FIGURE", "NOTES"}}
 	list := []any{}
 	for _, one := range logs {
-		name := logfiles.Plain(one.File)
+		name := csvtext.Plain(one.File)
 		if one.Only != "" {
-			name += " " + logfiles.Plain(one.Only)
+			name += " " + csvtext.Plain(one.Only)
 		}
 		if one.Err != nil {
 			none++
-			rows = append(rows, []string{name, "-", "none", logfiles.Plain(besideName(logfiles.Plain(one.File), one.Err))})
+			rows = append(rows, []string{name, "-", "none", csvtext.Plain(besideName(csvtext.Plain(one.File), one.Err))})
 			list = append(list, struct {
 				File  string `json:"file"`
 				Only  string `json:"only,omitempty"`

@@ -12,6 +12,7 @@ import (
 
 	"rundown/orchestrator"
 	"rundown/results/charging"
+	"rundown/results/csvtext"
 	"rundown/results/logfiles"
 )
 
@@ -106,23 +107,23 @@ func logContent(path string) ([]byte, error) {
 	}
 	defer f.Close()
 	if about, err := f.Stat(); err == nil && about.IsDir() {
-		return nil, fmt.Errorf("%s is a folder: an import is of one handset and one log, so name a file of it", logfiles.Plain(path))
+		return nil, fmt.Errorf("%s is a folder: an import is of one handset and one log, so name a file of it", csvtext.Plain(path))
 	}
 	return logfiles.Content(path, f)
 }
 
 func printImport(e *env, done orchestrator.Import) {
-	rows := [][]string{{"handset", logfiles.Plain(done.Run.Handset.Name)}, {"scenario", logfiles.Plain(done.Segment.Scenario)}, {"lines read", fmt.Sprint(done.Rows)}}
+	rows := [][]string{{"handset", csvtext.Plain(done.Run.Handset.Name)}, {"scenario", csvtext.Plain(done.Segment.Scenario)}, {"lines read", fmt.Sprint(done.Rows)}}
 	var taken []string
 	for quantity, column := range done.Taken {
 		taken = append(taken, quantity+" from "+column)
 	}
 	slices.Sort(taken)
 	for _, t := range taken {
-		rows = append(rows, []string{"taken", logfiles.Plain(t)})
+		rows = append(rows, []string{"taken", csvtext.Plain(t)})
 	}
 	for _, i := range done.Ignored {
-		rows = append(rows, []string{"left aside", logfiles.Plain(i)})
+		rows = append(rows, []string{"left aside", csvtext.Plain(i)})
 	}
 	switch {
 	case done.Figure != nil:

@@ -19,9 +19,9 @@ const (
 	mostReadingBytes = 16 << 20
 )
 
-// readReadings reads readings from CSV (commas, semicolons or tabs; with the latter two a decimal comma is
-// understood) with the columns setting and cd_m2, in this order or
-// named in a first line, and any others, which are left alone. Lines that are empty or
+// readReadings reads readings from CSV with the columns setting and cd_m2, in this order or named in
+// a first line, and any others, which are left alone. Below a line of names that semicolons or tabs
+// part, a decimal comma is understood. Lines that are empty or
 // begin with "#" are skipped. The n-th reading at a setting is taken as of pass n. All
 // that is wrong comes out at once, each with its line.
 func readReadings(r io.Reader) ([]luminance.Reading, error) {

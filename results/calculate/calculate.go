@@ -10,6 +10,7 @@ import (
 	"slices"
 
 	"rundown/results/charging"
+	"rundown/results/csvtext"
 	"rundown/results/endurance"
 	"rundown/results/figure"
 	"rundown/results/logfiles"
@@ -198,7 +199,7 @@ func Log(file string, log logfiles.Log, o Options) (Result, error) {
 		r.Warnings = []string{}
 	}
 	if err != nil && !errors.As(err, new(logfiles.Faults)) && !errors.Is(err, logfiles.ErrLacks) { // these two name it
-		err = fmt.Errorf("%s: %w", logfiles.Plain(file), err)
+		err = fmt.Errorf("%s: %w", csvtext.Plain(file), err)
 	}
 	return r, err
 }

@@ -80,6 +80,7 @@ func ReadCSV(r io.Reader, f Format) ([]Point, error) {
 	}
 	rows := csvtext.Rows(rest, comma)
 	rows.LazyQuotes = true // meters quote units as they like
+	rows.Comment = 0       // and write no comments: such a row is a fault, not left out
 	var points []Point
 	var faults []error
 	fault := func(line int, format string, args ...any) {

@@ -43,14 +43,14 @@ func Read(r io.Reader, most int64) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if f := Check(text, most); f != nil {
+	if f := unreadable(text, most); f != nil {
 		return nil, *f
 	}
 	return bytes.TrimPrefix(text, []byte("\ufeff")), nil
 }
 
-// Check finds what keeps a text from being read as lines; nil: nothing does.
-func Check(text []byte, most int64) *Fault {
+// unreadable finds what keeps a text from being read as lines; nil: nothing does.
+func unreadable(text []byte, most int64) *Fault {
 	if bytes.HasPrefix(text, []byte{0xff, 0xfe}) || bytes.HasPrefix(text, []byte{0xfe, 0xff}) {
 		return &Fault{Line: 1, Says: "the file is UTF-16: save it as CSV in UTF-8"}
 	}

@@ -21,13 +21,10 @@ func Content(name string, r io.Reader) ([]byte, error) {
 	case errors.As(err, &f):
 		return nil, Faults{{name, f.Line, f.Column, f.Says}}
 	case err != nil:
-		return nil, fmt.Errorf("%s: %w", Plain(name), err)
+		return nil, fmt.Errorf("%s: %w", csvtext.Plain(name), err)
 	}
 	return content, nil
 }
-
-// Plain is a text from a file or a name of one as it may be printed on a terminal.
-func Plain(s string) string { return csvtext.Plain(s) }
 
 // shown is how much of a field is shown in a message.
 const shown = 60
@@ -35,7 +32,7 @@ const shown = 60
 func short(s string) string { return csvtext.Short(s, shown) }
 
 // heading is a column's name in a message.
-func heading(s string) string { return Plain(short(strings.TrimSpace(s))) }
+func heading(s string) string { return csvtext.Plain(short(strings.TrimSpace(s))) }
 
 // quoted is a field in a message.
 func quoted(s string) string { return strconv.Quote(short(s)) }
@@ -64,7 +61,7 @@ type Several struct {
 }
 
 func (s Several) Error() string {
-	return fmt.Sprintf("%s: %v: choose one of %s", Plain(s.File), ErrSeveral, headings(s.Names))
+	return fmt.Sprintf("%s: %v: choose one of %s", csvtext.Plain(s.File), ErrSeveral, headings(s.Names))
 }
 
 // Is makes Several ErrSeveral.

@@ -192,7 +192,7 @@ type Fault struct {
 }
 
 func (f Fault) String() string {
-	file := Plain(f.File)
+	file := csvtext.Plain(f.File)
 	switch {
 	case f.Line == 0:
 		return fmt.Sprintf("%s: %s", file, f.Says)
@@ -212,7 +212,7 @@ func (f Faults) Error() string {
 	var b strings.Builder
 	for i, one := range f {
 		if i == mostFaults {
-			fmt.Fprintf(&b, "\n%s: and %d more", Plain(one.File), len(f)-i)
+			fmt.Fprintf(&b, "\n%s: and %d more", csvtext.Plain(one.File), len(f)-i)
 			break
 		}
 		if i > 0 {

@@ -8,6 +8,8 @@ import (
 
 	"rundown/results/charging"
 	"rundown/results/endurance"
+
+	"rundown/results/csvtext"
 )
 
 // ErrLacks means that the log lacks what the calculation needs.
@@ -129,7 +131,9 @@ func (l Log) Scores() ([]float64, error) {
 	return list, nil
 }
 
-func (l Log) lacks(says string) error { return fmt.Errorf("%s: %w: %s", Plain(l.File), ErrLacks, says) }
+func (l Log) lacks(says string) error {
+	return fmt.Errorf("%s: %w: %s", csvtext.Plain(l.File), ErrLacks, says)
+}
 
 // whole is a row's level, which the calculators take in the whole per cent that a handset shows.
 func (l Log) whole(r Row) (level int, ok bool, err error) {
