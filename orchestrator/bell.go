@@ -126,15 +126,14 @@ func (o *lookout) rings() <-chan struct{} {
 	return o.bell.rings
 }
 
-// calls reports whether the handset is to be read now: it has called, which is heard once, or
-// the command that waited there is gone.
+// calls reports, once, whether the handset is to be read now: it has called, or the command that
+// waited there is gone. From then on it is read as often as its power asks for.
 func (o *lookout) calls(now time.Time) bool {
-	switch {
-	case o.bell.rang():
-		o.bell = nil // from now on it is read as often as its power asks for
-	case o.bell == nil || !o.bell.broken() || now.Sub(o.bell.at).Abs() < bellAgain:
+	b := o.bell
+	if b == nil || !b.rang() && (!b.broken() || now.Sub(b.at).Abs() < bellAgain) {
 		return false
 	}
+	o.bell = nil
 	return true
 }
 

@@ -372,16 +372,21 @@ func (r *run) look(ctx context.Context) (Event, error) {
 	return "", r.noteOutages()
 }
 
+// inspect asks what is on the handset. Where nothing waits there it has less time to answer.
+func (r *run) inspect(ctx context.Context, l devices.Link) (onboard.State, error) {
+	if !r.live.bell.waits() {
+		bounded, cancel := context.WithTimeout(ctx, lookLimit)
+		defer cancel()
+		ctx = bounded
+	}
+	return onboard.Inspect(ctx, l, r.live.u.Key)
+}
+
 // contact is one look at the handset over a link.
 func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 	g := r.live
 	asked := r.d.now()
-	bounded, cancel := ctx, context.CancelFunc(func() {})
-	if !g.bell.waits() {
-		bounded, cancel = context.WithTimeout(ctx, lookLimit)
-	}
-	state, err := onboard.Inspect(bounded, l, g.u.Key)
-	cancel()
+	state, err := r.inspect(ctx, l)
 	if err != nil {
 		return "", err
 	}
