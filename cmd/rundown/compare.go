@@ -176,11 +176,8 @@ func printSet(e *env, s reading.ComparedSet, what, runs string, said *grouped, h
 		if r := q.RatioPerWh; r != nil {
 			row[10] = fmt.Sprintf("%.3f (%.3f to %.3f)", r.Value, r.Low, r.High)
 		}
-		switch {
-		case q.RepeatsNeeded > 0:
-			row[9] += fmt.Sprintf("; %d more a side would settle it", q.RepeatsNeeded)
-		case q.OutOfReach:
-			row[9] += "; no number of repeats would settle it"
+		if settles := compare.Settling(q.RepeatsNeeded, q.OutOfReach); settles != "" {
+			row[9] += "; " + settles
 		}
 		rows = append(rows, row)
 		for _, n := range q.Notes {

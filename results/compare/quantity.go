@@ -62,9 +62,24 @@ func (q Quantity) says(change float64) string {
 	if change < 0 {
 		word = q.Less
 	}
-	unit := q.Unit
+	return fmt.Sprintf("%.1f %s %s", math.Abs(change), DifferenceUnit(q.Unit), word)
+}
+
+// DifferenceUnit is the unit of a difference of two values in a unit: of temperatures K.
+func DifferenceUnit(unit string) string {
 	if unit == "°C" {
-		unit = "K" // a difference of temperatures
+		return "K"
 	}
-	return fmt.Sprintf("%.1f %s %s", math.Abs(change), unit, word)
+	return unit
+}
+
+// Settling says what would settle a difference that is not shown; "" where it is, or nothing is known.
+func Settling(repeatsNeeded int, outOfReach bool) string {
+	switch {
+	case repeatsNeeded > 0:
+		return fmt.Sprintf("%d more a side would settle it", repeatsNeeded)
+	case outOfReach:
+		return "no number of repeats would settle it"
+	}
+	return ""
 }

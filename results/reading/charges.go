@@ -10,6 +10,7 @@ import (
 	"rundown/devices/meters/usbpower"
 	"rundown/results"
 	"rundown/results/charging"
+	"rundown/results/logfiles"
 	"rundown/scenarios"
 )
 
@@ -86,31 +87,38 @@ func (rm *Room) Charges(f FigureFilter) ([]Charge, error) {
 	err = errors.Join(err, segErr)
 	var list []Charge
 	for _, g := range segments {
-		if !IsCharge(g) && g.Imported != results.AsCharge || g.Outcome == results.Underway || g.Outcome == results.Skipped || !f.takes(g) {
+		if !chargedIn(g) || g.Outcome == results.Underway || g.Outcome == results.Skipped || !f.takes(g) {
 			continue
 		}
-		c := Charge{Segment: g.ID, Run: g.RunID, Handset: g.Handset, Scenario: g.Scenario, Outcome: g.Outcome, Supply: handsets[g.RunID].Supply}
-		switch {
-		case results.LeftOut(g.Outcome) != "":
-			c.Reason = results.LeftOut(g.Outcome) + ": " + g.Reason
-		case g.Outcome == results.Flagged && !f.WithFlagged:
-			c.Reason = "flagged: " + g.Reason
-		case g.Imported != "":
-			_, log, figErr := rm.importedLog(g.RunID)
-			if figErr == nil {
-				figErr = c.FromFile(g, log)
-			}
-			if figErr != nil {
-				c.Reason = why(figErr)
-			}
-		default:
-			if figErr := rm.charge(&c, g); figErr != nil {
-				c.Reason = why(figErr)
-			}
-		}
-		list = append(list, c)
+		list = append(list, rm.chargeOf(g, handsets[g.RunID], f.WithFlagged))
 	}
 	return list, err
+}
+
+// chargedIn reports whether a segment is a charge, measured or imported.
+func chargedIn(g results.Segment) bool { return IsCharge(g) || g.Imported == results.AsCharge }
+
+// chargeOf is what a segment that is over, and is a charge, says.
+func (rm *Room) chargeOf(g results.Segment, h results.Handset, withFlagged bool) Charge {
+	c := Charge{Segment: g.ID, Run: g.RunID, Handset: g.Handset, Scenario: g.Scenario, Outcome: g.Outcome, Supply: h.Supply}
+	var err error
+	switch {
+	case results.LeftOut(g.Outcome) != "":
+		c.Reason = results.LeftOut(g.Outcome) + ": " + g.Reason
+	case g.Outcome == results.Flagged && !withFlagged:
+		c.Reason = "flagged: " + g.Reason
+	case g.Imported != "":
+		var log logfiles.Log
+		if _, log, err = rm.importedLog(g.RunID); err == nil {
+			err = c.FromFile(g, log)
+		}
+	default:
+		err = rm.charge(&c, g)
+	}
+	if err != nil {
+		c.Reason = why(err)
+	}
+	return c
 }
 
 // charge computes one charge.

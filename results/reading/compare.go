@@ -388,23 +388,13 @@ func (rm *Room) gatherSide(name string, runs []results.Run, c Choice, from time.
 			}
 			others, err := rm.quantitiesOf(r)
 			errs = append(errs, err)
-			for _, part := range []struct {
-				to   *[]compare.Run
-				from []compare.Run
-			}{{&s.charges, others.charges}, {&s.work, others.work}} {
-				seen := map[string]bool{}
-				for _, q := range part.from {
-					// Of sustained work the scenario is followed by what was worked at.
-					if scenario, _, _ := strings.Cut(q.Scenario, ", "); len(c.Scenarios) > 0 && !slices.Contains(c.Scenarios, scenario) {
-						continue
-					}
-					*part.to = append(*part.to, q)
-					seen[q.Segment] = true
+			for _, o := range others {
+				if len(c.Scenarios) > 0 && !slices.Contains(c.Scenarios, o.scenario) {
+					continue
 				}
-				for segment := range seen {
-					if !slices.ContainsFunc(list, func(e Estimated) bool { return e.Segment.ID == segment }) {
-						kept++ // else it is counted for its hours
-					}
+				s.charges, s.work = append(s.charges, o.charge...), append(s.work, o.work...)
+				if !slices.ContainsFunc(list, func(e Estimated) bool { return e.Segment.ID == o.segment }) {
+					kept++ // else it is counted for its hours
 				}
 			}
 			if kept == 0 {

@@ -30,11 +30,11 @@ type Estimated struct {
 // store itself (heard), so that no way of storing something can be forgotten.
 type estimates struct {
 	mu      sync.Mutex
-	by      map[string]keptEstimate // by segment
-	runs    map[string]keptRun      // of runs that have ended
-	others  map[string]quantitiesOf // of runs that have ended
-	live    map[string]bool         // segments under way, of which no figure is kept
-	version int                     // counts what was stored that figures may be made of
+	by      map[string]keptEstimate        // by segment
+	runs    map[string]keptRun             // of runs that have ended
+	others  map[string][]segmentQuantities // of runs that have ended
+	live    map[string]bool                // segments under way, of which no figure is kept
+	version int                            // counts what was stored that figures may be made of
 }
 
 type keptRun struct {
@@ -66,7 +66,7 @@ func (e *estimates) heard(w results.Write) {
 		}
 		delete(e.by, w.ID)
 		maps.DeleteFunc(e.runs, func(run string, _ keptRun) bool { return isOf(run) })
-		maps.DeleteFunc(e.others, func(run string, _ quantitiesOf) bool { return isOf(run) })
+		maps.DeleteFunc(e.others, func(run string, _ []segmentQuantities) bool { return isOf(run) })
 	default:
 		return
 	}

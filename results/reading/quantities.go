@@ -215,11 +215,15 @@ func (h Sustained) compared(base compare.Run) []compare.Run {
 // settleGrainS is how finely the time to settle is told, s: about a lot.
 const settleGrainS = 60
 
-// Quantities are what a run's charges and its sustained work say, as a comparison takes it.
-type quantitiesOf struct{ charges, work []compare.Run }
+// segmentQuantities are what the charge, or the sustained work, of one segment says, as a comparison
+// takes it.
+type segmentQuantities struct {
+	segment, scenario string
+	charge, work      []compare.Run
+}
 
-// quantitiesOf works that out, once for a run that has ended.
-func (rm *Room) quantitiesOf(r results.Run) (quantitiesOf, error) {
+// quantitiesOf works that out for the kept segments of a run, once when it has ended.
+func (rm *Room) quantitiesOf(r results.Run) ([]segmentQuantities, error) {
 	from := rm.store.Look()
 	defer from.End()
 	rm.estimates.mu.Lock()
@@ -229,38 +233,40 @@ func (rm *Room) quantitiesOf(r results.Run) (quantitiesOf, error) {
 		return have, nil
 	}
 	segments, err := rm.store.Segments(r.ID)
-	filter := FigureFilter{Run: r.ID, WithFlagged: true}
-	charges, chargeErr := rm.Charges(filter)
-	work, workErr := rm.Sustained(filter)
-	var out quantitiesOf
+	var list []segmentQuantities
 	for _, g := range segments {
 		if g.Outcome != results.Measured && g.Outcome != results.Flagged {
 			continue
 		}
-		base := baseOf(r, g)
-		for _, c := range charges {
-			if c.Segment == g.ID && c.Reason == "" {
-				out.charges = append(out.charges, c.compared(base)...)
+		one, base := segmentQuantities{segment: g.ID, scenario: g.Scenario}, baseOf(r, g)
+		if chargedIn(g) {
+			if c := rm.chargeOf(g, r.Handset, true); c.Reason == "" {
+				one.charge = c.compared(base)
 			}
 		}
+		work, workErr := rm.sustainedOf(g, true)
+		err = errors.Join(err, workErr)
 		for _, h := range work {
-			if h.Segment == g.ID && h.Reason == "" {
-				out.work = append(out.work, h.compared(base)...)
+			if h.Reason == "" {
+				one.work = append(one.work, h.compared(base)...)
 			}
+		}
+		if len(one.charge)+len(one.work) > 0 {
+			list = append(list, one)
 		}
 	}
-	if err = errors.Join(err, chargeErr, workErr); err != nil || r.EndedAt.IsZero() {
-		return out, err
+	if err != nil || r.EndedAt.IsZero() {
+		return list, err
 	}
 	rm.estimates.mu.Lock()
 	defer rm.estimates.mu.Unlock()
 	if rm.estimates.others == nil || len(rm.estimates.others) >= estimatesKept/4 {
-		rm.estimates.others = map[string]quantitiesOf{}
+		rm.estimates.others = map[string][]segmentQuantities{}
 	}
 	if from.Holds(r.ID) {
-		rm.estimates.others[r.ID] = out
+		rm.estimates.others[r.ID] = list
 	}
-	return out, nil
+	return list, nil
 }
 
 // A Compared is one quantity of one side beside the reference's.
@@ -412,11 +418,7 @@ func (c Compared) SayChange() string {
 	case c.Ratio != nil:
 		return fmt.Sprintf("%.3f (%.3f to %.3f)", c.Ratio.Value, c.Ratio.Low, c.Ratio.High)
 	case c.Difference != nil:
-		unit := c.Unit
-		if unit == "°C" {
-			unit = "K"
-		}
-		return fmt.Sprintf("%+.1f %s (%+.1f to %+.1f)", c.Difference.Value, unit, c.Difference.Low, c.Difference.High)
+		return fmt.Sprintf("%+.1f %s (%+.1f to %+.1f)", c.Difference.Value, compare.DifferenceUnit(c.Unit), c.Difference.Low, c.Difference.High)
 	}
 	return ""
 }

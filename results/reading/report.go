@@ -188,13 +188,9 @@ func (rm *Room) besideHours(r *report.Report, run results.Run) error {
 	f := results.Filter{Run: run.ID}
 	charges, chargeErr := rm.ChargeRows(f)
 	lots, sustained, lotErr := rm.LotRows(f)
-	curves, curveErr := rm.CurveRows(f)
 	r.Charges, r.Lots, r.Sustained = append(r.Charges, charges...), append(r.Lots, lots...), append(r.Sustained, sustained...)
-	for _, c := range curves {
-		if c.Kind == report.Charge {
-			r.Curves = append(r.Curves, c)
-		}
-	}
+	curves, curveErr := rm.curveRows(f, chargedIn) // those of drains would be read for nothing
+	r.Curves = append(r.Curves, curves...)
 	return errors.Join(chargeErr, lotErr, curveErr)
 }
 

@@ -243,9 +243,14 @@ const curveStretches = 240
 
 // CurveRows are the discharge and charging curves of the segments that a filter takes, as
 // reports draw them.
-func (rm *Room) CurveRows(f results.Filter) (rows []results.CurveRow, err error) {
+func (rm *Room) CurveRows(f results.Filter) ([]results.CurveRow, error) {
+	return rm.curveRows(f, func(results.Segment) bool { return true })
+}
+
+// curveRows are those of the segments that are wanted.
+func (rm *Room) curveRows(f results.Filter, wanted func(results.Segment) bool) (rows []results.CurveRow, err error) {
 	err = rm.chosen(f, func(_ results.Run, g results.Segment) error {
-		if g.Outcome != results.Measured && g.Outcome != results.Flagged {
+		if g.Outcome != results.Measured && g.Outcome != results.Flagged || !wanted(g) {
 			return nil
 		}
 		list, err := rm.curve(g)
@@ -257,7 +262,7 @@ func (rm *Room) CurveRows(f results.Filter) (rows []results.CurveRow, err error)
 
 // curve is a segment's curve, a row a sample.
 func (rm *Room) curve(g results.Segment) (rows []results.CurveRow, err error) {
-	charge := IsCharge(g) || g.Imported == results.AsCharge
+	charge := chargedIn(g)
 	if g.Imported != "" {
 		return rm.importedCurve(g, charge)
 	}

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"rundown/results"
+	"rundown/results/compare"
 )
 
 // A Report is rows of the exported tables and the words around them. Empty parts are left out.
@@ -259,9 +260,7 @@ func (r Report) ratioTable() (t table, ok bool) {
 			} else {
 				tested++
 			}
-			if p = number(*x.PAdjusted, 3); *x.PAdjusted < 0.001 {
-				p = "below 0.001"
-			}
+			p = chance(*x.PAdjusted)
 		}
 		if x.BatteryRatio != nil {
 			battery = number(*x.BatteryRatio, 2)
@@ -315,19 +314,13 @@ func (r Report) quantityTable(of, title string) (t table, ok bool) {
 		}
 		if x.PAdjusted != nil {
 			tested++
-			if p = number(*x.PAdjusted, 3); *x.PAdjusted < 0.001 {
-				p = "below 0.001"
-			}
+			p = chance(*x.PAdjusted)
 		}
 		switch {
 		case x.Ratio != nil:
 			change, between = value(x.Ratio, 2), span(x.Ratio, 2)
 		case x.Difference != nil:
-			unit := x.Unit
-			if unit == "°C" {
-				unit = "K"
-			}
-			change, between = withUnit(x.Difference.Value, 1, unit), number(x.Difference.Low, 1)+" to "+number(x.Difference.High, 1)
+			change, between = withUnit(x.Difference.Value, 1, compare.DifferenceUnit(x.Unit)), number(x.Difference.Low, 1)+" to "+number(x.Difference.High, 1)
 		}
 		with := func(i *results.Interval) string {
 			if i == nil {
@@ -355,6 +348,14 @@ func (r Report) quantityTable(of, title string) (t table, ok bool) {
 		t.Note += " " + strings.ToUpper(n[:1]) + n[1:] + "."
 	}
 	return t, len(t.Rows) > 0
+}
+
+// chance is a p value.
+func chance(p float64) string {
+	if p < 0.001 {
+		return "below 0.001"
+	}
+	return number(p, 3)
 }
 
 // figures is after how many digits a value of three figures or more ends.

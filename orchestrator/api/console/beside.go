@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"rundown/orchestrator"
+	"rundown/results/compare"
 	"rundown/results/figure"
 	"rundown/results/reading"
 )
@@ -230,9 +231,8 @@ func ratioRows(b reading.Beside) (template.HTML, []ratioRow) {
 	axis := newRatioAxis(low, high, "shorter", "longer")
 	sides := sideMarks(b)
 	var rows []ratioRow
-	group := -1
 	for i, r := range all {
-		row := ratioRow{Handset: r.Side, Mark: sides[r.Side], Says: r.Says, None: r.LeftOut != "" || !r.Shown, Mix: i >= len(b.Comparison.Ratios)}
+		row := ratioRow{Scenario: r.Scenario, Handset: r.Side, Mark: sides[r.Side], Says: r.Says, None: r.LeftOut != "" || !r.Shown, Mix: i >= len(b.Comparison.Ratios)}
 		if r.LeftOut == "" && r.Ratio.Value > 0 {
 			row.takeRatio(r.Ratio)
 			row.Plot = axis.plot(row.Mark, r.Ratio)
@@ -245,20 +245,26 @@ func ratioRows(b reading.Beside) (template.HTML, []ratioRow) {
 				row.More = append(row.More, fmt.Sprintf("%.2f h per Wh beside %.2f", r.Battery.SidePerWh, r.Battery.ReferencePerWh))
 			}
 		}
-		switch {
-		case r.RepeatsNeeded > 0:
-			row.More = append(row.More, fmt.Sprintf("%d more a side would settle it", r.RepeatsNeeded))
-		case r.OutOfReach:
-			row.More = append(row.More, "no number of repeats would settle it")
-		}
-		if group < 0 || rows[group].Scenario != r.Scenario || rows[group].Mix != row.Mix {
-			group = len(rows)
-			row.Scenario = r.Scenario
+		if settles := compare.Settling(r.RepeatsNeeded, r.OutOfReach); settles != "" {
+			row.More = append(row.More, settles)
 		}
 		rows = append(rows, row)
-		rows[group].Rows++
 	}
-	return axis.head, rows
+	return axis.head, inGroups(rows)
+}
+
+// inGroups has the first of the rows of one scenario name it, and say how many they are.
+func inGroups(rows []ratioRow) []ratioRow {
+	first := 0
+	for i := range rows {
+		if i == 0 || rows[i].Scenario != rows[first].Scenario || rows[i].Mix != rows[first].Mix {
+			first = i
+		} else {
+			rows[i].Scenario = ""
+		}
+		rows[first].Rows++
+	}
+	return rows
 }
 
 func (r *ratioRow) takeRatio(i figure.Interval) {
@@ -282,9 +288,8 @@ func setRows(b reading.Beside, set reading.ComparedSet) (template.HTML, []ratioR
 	axis := newRatioAxis(low, high, "less", "more")
 	sides := sideMarks(b)
 	var rows []ratioRow
-	group, of := -1, ""
 	for _, q := range set.Quantities {
-		row := ratioRow{Handset: q.Side, Mark: sides[q.Side], Says: q.Conclusion, None: !q.Significant}
+		row := ratioRow{Scenario: q.Quantity, Handset: q.Side, Mark: sides[q.Side], Says: q.Conclusion, None: !q.Significant}
 		switch {
 		case q.Ratio != nil:
 			row.takeRatio(*q.Ratio)
@@ -299,24 +304,15 @@ func setRows(b reading.Beside, set reading.ComparedSet) (template.HTML, []ratioR
 		} else {
 			row.More = append(row.More, q.LeftOut)
 		}
-		switch {
-		case q.RepeatsNeeded > 0:
-			row.More = append(row.More, fmt.Sprintf("%d more a side would settle it", q.RepeatsNeeded))
-		case q.OutOfReach:
-			row.More = append(row.More, "no number of repeats would settle it")
+		if settles := compare.Settling(q.RepeatsNeeded, q.OutOfReach); settles != "" {
+			row.More = append(row.More, settles)
 		}
-		name := q.Quantity
 		if len(scenarios) > 1 {
-			name = q.Scenario + ": " + name
-		}
-		if name != of {
-			group, of = len(rows), name
-			row.Scenario = name
+			row.Scenario = q.Scenario + ": " + row.Scenario
 		}
 		rows = append(rows, row)
-		rows[group].Rows++
 	}
-	return axis.head, rows
+	return axis.head, inGroups(rows)
 }
 
 // A ratioAxis is a log axis with 1 in ink.
