@@ -84,6 +84,11 @@ func TestNoticesOfABadNight(t *testing.T) {
 		}
 	}
 	mu.Unlock()
+	// A daemon that stops before it has written down that a notice arrived sends it again.
+	within(t, 20*time.Second, "all that was told is written down as sent", func() bool {
+		list, err := b.daemon.Notices()
+		return err == nil && !slices.ContainsFunc(list, func(r notices.Record) bool { return fmt.Sprint(r.Deliveries[0].State) != "sent" })
+	})
 	b.stopDaemon()
 	b.startDaemon()
 	within(t, 20*time.Second, "the last notice is sent to one target and waits for the other", func() bool {
