@@ -276,7 +276,7 @@ func sayPower(plugged int) string {
 	return "power seen"
 }
 
-// A stillness is since when no value of a handset's readings has changed.
+// A stillness is since when no value of the readings of a handset with power has changed.
 type stillness struct {
 	last  [4]int64 // level, voltage, temperature and counter, as printed
 	since time.Duration
@@ -290,7 +290,7 @@ func (s *stillness) lasts(at time.Duration, b devices.Battery) time.Duration {
 			now[i+1] = *v
 		}
 	}
-	if now != s.last {
+	if now != s.last || b.Plugged() == 0 {
 		s.last, s.since = now, at
 	}
 	return at - s.since

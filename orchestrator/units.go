@@ -229,7 +229,8 @@ func (d *Daemon) inUnits(handset string, b devices.Battery) devices.Battery {
 // readingsStill is for how long no value of a handset's battery may change, below 100 %, while
 // its temperature has a limit: a gauge that has stopped shows no heat. It is a guess on the safe
 // side of handsets that print whole degrees and volts, and whose level takes a quarter of an hour
-// for a point. One that rests is read too seldom for it.
+// for a point. One that rests is read too seldom for it, and one that waits for the power of a charge, or
+// is full on it, may be as calm as that.
 const readingsStill = 30 * time.Minute
 
 // limitRaw enters a temperature limit, °C, into what a recorder is told; 0 is none.

@@ -74,7 +74,7 @@ type Segment struct {
 	TargetPoints   int    // drain target, percentage points below the start edge, 0 to 100; 0 as NoTarget
 	StopLevelPct   int    // end at this level or below, %; 0: no limit
 	StopTempRaw    int    // end at this battery temperature or above, in the handset's own unit; 0: no limit
-	StillSec       int    // with that limit: end when no value has changed for so many s below 100 %; 0: never
+	StillSec       int    // with that limit: end when no value has changed for so many s, unless full or, with StopOffPower, without power; 0: never
 	TempPerDegree  int    // how many of that unit make 1 °C: 1, 10, 100 or 1000; 0 stands for 10
 	TimeLimitSec   int    // end after so many s since the begin mark; 0: no limit
 	StopOnPower    bool   // end when a power source shows on two readings running

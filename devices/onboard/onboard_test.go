@@ -105,6 +105,8 @@ func TestLimits(t *testing.T) {
 		{name: "tenths-become-degrees", s: Segment{StopTempRaw: 450}, then: dump(50, 30, false), want: EndNoTemperature},
 		{name: "degrees-become-tenths", s: Segment{StopTempRaw: 45, TempPerDegree: 1}, from: dump(50, 30, false), then: dump(50, 300, false), want: EndTemperatureLimit},
 		{name: "stands-still", s: Segment{StopTempRaw: 450, StillSec: 4}, then: dump(50, 301, false), want: EndStandsStill},
+		{name: "calm-while-it-waits", s: Segment{NoTarget: true, StopOffPower: true, StopTempRaw: 450, StillSec: 3, TimeLimitSec: 9}, then: dump(93, 300, false), want: EndTimeLimit},
+		{name: "stands-still-on-power", s: Segment{NoTarget: true, StopOffPower: true, StopTempRaw: 450, StillSec: 4}, then: dump(93, 300, true), want: EndStandsStill},
 		{name: "calm-when-full", s: Segment{NoTarget: true, StopTempRaw: 450, StillSec: 3, TimeLimitSec: 9}, then: dump(100, 300, true), want: EndTimeLimit},
 		{name: "no-limit", s: Segment{TimeLimitSec: 14}, then: strings.Replace(dump(50, 300, false), "  temperature: 300\n", "", 1), want: EndTimeLimit},
 		{name: "level", s: Segment{StopLevelPct: 15}, then: dump(15, 300, false), want: EndLevelLimit},

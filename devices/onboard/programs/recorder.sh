@@ -114,10 +114,12 @@ temperature() {
 
 # stands ends the segment when no value of the readings has changed for so long that the gauge
 # must have stopped: a temperature that stands still holds no limit. A full battery on its
-# charger may be as calm as that.
+# charger may be as calm as that, and a handset that waits for the power of a charge.
 stands() {
 	_t="$_lv $_cc $_vo $_te $_cu"
-	if [ "$_t" != "$_same" ] || [ "$_lv" = 100 ]; then
+	[ "$_lv" = 100 ] || [ "$_st" = 5 ] && _same=
+	[ "$_stop_off_power" = 1 ] && [ "$_pl" = 0 ] && _same=
+	if [ "$_t" != "$_same" ]; then
 		_same=$_t _moved=$_us
 	elif [ $((_us - _moved)) -ge "$_still_s" ]; then
 		finish 'readings stand still'
