@@ -85,7 +85,7 @@ type lookAfter struct {
 
 // lookLimit is how long a look may take at a handset on which nothing waits that would say when
 // power comes: the next one follows at once.
-const lookLimit = 25 * time.Second
+const lookLimit = 15 * time.Second
 
 // Of looks that bring no answer so many are tried again after a while, before the next one
 // that is due: a handset that sleeps may answer late, or not the first time.

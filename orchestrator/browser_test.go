@@ -44,7 +44,7 @@ scenarios:
     extends: sustain
     until: drained
     warm_up: 3 min
-    setup: [{open: "{stage}?cycle_s=4&cubes=200&scale=0.3&loop=0", wait: 10 s}]
+    setup: [{open: "{stage}?cycle_s=3&cubes=200&scale=0.3&loop=0", wait: 10 s}]
     evidence: [{kind: cycle, limit: 10 min}, {kind: foreground, of: browser, limit: 10 min}]
 plans:
   first: {drain: 3, sample_every: 2 s, start_level_pct: {least: 40, most: 94}, restart_spoiled: 0, segments: [read, see]}
