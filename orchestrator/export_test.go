@@ -30,3 +30,6 @@ var (
 	Silence  = silence
 	Lateness = lateness
 )
+
+// ReadyFresh is how long preconditions that were met count as met.
+const ReadyFresh = readyFresh

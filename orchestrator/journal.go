@@ -31,6 +31,8 @@ type entry struct {
 	Changes []preconditions.Change `json:"changes,omitempty"`
 	// Report is the precondition report of the segment being prepared or under way.
 	Report []results.Condition `json:"report,omitempty"`
+	// ReadyAt is when that report was met.
+	ReadyAt time.Time `json:"ready_at,omitzero"`
 	// Holder is the number under which the run holds its handset; 0: not yet.
 	Holder int64 `json:"holder,omitempty"`
 	// TakenOver says who took the handset over from this run.

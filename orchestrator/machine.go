@@ -32,6 +32,7 @@ const (
 	StartEdge      Event = "start edge"
 	EvidenceSeen   Event = "evidence seen" // of a segment without a drain target
 	ChargeSeen     Event = "charge seen"
+	NotAsPrepared  Event = "not as prepared" // the activity did not begin while the preparation was fresh
 	TargetReached  Event = "target reached"
 	LimitReached   Event = "limit reached"
 	SegmentSpoiled Event = "segment spoiled"
@@ -62,6 +63,7 @@ var moves = map[State]map[Event]State{
 		LimitReached:   Collecting, // too hot, too low or too late before it began
 		SegmentSpoiled: Collecting, // power seen, no evidence, rebooted
 		GaveUp:         Collecting, // cancelled: what was recorded is kept
+		NotAsPrepared:  Preparing,  // nothing of it has begun
 	},
 	Draining: {
 		TargetReached:  Collecting,

@@ -27,7 +27,7 @@ const (
 	restoreTries  = 3                // for settings that will not go back, before they are owed
 	gateLimit     = 30 * time.Second // for a power gate that is closed while the daemon starts or stops; real time
 	retryEvery    = 5 * time.Second
-	holdFresh     = 10 * time.Minute // a wait for limits after which the preconditions are looked at again
+	readyFresh    = 10 * time.Minute // how long preconditions that were met count as met before the activity begins
 	heatHeadroomC = 3.0              // a recharge stopped by heat goes on when the battery is this much cooler
 )
 
@@ -287,7 +287,7 @@ func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, er
 			return "", err
 		}
 	}
-	r.e.Claims = r.claims()
+	r.e.ReadyAt, r.e.Claims = r.d.now(), r.claims()
 	return r.hold(ctx, scenario, r.e.holdsAt(r.e.Step))
 }
 
@@ -378,7 +378,7 @@ func (r *run) hold(ctx context.Context, scenario scenarios.Scenario, names []str
 	for {
 		if full := r.d.limits.take(names); full == "" {
 			r.held = append(r.held, names...)
-			if waited.read() > holdFresh {
+			if waited.read() > readyFresh {
 				event, err := r.ready(ctx, scenario)
 				if event != Ready {
 					r.release() // it has to be recharged first, or its run ends

@@ -113,14 +113,21 @@ func (r *run) begin(ctx context.Context) (Event, error) {
 		return "", r.takeUp()
 	}
 	r.waitsFor("the activity to start")
-	r.e.Segment = &underway{ID: r.segmentID(), Key: r.segmentID()}
-	g := &segment{rec: r.newSegment(), u: r.e.Segment, scenario: r.scenario(), drifting: map[string]bool{}, heard: r.d.stopwatch()}
+	g := &segment{rec: r.newSegment(), u: &underway{ID: r.segmentID(), Key: r.segmentID()}, scenario: r.scenario(), drifting: map[string]bool{}, heard: r.d.stopwatch()}
 	g.rec.StartedAt = r.d.now()
+	r.live = g
+	if before := r.e.Segment; before != nil && before.Answering != nil { // a daemon was killed just before the start
+		g.u.Answering = before.Answering
+		if err := r.disengage(ctx); err != nil {
+			return "", err
+		}
+		g.rec.Evidence = nil // of calls that were not made
+	}
+	r.e.Segment = g.u
 	if g.scenario.Stage != "" {
 		g.session = r.d.stage.Open(g.scenario.Stage)
 		g.u.StageKey = g.session.Key()
 	}
-	r.live = g
 	r.d.meters.begin(r.h.Name, g.u.ID)
 	if err := r.d.saveEntry(r.e); err != nil {
 		return "", err
@@ -131,6 +138,8 @@ func (r *run) begin(ctx context.Context) (Event, error) {
 	switch {
 	case isStop(ctx, err) || errors.As(err, &kept):
 		return "", err
+	case errors.Is(err, errNotAsPrepared):
+		return r.unprepared(ctx)
 	case errors.As(err, &held) && held.handset == r.h.Name:
 		r.takenBy(held.by)
 		g.u.Verdict.Spoiled = r.e.TakenOver
@@ -142,11 +151,37 @@ func (r *run) begin(ctx context.Context) (Event, error) {
 	return "", nil
 }
 
+// errNotAsPrepared: preconditions that were met once may not be by now. A handset that was away,
+// or whose daemon was, may have been used by a person or another daemon meanwhile.
+var errNotAsPrepared = errors.New("the handset was prepared too long ago")
+
+// unprepared goes back to preparing a segment of which nothing has begun. One that is in the
+// store already is an attempt of its own, and says there what became of it.
+func (r *run) unprepared(ctx context.Context) (Event, error) {
+	g := r.live
+	if err := r.disengage(ctx); err != nil {
+		return "", err
+	}
+	switch _, err := r.d.store.Segment(g.u.ID); {
+	case err == nil:
+		return r.spoil("the activity could not be started: %s", errNotAsPrepared)
+	case !errors.Is(err, results.ErrNotFound):
+		return "", err
+	}
+	r.log.Warn().Time("prepared", r.e.ReadyAt).Msg("prepared anew: the activity could not begin at once")
+	g.close()
+	r.live, r.e.Segment = nil, nil
+	return NotAsPrepared, nil
+}
+
 // start installs and starts the programs over a link that holds at the moment.
 func (r *run) start(ctx context.Context, l devices.Link) error {
 	g := r.live
 	if g.u.Started { // the link was lost in the middle of an earlier try
 		return r.startPrograms(ctx, l)
+	}
+	if r.d.now().Sub(r.e.ReadyAt).Abs() > readyFresh {
+		return &finalError{errNotAsPrepared}
 	}
 	id, err := devices.Identify(ctx, l)
 	if err != nil {
@@ -163,7 +198,11 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 	if g.u.Holder, err = r.d.takeFor(ctx, l, r.h, r.e.RunID, g.u.Key); err != nil {
 		return heldIsFinal(err)
 	}
-	r.e.Holder = g.u.Holder
+	between := g.u.Holder - r.e.Holder
+	known := r.e.Holder > 0
+	if r.e.Holder = g.u.Holder; known && between > 1 { // somebody else had it, and put back what is theirs
+		return &finalError{errNotAsPrepared}
+	}
 	if err := r.engage(ctx); err != nil {
 		return err
 	}

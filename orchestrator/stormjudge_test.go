@@ -321,6 +321,13 @@ func causeWithin(g results.Segment) time.Duration {
 	return 35 * time.Minute
 }
 
+// clockJumped reports whether a segment's times are those of a handset's own clock, as its record
+// says, and that clock was set at some time of the night.
+func (n *stormNight) clockJumped(g results.Segment) bool {
+	return slices.ContainsFunc(g.Notes, func(note results.Note) bool { return strings.Contains(note.Text, "by the handset's own clock only") }) &&
+		slices.ContainsFunc(n.befell, func(e *stormEvent) bool { return e.handset == g.Handset && e.kind == "handset clock jumps" })
+}
+
 // judgeReason holds what a segment says of itself against what befell its handset. cancelled:
 // its run was, at whatever time; a handset that is away learns of it late.
 func (n *stormNight) judgeReason(g results.Segment, cancelled bool) {
@@ -339,7 +346,11 @@ func (n *stormNight) judgeReason(g results.Segment, cancelled bool) {
 	}
 	n.reasons[g.Outcome+": "+g.Reason]++
 	named := false
-	befell := n.during(g.Handset, g.StartedAt.Add(-causeWithin(g)), g.EndedAt.Add(causeWithin(g)))
+	from, until := g.StartedAt.Add(-causeWithin(g)), g.EndedAt.Add(causeWithin(g))
+	if n.clockJumped(g) {
+		from, until = time.Time{}, n.clock.Now()
+	}
+	befell := n.during(g.Handset, from, until)
 	for _, c := range causes {
 		if !strings.Contains(g.Reason, c.says) {
 			continue
