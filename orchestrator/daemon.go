@@ -166,6 +166,39 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	if err := d.loadSelf(); err != nil {
 		return err
 	}
+	d.readStore()
+	d.clip = newLabClip(d.file.Bench.Clip)
+	for _, n := range d.file.Nights {
+		if err := Playable(d.file, n.Plan); err != nil {
+			d.log.Error().Err(err).Str("night", n.Name).Msg("the night will not be queued as the plan file stands")
+		}
+	}
+	d.stage = stage.New(stage.Config{Listen: d.file.Bench.Stage.Listen, Now: d.clock.Now, Open: d.listen})
+	if err := d.stage.Start(ctx); err != nil {
+		return fmt.Errorf("the stage: %w", err)
+	}
+	d.undo = append(d.undo, func() {
+		bounded, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+		defer cancel()
+		_ = d.stage.Stop(bounded)
+	})
+	unfinished, err := d.unfinished()
+	if err != nil {
+		d.log.Error().Err(err).Msg("some journal entries cannot be read and are left out")
+	}
+	d.loadPowers(unfinished)
+	d.lookAtGates()
+	d.closeGates(ctx, unfinished)
+	d.undo = append(d.undo, d.gatesToSafety)
+	d.holdAgain(unfinished)
+	d.setGoing(ctx, unfinished)
+	return nil
+}
+
+// readStore reads what is kept in memory. What cannot be read is left out and said: the bench
+// goes on without it.
+func (d *Daemon) readStore() {
+	var err error
 	if d.queue, err = openQueue(d.store); err != nil {
 		d.log.Error().Err(err).Msg("some queue items cannot be read and are left out")
 	}
@@ -194,32 +227,10 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 			d.tell(h.Name, func(s *HandsetStatus) { s.SetAside = aside })
 		}
 	}
-	d.clip = newLabClip(d.file.Bench.Clip)
-	for _, n := range d.file.Nights {
-		if err := Playable(d.file, n.Plan); err != nil {
-			d.log.Error().Err(err).Str("night", n.Name).Msg("the night will not be queued as the plan file stands")
-		}
-	}
+}
 
-	d.stage = stage.New(stage.Config{Listen: d.file.Bench.Stage.Listen, Now: d.clock.Now, Open: d.listen})
-	if err := d.stage.Start(ctx); err != nil {
-		return fmt.Errorf("the stage: %w", err)
-	}
-	d.undo = append(d.undo, func() {
-		bounded, cancel := context.WithTimeout(context.Background(), 5*time.Second)
-		defer cancel()
-		_ = d.stage.Stop(bounded)
-	})
-
-	unfinished, err := d.unfinished()
-	if err != nil {
-		d.log.Error().Err(err).Msg("some journal entries cannot be read and are left out")
-	}
-	d.loadPowers(unfinished)
-	d.lookAtGates()
-	d.closeGates(ctx, unfinished)
-	d.undo = append(d.undo, d.gatesToSafety)
-	d.holdAgain(unfinished)
+// setGoing sets everything going that goes on until the daemon is stopped.
+func (d *Daemon) setGoing(ctx context.Context, unfinished map[string][]*entry) {
 	running, stop := context.WithCancel(context.WithoutCancel(ctx))
 	d.stopAll = stop
 	var wg sync.WaitGroup
@@ -259,7 +270,6 @@ func (d *Daemon) Start(ctx context.Context) (err error) {
 	wg.Go(func() { d.pulses.living(running, "nights", watchQuiet, d.watchNights) })
 	wg.Go(func() { d.pulses.living(running, "prompts", watchQuiet, d.watchPrompts) })
 	wg.Go(func() { d.notices.Run(running) })
-	return nil
 }
 
 // Stop ends the daemon in bounded time. Runs under way are left to their handsets and

@@ -16,6 +16,7 @@ import (
 	"rundown/results/endurance"
 	"rundown/results/logfiles"
 	"rundown/results/reading"
+	"rundown/scenarios"
 )
 
 // ErrImported means that the same file is in the store already.
@@ -66,126 +67,30 @@ type Import struct {
 // is ErrRequest, what is wrong with the file logfiles.Faults; the same log of the same
 // handset again is ErrImported. Nothing is stored then.
 func (d *Daemon) Import(q ImportRequest) (Import, error) {
-	name := strings.TrimSpace(q.Handset)
-	switch {
-	case name == "" || len(name) > 60 || strings.ContainsFunc(name, func(c rune) bool { return c < ' ' || c == 0x7f }):
-		return Import{}, fmt.Errorf("%w: an imported log needs the name of its handset, of 1 to 60 characters", ErrRequest)
-	case d.file.LineUps[name].Name != "":
-		return Import{}, fmt.Errorf("%w: %q is a line-up of the plan file: a comparison could not tell it from the handset", ErrRequest, name)
-	case len(q.Content) == 0:
-		return Import{}, fmt.Errorf("%w: the file is empty", ErrRequest)
-	}
-	for what, v := range map[string]float64{"capacity": q.CapacityMAh, "nominal voltage": q.NominalMV, "warm-up": q.WarmUpS, "loop": q.LoopS, "points": float64(q.TargetPoints)} {
-		if !(v >= 0) || math.IsInf(v, 0) {
-			return Import{}, fmt.Errorf("%w: %s: want 0 or more, got %g", ErrRequest, what, v)
-		}
-	}
-	if err := calculate.Capacity(q.CapacityMAh); err != nil {
+	q.Handset = strings.TrimSpace(q.Handset)
+	if err := q.check(d.file.LineUps); err != nil {
 		return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
-	}
-	if len(q.Note) > 2000 {
-		return Import{}, fmt.Errorf("%w: a note of %d bytes: want at most 2000", ErrRequest, len(q.Note))
 	}
 	file := reading.ImportedFile{File: filepath.Base(q.File), Content: q.Content, Columns: q.Columns, Only: q.Only, Target: q.TargetPoints}
 	log, err := file.Read()
+	if err == nil {
+		err = q.decide(log)
+	}
 	if err != nil {
 		return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
 	}
-	as := q.As
-	if as == "" {
-		as = log.As()
-	}
-	if !slices.Contains([]string{results.AsEndurance, results.AsCharge, results.AsSustain}, as) {
-		return Import{}, fmt.Errorf("%w: as: want endurance, charge or sustain, got %q", ErrRequest, as)
-	}
-	file.AtChange = as == results.AsEndurance && log.AtChange()
-	if q.AtChange != nil {
-		file.AtChange = *q.AtChange
-	}
-	scenario := q.Scenario
-	if scenario == "" && as != results.AsEndurance {
-		scenario = as
-	}
-	if scenario == "" {
-		return Import{}, fmt.Errorf("%w: what did the handset do? Name the scenario, such as video", ErrRequest)
-	}
-	sum := sha256.Sum256(q.Content)
-	now := d.now()
-	started := q.Started
-	if started.IsZero() {
-		started = log.Start
-	}
-	run := results.Run{
-		ID: newID("r", now), Handset: d.importedHandset(name, q), Plan: q.Plan, QueuedAt: now, StartedAt: started, State: string(Done),
-		Imported: &results.Imported{
-			File: file.File, SHA256: hex.EncodeToString(sum[:]), At: now, By: q.By, As: as, Columns: map[string]string{}, AtChange: file.AtChange,
-			UndatedStart: started.IsZero(),
-		},
-	}
-	if started.IsZero() {
-		run.StartedAt = now
-	}
-	run.StartedAt = run.StartedAt.UTC()
+	file.AtChange = *q.AtChange
+	run := d.importedRun(q, log)
 	file.Run = run.ID
-	out := Import{DryRun: q.DryRun, Rows: len(log.Rows), Ignored: log.Ignored, Taken: map[string]string{}}
-	for quantity, c := range log.Taken {
-		text := c.Name
-		if c.Unit != "" {
-			text += "@" + c.Unit
-		}
-		out.Taken[string(quantity)] = text
-	}
-	run.Imported.Columns = out.Taken
-	if q.Note != "" {
-		run.Notes = append(run.Notes, results.Note{At: now, Text: q.Note})
-	}
-	last := log.Rows[len(log.Rows)-1]
-	run.EndedAt = run.StartedAt.Add(last.T - log.Rows[0].T)
-	g := results.Segment{
-		ID: run.ID + "-01-1", RunID: run.ID, Handset: name, Plan: q.Plan, Scenario: scenario, Index: 1, Repeat: 1, Attempt: 1,
-		Outcome: results.Measured, Imported: as, LoopS: q.LoopS, WarmUpS: q.WarmUpS, TargetPoints: q.TargetPoints,
-		StartedAt: run.StartedAt, EndedAt: run.EndedAt, EndedBy: "imported", ActivityUpS: log.Rows[0].T.Seconds(),
+	g, err := importedSegment(q, log, run)
+	if err != nil {
+		return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
 	}
 	samples := importedSamples(log, run.StartedAt.Add(-log.Rows[0].T))
 	g.Samples = len(samples)
-	if as == results.AsEndurance {
-		read, err := log.Endurance(file.AtChange)
-		if err != nil {
-			return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
-		}
-		for _, e := range endurance.Edges(read) {
-			g.Edges = append(g.Edges, results.Edge{LevelPct: e.LevelPct, LoUpMS: e.Lo.Milliseconds(), HiUpMS: e.Hi.Milliseconds()})
-		}
-		if g.TargetPoints == 0 && len(g.Edges) > 0 {
-			g.TargetPoints = g.Edges[0].LevelPct - g.Edges[len(g.Edges)-1].LevelPct
-		}
-	}
-	switch as {
-	case results.AsEndurance:
-		figure, _, err := reading.FigureOfFile(g, run.Handset, file, log)
-		if err != nil {
-			out.Reason = why(err)
-		} else {
-			out.Figure = &figure
-		}
-	case results.AsCharge:
-		c := reading.Charge{Segment: g.ID, Run: run.ID, Handset: name, Scenario: scenario, Outcome: g.Outcome}
-		switch err := c.FromFile(g, log); {
-		case errors.Is(err, logfiles.ErrLacks) || errors.As(err, new(logfiles.Faults)):
-			return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
-		case err != nil:
-			out.Reason = why(err)
-		default:
-			out.Charge = &c
-		}
-	case results.AsSustain:
-		h := reading.Sustained{Segment: g.ID, Run: run.ID, Handset: name, Scenario: scenario, Outcome: g.Outcome, Workload: scenario, Imported: true}
-		if err := h.FromFile(g, log); err != nil {
-			return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
-		}
-		if out.Reason = h.Reason; h.Reason == "" {
-			out.Sustain = &h
-		}
+	out := Import{Run: run, Segment: g, DryRun: q.DryRun, Rows: len(log.Rows), Ignored: log.Ignored, Taken: run.Imported.Columns}
+	if err := out.workOut(file, log); err != nil {
+		return Import{}, fmt.Errorf("%w: %w", ErrRequest, err)
 	}
 	if run.Imported.UndatedStart {
 		out.Warnings = append(out.Warnings, "the file does not say when the log began, and nobody did: it is dated to its import")
@@ -193,29 +98,165 @@ func (d *Daemon) Import(q ImportRequest) (Import, error) {
 	if file.AtChange {
 		out.Warnings = append(out.Warnings, "each line is taken for the moment at which the level was seen to change")
 	}
-	out.Run, out.Segment = run, g
 	if before, ok := d.importedBefore(run, g, q.Only); ok {
-		return out, fmt.Errorf("%w: %s of %s is run %s; delete that first to import it again", ErrImported, file.File, name, before)
+		return out, fmt.Errorf("%w: %s of %s is run %s; delete that first to import it again", ErrImported, file.File, q.Handset, before)
 	}
 	if q.DryRun {
 		return out, nil
 	}
-	if err := d.store.PutDocument(reading.DocumentsImports, run.ID, file); err != nil {
+	if err := d.storeImport(run, g, file, samples); err != nil {
 		return Import{}, err
 	}
-	err = d.store.PutSegment(g)
+	d.publish(Change{Handset: q.Handset, Run: run.ID, Kind: "segment", Text: g.Scenario + " imported from " + file.File})
+	return out, nil
+}
+
+// check says what is wrong with a request before its file is read.
+func (q ImportRequest) check(lineUps map[string]scenarios.LineUp) error {
+	switch name := q.Handset; {
+	case name == "" || len(name) > 60 || strings.ContainsFunc(name, func(c rune) bool { return c < ' ' || c == 0x7f }):
+		return errors.New("an imported log needs the name of its handset, of 1 to 60 characters")
+	case lineUps[name].Name != "":
+		return fmt.Errorf("%q is a line-up of the plan file: a comparison could not tell it from the handset", name)
+	case len(q.Content) == 0:
+		return errors.New("the file is empty")
+	case len(q.Note) > 2000:
+		return fmt.Errorf("a note of %d bytes: want at most 2000", len(q.Note))
+	}
+	for _, v := range []struct {
+		what  string
+		value float64
+	}{
+		{"capacity", q.CapacityMAh}, {"nominal voltage", q.NominalMV}, {"warm-up", q.WarmUpS}, {"loop", q.LoopS}, {"points", float64(q.TargetPoints)},
+	} {
+		if !(v.value >= 0) || math.IsInf(v.value, 0) {
+			return fmt.Errorf("%s: want 0 or more, got %g", v.what, v.value)
+		}
+	}
+	return calculate.Capacity(q.CapacityMAh)
+}
+
+// decide fills in what the log itself says and the request left open.
+func (q *ImportRequest) decide(log logfiles.Log) error {
+	if q.As == "" {
+		q.As = log.As()
+	}
+	if !slices.Contains([]string{results.AsEndurance, results.AsCharge, results.AsSustain}, q.As) {
+		return fmt.Errorf("as: want endurance, charge or sustain, got %q", q.As)
+	}
+	if q.AtChange == nil {
+		atChange := q.As == results.AsEndurance && log.AtChange()
+		q.AtChange = &atChange
+	}
+	if q.Scenario == "" && q.As != results.AsEndurance {
+		q.Scenario = q.As
+	}
+	if q.Scenario == "" {
+		return errors.New("what did the handset do? Name the scenario, such as video")
+	}
+	if q.Started.IsZero() {
+		q.Started = log.Start
+	}
+	return nil
+}
+
+// importedRun is the record of the run that a log was made in.
+func (d *Daemon) importedRun(q ImportRequest, log logfiles.Log) results.Run {
+	sum, now := sha256.Sum256(q.Content), d.now()
+	run := results.Run{
+		ID: newID("r", now), Handset: d.importedHandset(q.Handset, q), Plan: q.Plan, QueuedAt: now, StartedAt: orElse(q.Started, now).UTC(), State: string(Done),
+		Imported: &results.Imported{
+			File: filepath.Base(q.File), SHA256: hex.EncodeToString(sum[:]), At: now, By: q.By, As: q.As, Columns: map[string]string{}, AtChange: *q.AtChange,
+			UndatedStart: q.Started.IsZero(),
+		},
+	}
+	run.EndedAt = run.StartedAt.Add(log.Rows[len(log.Rows)-1].T - log.Rows[0].T)
+	for quantity, c := range log.Taken {
+		text := c.Name
+		if c.Unit != "" {
+			text += "@" + c.Unit
+		}
+		run.Imported.Columns[string(quantity)] = text
+	}
+	if q.Note != "" {
+		run.Notes = append(run.Notes, results.Note{At: now, Text: q.Note})
+	}
+	return run
+}
+
+// importedSegment is the record of what was logged.
+func importedSegment(q ImportRequest, log logfiles.Log, run results.Run) (results.Segment, error) {
+	g := results.Segment{
+		ID: run.ID + "-01-1", RunID: run.ID, Handset: q.Handset, Plan: q.Plan, Scenario: q.Scenario, Index: 1, Repeat: 1, Attempt: 1,
+		Outcome: results.Measured, Imported: q.As, LoopS: q.LoopS, WarmUpS: q.WarmUpS, TargetPoints: q.TargetPoints,
+		StartedAt: run.StartedAt, EndedAt: run.EndedAt, EndedBy: "imported", ActivityUpS: log.Rows[0].T.Seconds(),
+	}
+	if q.As != results.AsEndurance {
+		return g, nil
+	}
+	read, err := log.Endurance(*q.AtChange)
+	if err != nil {
+		return g, err
+	}
+	for _, e := range endurance.Edges(read) {
+		g.Edges = append(g.Edges, results.Edge{LevelPct: e.LevelPct, LoUpMS: e.Lo.Milliseconds(), HiUpMS: e.Hi.Milliseconds()})
+	}
+	if g.TargetPoints == 0 && len(g.Edges) > 0 {
+		g.TargetPoints = g.Edges[0].LevelPct - g.Edges[len(g.Edges)-1].LevelPct
+	}
+	return g, nil
+}
+
+// workOut puts the log's figure into the import, or says why there is none. An error is the file's.
+func (m *Import) workOut(file reading.ImportedFile, log logfiles.Log) error {
+	g := m.Segment
+	switch g.Imported {
+	case results.AsEndurance:
+		figure, _, err := reading.FigureOfFile(g, m.Run.Handset, file, log)
+		if err != nil {
+			m.Reason = why(err)
+			return nil
+		}
+		m.Figure = &figure
+	case results.AsCharge:
+		c := reading.Charge{Segment: g.ID, Run: g.RunID, Handset: g.Handset, Scenario: g.Scenario, Outcome: g.Outcome}
+		switch err := c.FromFile(g, log); {
+		case errors.Is(err, logfiles.ErrLacks) || errors.As(err, new(logfiles.Faults)):
+			return err
+		case err != nil:
+			m.Reason = why(err)
+		default:
+			m.Charge = &c
+		}
+	case results.AsSustain:
+		h := reading.Sustained{Segment: g.ID, Run: g.RunID, Handset: g.Handset, Scenario: g.Scenario, Outcome: g.Outcome, Workload: g.Scenario, Imported: true}
+		if err := h.FromFile(g, log); err != nil {
+			return err
+		}
+		if m.Reason = h.Reason; h.Reason == "" {
+			m.Sustain = &h
+		}
+	}
+	return nil
+}
+
+// storeImport stores an import whole, or nothing of it.
+func (d *Daemon) storeImport(run results.Run, g results.Segment, file reading.ImportedFile, samples []results.Sample) error {
+	if err := d.store.PutDocument(reading.DocumentsImports, run.ID, file); err != nil {
+		return err
+	}
+	err := d.store.PutSegment(g)
 	if err == nil && len(samples) > 0 {
 		_, err = d.store.AppendSamples(g.ID, samples)
 	}
 	if err == nil {
 		err = d.store.PutRun(run)
 	}
-	if err != nil { // nothing half-done is left
+	if err != nil {
 		_ = d.store.PutRun(run)
-		return Import{}, errors.Join(err, d.store.DeleteImported(run.ID), d.store.DeleteDocument(reading.DocumentsImports, run.ID))
+		return errors.Join(err, d.store.DeleteImported(run.ID), d.store.DeleteDocument(reading.DocumentsImports, run.ID))
 	}
-	d.publish(Change{Handset: name, Run: run.ID, Kind: "segment", Text: scenario + " imported from " + file.File})
-	return out, nil
+	return nil
 }
 
 // DeleteImport takes an import back: run, segment, samples and file. results.ErrNotFound

@@ -125,7 +125,7 @@ func (b *chargeBench) begun() *run {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	r := b.runOf(&entry{RunID: "r1", Item: Item{ID: "q1", Handset: "Alder", Plan: "top", State: Running, Order: order}, State: Settling, Attempt: 1})
+	r := b.runOf(&entry{RunID: "r1", Item: Item{ID: "q1", Handset: "Alder", Plan: "top", State: Running, Order: order}, State: Settling, Attempt: 1, ReadyAt: b.d.now()})
 	if event, err := r.begin(b.t.Context()); event != "" || err != nil {
 		b.t.Fatalf("begin = %q, %v", event, err)
 	}

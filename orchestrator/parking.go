@@ -99,36 +99,49 @@ func (d *Daemon) parkTurn(ctx context.Context, h scenarios.Handset, l devices.Li
 		return // whoever has it now has stopped the charge first
 	}
 	defer d.engaged.give(h.Name)
-	now := d.now()
+	read := !s.seenAt.IsZero() && d.now().Sub(s.seenAt).Abs() <= parkUnread
 	hinders := d.hindersParking(h, l, due)
-	read := !s.seenAt.IsZero() && now.Sub(s.seenAt).Abs() <= parkUnread
-	if park.State == ParkCharging {
-		waited := now.Sub(park.ChargedFrom).Abs()
-		switch {
-		case due != nil:
-			d.stopParking(ctx, h, ParkWaits, "what is queued for it goes before")
-		case hinders != "" && l != nil:
-			d.stopParking(ctx, h, ParkWaits, hinders)
-		case !read && (waited > parkUnread || l == nil):
-			d.stopParking(ctx, h, ParkWaits, "it could not be read while it was charged")
-		case !read:
-		case s.levelPct >= park.ToPct:
-			d.stopParking(ctx, h, ParkParked, "")
-		case s.tempC == nil:
-			d.stopParking(ctx, h, ParkGivenUp, "it gives no battery temperature, and must not be charged unwatched without one")
-		case *s.tempC >= park.StopTempC:
-			d.stopParking(ctx, h, ParkCools, fmt.Sprintf("battery at %.1f °C (limit %.1f)", *s.tempC, park.StopTempC))
-		case waited.Seconds() > park.LimitS:
-			d.stopParking(ctx, h, ParkGivenUp, fmt.Sprintf("level %d %% after %s: look at charger, cable and charge limit", s.levelPct, round(waited)))
-		case !s.on && waited > parkNoPower:
-			d.parkingFails(ctx, h, fmt.Sprintf("its power gate, %s, was opened and the handset sees no power: look at charger, cable and plug", d.gates[h.Name].Name()))
-		}
-		return
-	}
 	switch {
-	case !read, s.levelPct >= park.ToPct && park.State == ParkParked, park.State == ParkGivenUp && s.levelPct < park.ToPct:
+	case park.State == ParkCharging && due != nil:
+		d.stopParking(ctx, h, ParkWaits, "what is queued for it goes before")
+	case park.State == ParkCharging && hinders != "" && l != nil:
+		d.stopParking(ctx, h, ParkWaits, hinders)
+	case park.State == ParkCharging:
+		d.parkCharging(ctx, h, park, s, read, l == nil)
+	case read:
+		d.parkWaiting(ctx, h, l, park, s, hinders)
+	}
+}
+
+// parkCharging looks at a handset that is charged to be parked: read says whether it was read
+// lately, away whether it cannot be reached.
+func (d *Daemon) parkCharging(ctx context.Context, h scenarios.Handset, park *Parking, s powerState, read, away bool) {
+	waited := d.now().Sub(park.ChargedFrom).Abs()
+	switch {
+	case !read && (waited > parkUnread || away):
+		d.stopParking(ctx, h, ParkWaits, "it could not be read while it was charged")
+	case !read:
+	case s.levelPct >= park.ToPct:
+		d.stopParking(ctx, h, ParkParked, "")
+	case s.tempC == nil:
+		d.stopParking(ctx, h, ParkGivenUp, "it gives no battery temperature, and must not be charged unwatched without one")
+	case *s.tempC >= park.StopTempC:
+		d.stopParking(ctx, h, ParkCools, fmt.Sprintf("battery at %.1f °C (limit %.1f)", *s.tempC, park.StopTempC))
+	case waited.Seconds() > park.LimitS:
+		d.stopParking(ctx, h, ParkGivenUp, fmt.Sprintf("level %d %% after %s: look at charger, cable and charge limit", s.levelPct, round(waited)))
+	case !s.on && waited > parkNoPower:
+		d.parkingFails(ctx, h, fmt.Sprintf("its power gate, %s, was opened and the handset sees no power: look at charger, cable and plug", d.gates[h.Name].Name()))
+	}
+}
+
+// parkWaiting looks at a handset that waits to be parked, or is: it was read lately. hinders says
+// what keeps it from being charged; "": nothing that is known before it is looked at.
+func (d *Daemon) parkWaiting(ctx context.Context, h scenarios.Handset, l devices.Link, park *Parking, s powerState, hinders string) {
+	now, full := d.now(), s.levelPct >= park.ToPct
+	switch {
+	case full && park.State == ParkParked, !full && park.State == ParkGivenUp:
 		return
-	case s.levelPct >= park.ToPct: // also by a person's charger
+	case full: // also by a person's charger
 		d.setParking(h.Name, func(p *Parking) {
 			p.State, p.Why, p.ParkedAt, p.ParkedPct, p.Failed = ParkParked, "", now, s.levelPct, 0
 		})

@@ -185,12 +185,8 @@ func (d *Daemon) collectOther(ctx context.Context, h scenarios.Handset, l device
 		return f, nil
 	}
 	if isAnswering(key) { // of a call whose run could not collect it
-		f.Text = "of calls that it answered; removed from the handset"
-		if err := onboard.Remove(ctx, l, key); err != nil {
-			return f, err
-		}
-		f.Removed = true
-		return f, nil
+		f.Text = "of calls that it answered"
+		return f, d.remove(ctx, l, key, &f)
 	}
 	rec, err := d.store.Segment(key)
 	have := err == nil
@@ -200,14 +196,11 @@ func (d *Daemon) collectOther(ctx context.Context, h scenarios.Handset, l device
 	// What belongs to no run of this store is another daemon's, also when it was found before:
 	// it is kept here and stays on the handset for whom it belongs to.
 	known := have && rec.RunID != ""
-	var u underway
+	u := underway{ID: key, Key: key, BootID: rec.BootID}
 	if known {
-		u = underway{ID: key, Key: key, BootID: rec.BootID, HostZero: d.hostZeroOf(rec)}
-	} else {
-		u = underway{ID: key, Key: key, BootID: state.StartedBootID}
-		if state.BootID == state.StartedBootID {
-			u.HostZero = d.now().Add(-time.Duration(state.UptimeMS) * time.Millisecond)
-		}
+		u.HostZero = d.hostZeroOf(rec)
+	} else if u.BootID = state.StartedBootID; state.BootID == state.StartedBootID {
+		u.HostZero = d.now().Add(-time.Duration(state.UptimeMS) * time.Millisecond)
 	}
 	if !have {
 		rec = results.Segment{
@@ -273,8 +266,15 @@ func (d *Daemon) hostZeroOf(g results.Segment) time.Time {
 }
 
 func (d *Daemon) removeCollected(ctx context.Context, l devices.Link, key string, f *Found) error {
-	if err := onboard.Remove(ctx, l, key); err != nil {
+	if err := d.remove(ctx, l, key, f); err != nil {
 		return fmt.Errorf("it is stored, but could not be removed from the handset: %w", err)
+	}
+	return nil
+}
+
+func (d *Daemon) remove(ctx context.Context, l devices.Link, key string, f *Found) error {
+	if err := onboard.Remove(ctx, l, key); err != nil {
+		return err
 	}
 	f.Removed, f.Text = true, f.Text+"; removed from the handset"
 	return nil

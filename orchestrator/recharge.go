@@ -14,8 +14,6 @@ import (
 // recharge opens the power gate until the level is at the top of the start window, with
 // the gate closed while the battery is too hot. The gate is closed on every way out.
 func (r *run) recharge(ctx context.Context) (event Event, err error) {
-	plan, window := r.e.Item.Order.Plan, r.window()
-	top := rechargeTo(window)
 	if r.gate == nil {
 		return r.giveUp(ctx, "recharge: no power gate is set up any more: charge it by hand and queue again")
 	}
@@ -40,80 +38,120 @@ func (r *run) recharge(ctx context.Context) (event Event, err error) {
 	if why := r.switchPower(ctx, true); why != "" {
 		return r.giveUp(ctx, "%s", why)
 	}
-	waited, open, from := r.d.stopwatch(), true, -1
-	gone, again := 0, 0 // looks in a row without power although the gate is open; times it was opened again
-	var seen rechargeLog
-	var still stillness
+	c := recharging{run: r, top: rechargeTo(r.window()), waited: r.d.stopwatch(), open: true, from: -1}
 	for {
 		if err := r.d.clock.Sleep(ctx, r.d.pollEvery); err != nil {
 			return "", err
 		}
-		if r.cancelled() {
-			return r.giveUp(ctx, "cancelled")
-		}
-		if by := r.e.Item.FinishBy; !by.IsZero() && r.d.now().After(by) {
-			return r.giveUp(ctx, "the night ended during the recharge")
-		}
-		battery, err := r.battery(ctx)
-		switch {
-		case isStop(ctx, err):
-			return "", err
-		case err != nil:
-			return r.giveUp(ctx, "recharge: %s", why(err))
-		}
-		if from < 0 {
-			from = battery.LevelPct
-		}
-		seen.add(waited.read(), battery)
-		r.waitsFor(fmt.Sprintf("recharge to %g %%", top))
-		r.showRunEnd(0)
-		tempC, tempKnown := 0.0, battery.TempC != nil
-		if tempKnown {
-			tempC = *battery.TempC
-		}
-		switch {
-		case float64(battery.LevelPct) >= top:
-			r.learnFromRecharge(seen)
-			if err := r.learnRecharge(battery.LevelPct-from, waited.read()); err != nil {
-				return "", err
-			}
-			if why := r.switchPower(ctx, false); why != "" {
-				return r.giveUp(ctx, "%s", why)
-			}
-			return InWindow, nil
-		case waited.read() > plan.RechargeLimit:
-			return r.giveUp(ctx, "recharge: level %d %% after %s, wanted %g %%: look at charger, cable and charge limit", battery.LevelPct, round(plan.RechargeLimit), top)
-		case still.lasts(waited.read(), battery) > readingsStill && open:
-			return r.giveUp(ctx, "recharge: none of its battery's readings has changed for %s at %d %%: look at charger, cable and charge limit; a gauge that has stopped shows no heat, and it must not be charged unwatched", round(readingsStill), battery.LevelPct)
-		case open && !tempKnown:
-			return r.giveUp(ctx, "recharge: the handset gives no battery temperature, and it must not be charged unwatched without one")
-		case open && tempC >= plan.RechargeStopTempC:
-			r.note("recharge held: battery at %.1f °C (limit %.1f)", tempC, plan.RechargeStopTempC)
-			r.notifyHot(tempC, plan.RechargeStopTempC)
-			if err := r.closeGate(ctx); err != nil {
-				return r.giveUp(ctx, "recharge: battery at %.1f °C and power gate %s does not close: cut the power by hand: %s", tempC, r.gate.Name(), why(err))
-			}
-			open = false
-		case !open && tempKnown && tempC <= plan.RechargeStopTempC-heatHeadroomC:
-			if err := r.openGate(ctx); err != nil {
-				return r.giveUp(ctx, "recharge: power gate %s does not open: %s", r.gate.Name(), why(err))
-			}
-			open = true
-		}
-		if gone++; !open || battery.Plugged() != 0 {
-			gone = 0
-		}
-		if gone >= 2 && again < reopenings {
-			gone, again = 0, again+1
-			r.note("power went during the recharge although power gate %s was not closed here; it is opened again", r.gate.Name())
-			if why := r.switchPower(ctx, true); why != "" {
-				return r.giveUp(ctx, "%s", why)
-			}
-		}
-		if !open {
-			r.waitsFor(fmt.Sprintf("battery to cool: %.1f °C, goes on at %.1f", tempC, plan.RechargeStopTempC-heatHeadroomC))
+		if event, err := c.look(ctx); event != "" || err != nil {
+			return event, err
 		}
 	}
+}
+
+// A recharging is a recharge that goes on.
+type recharging struct {
+	*run
+	top    float64 // level at which it ends, %
+	waited *stopwatch
+	open   bool // the gate: it is closed while the battery cools
+	from   int  // level at the first look, %; -1: none yet
+	seen   rechargeLog
+	still  stillness
+	gone   int // looks in a row without power although the gate is open
+	again  int // times that it was opened again for that
+}
+
+// look reads the battery once and does what it asks for; an event ends the recharge.
+func (c *recharging) look(ctx context.Context) (Event, error) {
+	if c.cancelled() {
+		return c.giveUp(ctx, "cancelled")
+	}
+	if by := c.e.Item.FinishBy; !by.IsZero() && c.d.now().After(by) {
+		return c.giveUp(ctx, "the night ended during the recharge")
+	}
+	battery, err := c.battery(ctx)
+	switch {
+	case isStop(ctx, err):
+		return "", err
+	case err != nil:
+		return c.giveUp(ctx, "recharge: %s", why(err))
+	}
+	if c.from < 0 {
+		c.from = battery.LevelPct
+	}
+	c.seen.add(c.waited.read(), battery)
+	c.waitsFor(fmt.Sprintf("recharge to %g %%", c.top))
+	c.showRunEnd(0)
+	if float64(battery.LevelPct) >= c.top {
+		return c.full(ctx, battery.LevelPct)
+	}
+	if limit := c.e.Item.Order.Plan.RechargeLimit; c.waited.read() > limit {
+		return c.giveUp(ctx, "recharge: level %d %% after %s, wanted %g %%: look at charger, cable and charge limit", battery.LevelPct, round(limit), c.top)
+	}
+	if c.still.lasts(c.waited.read(), battery) > readingsStill && c.open {
+		return c.giveUp(ctx, "recharge: none of its battery's readings has changed for %s at %d %%: look at charger, cable and charge limit; a gauge that has stopped shows no heat, and it must not be charged unwatched", round(readingsStill), battery.LevelPct)
+	}
+	if event, err := c.cool(ctx, battery.TempC); event != "" || err != nil {
+		return event, err
+	}
+	return c.hasPower(ctx, battery)
+}
+
+// full ends the recharge, and keeps what it has taught.
+func (c *recharging) full(ctx context.Context, levelPct int) (Event, error) {
+	c.learnFromRecharge(c.seen)
+	if err := c.learnRecharge(levelPct-c.from, c.waited.read()); err != nil {
+		return "", err
+	}
+	if why := c.switchPower(ctx, false); why != "" {
+		return c.giveUp(ctx, "%s", why)
+	}
+	return InWindow, nil
+}
+
+// cool closes the gate on a battery that is too hot, and opens it again on one that has
+// cooled down. tempC is nil where the handset does not say.
+func (c *recharging) cool(ctx context.Context, tempC *float64) (Event, error) {
+	limitC := c.e.Item.Order.Plan.RechargeStopTempC
+	switch {
+	case tempC == nil && c.open:
+		return c.giveUp(ctx, "recharge: the handset gives no battery temperature, and it must not be charged unwatched without one")
+	case tempC == nil:
+		c.waitsFor(fmt.Sprintf("battery to cool: it gives no temperature, goes on at %.1f °C", limitC-heatHeadroomC))
+	case c.open && *tempC >= limitC:
+		c.note("recharge held: battery at %.1f °C (limit %.1f)", *tempC, limitC)
+		c.notifyHot(*tempC, limitC)
+		if err := c.closeGate(ctx); err != nil {
+			return c.giveUp(ctx, "recharge: battery at %.1f °C and power gate %s does not close: cut the power by hand: %s", *tempC, c.gate.Name(), why(err))
+		}
+		c.open = false
+	case !c.open && *tempC <= limitC-heatHeadroomC:
+		if err := c.openGate(ctx); err != nil {
+			return c.giveUp(ctx, "recharge: power gate %s does not open: %s", c.gate.Name(), why(err))
+		}
+		c.open = true
+	}
+	if !c.open && tempC != nil {
+		c.waitsFor(fmt.Sprintf("battery to cool: %.1f °C, goes on at %.1f", *tempC, limitC-heatHeadroomC))
+	}
+	return "", nil
+}
+
+// hasPower opens a gate again that this run has not closed and that gives no power.
+func (c *recharging) hasPower(ctx context.Context, battery devices.Battery) (Event, error) {
+	if c.gone++; !c.open || battery.Plugged() != 0 {
+		c.gone = 0
+	}
+	if c.gone < 2 || c.again >= reopenings {
+		return "", nil
+	}
+	c.gone, c.again = 0, c.again+1
+	c.note("power went during the recharge although power gate %s was not closed here; it is opened again", c.gate.Name())
+	if why := c.switchPower(ctx, true); why != "" {
+		return c.giveUp(ctx, "%s", why)
+	}
+	return "", nil
 }
 
 // reopenings is how often power that went during a recharge is brought back: somebody else

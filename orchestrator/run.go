@@ -212,8 +212,8 @@ func (r *run) battery(ctx context.Context) (battery devices.Battery, err error) 
 	return battery, err
 }
 
+// ready waits until level and preconditions are such that the segment may begin.
 func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, error) {
-	plan := r.e.Item.Order.Plan
 	window := r.window()
 	waited, room := r.d.stopwatch(), roomSearch{}
 	for {
@@ -236,19 +236,8 @@ func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, er
 			}
 		}
 		if float64(battery.LevelPct) > window.Most && battery.Plugged() == 0 {
-			by := r.e.Item.FinishBy
-			switch {
-			case r.cancelled():
-				return r.giveUp(ctx, "cancelled")
-			case !by.IsZero() && r.d.now().After(by):
-				return r.giveUp(ctx, "the night ended while the level had to sink into the start window")
-			case waited.read() > sinkPatience:
-				return r.giveUp(ctx, "level %d %%, above the start window of %g to %g %% for %s with the screen on: the gauge may be stuck", battery.LevelPct, window.Least, window.Most, round(sinkPatience))
-			case float64(battery.LevelPct) > window.Most+sinkMost:
-				return r.giveUp(ctx, "level %d %%, far above the start window of %g to %g %% of %s: put a segment before it that drains the handset, such as {scenario: game, drain_to: %g}", battery.LevelPct, window.Least, window.Most, scenario.Name, window.Most)
-			}
-			if err := r.sink(ctx, battery.LevelPct, window); err != nil {
-				return "", err
+			if event, err := r.tooFull(ctx, scenario, battery.LevelPct, window, waited); event != "" || err != nil {
+				return event, err
 			}
 			continue
 		}
@@ -264,31 +253,49 @@ func (r *run) ready(ctx context.Context, scenario scenarios.Scenario) (Event, er
 		if len(unmet) == 0 {
 			break
 		}
-		if r.cancelled() {
-			return r.giveUp(ctx, "cancelled")
-		}
-		if r.gate != nil && slices.ContainsFunc(unmet, func(l preconditions.Line) bool { return l.Mender == preconditions.ByRecharge }) {
-			if level, err := r.level(ctx); err == nil && float64(level) < window.Least {
-				return LevelTooLow, nil // it sank while the rest was being set
-			}
-		}
-		if least, said, ok := r.roomFor(unmet); ok {
-			if event, err := r.makeRoom(ctx, &room, least, said); event != "" || err != nil {
-				return event, err
-			}
-			continue
-		}
-		if !worthWaiting(unmet) || waited.read() > plan.SettleLimit {
-			return r.giveUp(ctx, "precondition unmet: %s", sayUnmet(unmet))
-		}
-		r.waitsFor(sayUnmet(unmet))
-		r.sleepScreen(ctx, scenario)
-		if err := r.restTurn(ctx, scenario, sayUnmet(unmet)); err != nil {
-			return "", err
+		if event, err := r.mend(ctx, scenario, unmet, waited, &room); event != "" || err != nil {
+			return event, err
 		}
 	}
 	r.e.ReadyAt, r.e.Claims = r.d.now(), r.claims()
 	return r.hold(ctx, scenario, r.e.holdsAt(r.e.Step))
+}
+
+// mend sees to what is unmet, or waits for it, until the next look; an event says that neither helps.
+func (r *run) mend(ctx context.Context, scenario scenarios.Scenario, unmet []preconditions.Line, waited *stopwatch, room *roomSearch) (Event, error) {
+	if r.cancelled() {
+		return r.giveUp(ctx, "cancelled")
+	}
+	if r.gate != nil && slices.ContainsFunc(unmet, func(l preconditions.Line) bool { return l.Mender == preconditions.ByRecharge }) {
+		if level, err := r.level(ctx); err == nil && float64(level) < r.window().Least {
+			return LevelTooLow, nil // it sank while the rest was being set
+		}
+	}
+	if least, said, ok := r.roomFor(unmet); ok {
+		return r.makeRoom(ctx, room, least, said)
+	}
+	if !worthWaiting(unmet) || waited.read() > r.e.Item.Order.Plan.SettleLimit {
+		return r.giveUp(ctx, "precondition unmet: %s", sayUnmet(unmet))
+	}
+	r.waitsFor(sayUnmet(unmet))
+	r.sleepScreen(ctx, scenario)
+	return "", r.restTurn(ctx, scenario, sayUnmet(unmet))
+}
+
+// tooFull lets the level sink into the start window until the next look, or ends the run.
+func (r *run) tooFull(ctx context.Context, scenario scenarios.Scenario, levelPct int, window scenarios.Window, waited *stopwatch) (Event, error) {
+	by := r.e.Item.FinishBy
+	switch {
+	case r.cancelled():
+		return r.giveUp(ctx, "cancelled")
+	case !by.IsZero() && r.d.now().After(by):
+		return r.giveUp(ctx, "the night ended while the level had to sink into the start window")
+	case waited.read() > sinkPatience:
+		return r.giveUp(ctx, "level %d %%, above the start window of %g to %g %% for %s with the screen on: the gauge may be stuck", levelPct, window.Least, window.Most, round(sinkPatience))
+	case float64(levelPct) > window.Most+sinkMost:
+		return r.giveUp(ctx, "level %d %%, far above the start window of %g to %g %% of %s: put a segment before it that drains the handset, such as {scenario: game, drain_to: %g}", levelPct, window.Least, window.Most, scenario.Name, window.Most)
+	}
+	return "", r.sink(ctx, levelPct, window)
 }
 
 // sleepScreen lets a handset rest with its screen off before a scenario that wants it off

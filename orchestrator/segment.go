@@ -185,27 +185,11 @@ func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 	if r.holderChanged(state) {
 		return r.outOfHand(ctx, l)
 	}
-	r.showProgress()
-	if r.e.State == Settling {
-		if event, err := r.begun(); event != "" || err != nil {
-			return event, err
-		}
-	}
-	if event, err := r.narrowEnough(ctx, l); event != "" || err != nil {
+	if event, err := r.comesAlong(ctx, l); event != "" || err != nil {
 		return event, err
 	}
-	switch {
-	case g.u.Ended != "" && (state.Ended || !state.RecorderAlive):
-		r.cutPower(ctx)
-		r.driftAtEnd(ctx, l)
-		return r.endedBy(g.u.Ended)
-	case g.u.Ended != "":
-		r.waitsFor("the activity to be closed on the handset")
-		return "", nil // its teardown runs; it is bounded there
-	case !state.RecorderAlive && state.Ended:
-		return r.spoil("the recorder ended without its end mark (%s)", state.EndReason)
-	case !state.RecorderAlive:
-		return r.spoil("%s", recorderGone)
+	if g.u.Ended != "" || !state.RecorderAlive {
+		return r.recorderEnded(ctx, l, state)
 	}
 	if event, err := r.overLimit(ctx, l); event != "" || err != nil {
 		return event, err
@@ -217,6 +201,34 @@ func (r *run) contact(ctx context.Context, l devices.Link) (Event, error) {
 		return event, err
 	}
 	return "", r.watchDrift(ctx, l)
+}
+
+// comesAlong shows how far the segment is, and says when it has begun or is good enough.
+func (r *run) comesAlong(ctx context.Context, l devices.Link) (Event, error) {
+	r.showProgress()
+	if r.e.State == Settling {
+		if event, err := r.begun(); event != "" || err != nil {
+			return event, err
+		}
+	}
+	return r.narrowEnough(ctx, l)
+}
+
+// recorderEnded says what comes of a segment whose recorder has ended, or has said that it ends.
+func (r *run) recorderEnded(ctx context.Context, l devices.Link, state onboard.State) (Event, error) {
+	switch ended := r.live.u.Ended; {
+	case ended != "" && state.RecorderAlive && !state.Ended:
+		r.waitsFor("the activity to be closed on the handset")
+		return "", nil // its teardown runs; it is bounded there
+	case ended != "":
+		r.cutPower(ctx)
+		r.driftAtEnd(ctx, l)
+		return r.endedBy(ended)
+	case state.Ended:
+		return r.spoil("the recorder ended without its end mark (%s)", state.EndReason)
+	default:
+		return r.spoil("%s", recorderGone)
+	}
 }
 
 // overLimit holds the temperature and level limits once more, in the daemon: the handset
