@@ -37,6 +37,8 @@ type block struct {
 	Cycles  int    `json:"cycles"`           // 0: until the session is closed
 	Kernels string `json:"kernels,omitempty"`
 
+	Speed *speedBlock `json:"speed,omitempty"` // speed
+
 	Offer string `json:"offer,omitempty"` // call
 	Over  string `json:"over,omitempty"`  // call: udp, tcp, or nothing for either
 
@@ -145,6 +147,9 @@ func blockFor(session *Session, load string, page int, query url.Values) (block,
 			b.Lot = k.count("lot", usual, 1, lotMost)
 		}
 		b.Kernels = base + "/sustain/kernels.js"
+	case "speed":
+		b.Workers = k.count("workers", 0, 0, workersMost)
+		b.Speed = speedBlockOf(session, k)
 	case "call":
 		b.Offer = base + "/call/offer"
 		b.Over = k.choice("over", "", "udp", "tcp")
@@ -163,7 +168,7 @@ func policy(activity, load string) string {
 	switch activity {
 	case "browse":
 		p += "; img-src 'self'; font-src 'self'"
-	case "sustain":
+	case "sustain", "speed":
 		p += "; worker-src 'self'"
 	}
 	return p
@@ -221,7 +226,7 @@ func (s *Stage) page(w http.ResponseWriter, r *http.Request) {
 // pageTexts are the pages that are not browsed, by activity.
 var pageTexts = sync.OnceValue(func() map[string]filled {
 	texts := map[string]filled{}
-	for _, activity := range []string{"call", "game", "sustain", "light"} {
+	for _, activity := range []string{"call", "game", "sustain", "speed", "light"} {
 		texts[activity] = cut(execute(activity+".html", nil))
 	}
 	return texts

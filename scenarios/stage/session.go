@@ -29,6 +29,7 @@ type Session struct {
 	seen    []Proof
 	problem string
 	counts  Counts
+	speed   speedDone
 	call    *call
 }
 
@@ -57,19 +58,20 @@ const (
 //	call    frames that arrived since the post before, of the direction in which fewer did
 //	lot     units of work a second over the lot; of work on the GPU alone frames a second
 //	cycle   the same over a cycle
+//	kernel  the rate of a kernel of the speed activity in its unit; 0 when it begins, and where the detail says why there is none
 //
 // From a page that does not say so, the value is the page's own word.
 type Proof struct {
 	At     time.Time // by the stage's clock
-	Kind   string    // page, frames, call, lot, cycle
+	Kind   string    // page, frames, call, lot, cycle, kernel
 	Value  float64
 	Detail string // JSON, as the page sent it, made compact; of a call also the far end's own numbers
 }
 
 // kinds are the activities and their kinds of proof.
-var kinds = map[string][]string{"browse": {"page"}, "call": {"call"}, "game": {"frames"}, "sustain": {"lot", "cycle"}, "light": {"frames"}}
+var kinds = map[string][]string{"browse": {"page"}, "call": {"call"}, "game": {"frames"}, "sustain": {"lot", "cycle"}, "speed": {"kernel"}, "light": {"frames"}}
 
-// Open begins a session for an activity (browse, call, game, sustain, light), with a key
+// Open begins a session for an activity (browse, call, game, sustain, speed, light), with a key
 // of its own.
 func (s *Stage) Open(activity string) *Session { return s.open(randomHex(9), activity, false) }
 
@@ -269,10 +271,13 @@ func (s *Stage) take(key string, p report, err error, tooLarge bool) (status int
 	// Checking work takes longer than anything else and needs no lock.
 	var wrong error
 	var worked, units float64
+	var measured speedDetail
 	switch {
 	case err != nil:
 	case p.Kind == "cycle":
 		p.Detail, wrong = checkCycle(p.Value, p.Detail)
+	case p.Kind == "kernel":
+		p.Value, p.Detail, measured, wrong = checkKernel(p.Value, p.Detail)
 	case p.Kind == "lot":
 		p.Detail, worked, units, wrong = checkLot(p.Value, p.Detail)
 	}
@@ -325,6 +330,9 @@ func (s *Stage) take(key string, p report, err error, tooLarge bool) (status int
 	if p.Kind == "problem" {
 		session.problem = problemOf(p.Detail)
 		return http.StatusNoContent, ""
+	}
+	if p.Kind == "kernel" {
+		session.speed.took(measured)
 	}
 	if p.Kind == "call" {
 		p.Value, p.Detail = session.call.witness(p.Value, p.Detail)

@@ -460,6 +460,7 @@ func TestVersionsChangeWithTheirContent(t *testing.T) {
 		"call 2":    "8c2c83944528438d",
 		"game 2":    "06c39cde4a1e562a",
 		"sustain 3": "bdb2495bb0128a4c",
+		"speed 1":   "8630a5f15b7447de",
 		"light 2":   "815d77dc4d5b074f",
 	}
 	for _, w := range Workloads() {

@@ -27,6 +27,7 @@ var activities = []Workload{
 	{Name: "call", About: "The far end of a two-way video call.", Version: "2", Needs: "a browser with WebRTC, camera and microphone; its page from localhost (adb reverse)"},
 	{Name: "game", About: "A 3D scene from a fixed seed, played by touch.", Version: "2", Needs: "a browser with WebGL2"},
 	{Name: "sustain", About: "Checked computing and drawing without a pause, lot by lot, or in cycles.", Version: "3", Needs: "a browser with workers; WebGL2 for work on the GPU"},
+	{Name: "speed", About: "Kernels of fixed work, one after the other with rests: processor, memory, page, pictures, GPU, storage.", Version: "1", Needs: "a browser with workers; what a kernel needs besides, and is not there, is said in its place"},
 	{Name: "light", About: "One white or grey page, for a luminance meter.", Version: "2", Needs: "a browser"},
 }
 
@@ -58,6 +59,9 @@ func (w *Workload) measure() {
 	case "sustain":
 		sum.text(pageTexts()[w.Name])
 		sum.bytes("kernels", kernelsScript)
+	case "speed":
+		sum.text(pageTexts()[w.Name])
+		sum.bytes("work", speedScript)
 	default:
 		sum.text(pageTexts()[w.Name])
 	}
