@@ -130,6 +130,12 @@ type ChargeRow struct {
 	MeanTempC, HighestTempC                                               *float64
 	HighestTempPct                                                        *int64 // level at which it was hottest
 	Notes                                                                 []string
+	// First fall of power by more than a tenth from its peak: when, s, at which level, from which mean power to which plateau's.
+	Drop                     *Interval
+	DropPct, HeldW, DropToW  *float64
+	PowerOf                  string   // what peak, hold, fall and taper are of: "battery" or "socket"
+	PeakKept                 string   // for how long, in words
+	Hot40S, Hot45S, HotFullS *float64 // with the battery above 40 °C, above 45 °C, above 40 °C at 80 % or more
 }
 
 // A CurveRow is one point of a curve as it is drawn: a sample, or the mean of neighbouring ones.
@@ -403,10 +409,22 @@ var Charges = Computed[ChargeRow]{Table{Name: "charges", About: "One row a charg
 	between("charge_20_to_80", "s", "s", "from 20 to 80 % of charge, whatever was shown"),
 	between("hold", "s", "s", "time for which the running median is at least 90 % of the peak, with its interval"),
 	between("taper_onset", "s", "s", "from plug-in until the taper sets in, with its interval"),
+	between("first_drop", "s", "s", "from plug-in until power first falls by more than a tenth from its peak, for two minutes or more"),
+	[]Column{
+		{"first_drop_pct", "number", "%", "level at which it does"},
+		{"held_w", "number", "W", "mean power until then"},
+		{"first_drop_to_w", "number", "W", "power of the plateau after it; empty where power glides on down, as in a taper"},
+		{"power_of", "string", "", "what peak, hold, first drop and taper are of: battery (power into it) or socket"},
+		{"peak_kept", "string", "", "for how long the peak power is kept, in words"},
+		{"above_40_c_s", "number", "s", "time with the battery above 40 °C"},
+		{"above_45_c_s", "number", "s", "time with the battery above 45 °C"},
+		{"above_40_c_from_80_pct_s", "number", "s", "time with the battery above 40 °C while the level was 80 % or more"},
+	},
 )}, func(r ChargeRow) []any {
 	return cells(r.cells(), []any{r.StartedAt, r.FromPct, r.ToPct, r.To50S, r.To80S, r.To95S, r.FullS, r.FullRule}, spread(r.From20To80S), spread(r.PeakW),
 		[]any{r.PeakSocketW, r.Above90S, r.TaperS, r.TaperPct, r.BatteryWh, r.SocketWh, r.ChargeMAh, r.Efficiency, r.MeanTempC, r.HighestTempC, r.HighestTempPct, text(r.Notes), r.To20S, r.To100S},
-		spread(r.Charge20S), spread(r.Charge50S), spread(r.Charge80S), spread(r.Charge95S), spread(r.Charge100S), spread(r.Charge20To80S), spread(r.Hold), spread(r.Taper))
+		spread(r.Charge20S), spread(r.Charge50S), spread(r.Charge80S), spread(r.Charge95S), spread(r.Charge100S), spread(r.Charge20To80S), spread(r.Hold), spread(r.Taper), spread(r.Drop),
+		[]any{r.DropPct, r.HeldW, r.DropToW, r.PowerOf, r.PeakKept, r.Hot40S, r.Hot45S, r.HotFullS})
 }}
 
 // Curves is the table of the points of curves as reports draw them.

@@ -25,7 +25,7 @@ type choiceFlags struct {
 	Scenario  []string `help:"Only this scenario; may be given several times."`
 	Plan      string   `help:"Only runs of this plan."`
 	Run_      []string `name:"run" help:"A run as a further side; may be given several times." placeholder:"RUN"`
-	Allow     []string `help:"A mismatch that does not block, by its name: plan, workload, build, calibration, conditions, 'start level', charger, flagged, or a precondition. May be given several times." placeholder:"NAME"`
+	Allow     []string `help:"A mismatch that does not block, by its name: plan, workload, build, calibration, conditions, 'start level', charger, meter, flagged, or a precondition. May be given several times." placeholder:"NAME"`
 	From      string   `help:"Only runs of handsets begun on this day or later (2030-05-14); left out: of the 30 days before the newest run." placeholder:"DAY"`
 	To        string   `help:"Only runs of handsets begun on this day or earlier." placeholder:"DAY"`
 }
@@ -163,7 +163,7 @@ func printSet(e *env, s reading.ComparedSet, what, runs string, said *grouped, h
 	}
 	rows := [][]string{{what, "QUANTITY", "SIDE", "VALUE", "AGAINST", "VALUE", "RATIO OR DIFFERENCE (95 %)", "p OF THE SET", runs, "WHAT IT SHOWS", "PER BATTERY (95 %)"}}
 	told := map[string]bool{}
-	for _, q := range s.Quantities {
+	for _, q := range s.Present() {
 		row := []string{q.Scenario, q.Quantity, q.Side, "-", q.Reference, "-", "-", "-", "-", q.Conclusion, "-"}
 		if q.LeftOut != "" {
 			row[9] += ": " + q.LeftOut
@@ -187,7 +187,12 @@ func printSet(e *env, s reading.ComparedSet, what, runs string, said *grouped, h
 			}
 		}
 	}
-	table(e.out, rows...)
+	if len(rows) > 1 {
+		table(e.out, rows...)
+	}
+	for _, a := range s.Absent {
+		fmt.Fprintf(e.out, "%s: not compared: %s\n", a.Side, a.Why)
+	}
 }
 
 func pValue(p float64) string {

@@ -114,6 +114,7 @@ type Figure struct {
 	HoldS    *Interval // total time the running median is at 90 % of the peak or above
 	HoldPct  float64   // the share of the peak for which HoldS is counted, 90
 	Plateaus []Plateau
+	Drop     *Drop     // nil where power never fell below 90 % of its peak, or peak is nil
 	BattWh   *Interval // until the handset said full or power was gone, or the samples ended
 	PlugWh   *Interval
 	Taper    *Taper
@@ -300,6 +301,12 @@ func (b *book) peak(p, plug trace, gainSD float64) {
 	// the two it is.
 	i.Low -= peak * readings.noise() / math.Sqrt(max(1, medianS/everyS))
 	b.f.PeakW, b.f.HoldS, b.f.Plateaus = &i, hold(m, readings, peak, everyS), m.plateaus(peak)
+	if d := drop(m, peak, everyS, b.f.Plateaus); d != nil {
+		if !b.in.NoLevels {
+			d.LevelPct = b.levels.at(d.S.Value)
+		}
+		b.f.Drop = d
+	}
 }
 
 // energy is what one power carried until a moment; nil where that cannot be told.

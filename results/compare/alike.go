@@ -64,6 +64,9 @@ func alike(a, b []Run, p [2]Side, scenario string, allow []string) (keptA, keptB
 	if s := differ(func(r Run) string { return r.Under.Supply }); s != "" {
 		add(AllowSupply, "charger and cable are not the same. "+s)
 	}
+	if s := differ(func(r Run) string { return r.Under.Meter }); s != "" {
+		add(AllowMeter, "a meter was not on all of the charging lines, and draws a little itself. "+s)
+	}
 	// Different models have different builds and curves; only within a model must they be alike.
 	within := func(value func(Run) string) (says []string) {
 		type found struct{ values, sides []string }
@@ -113,6 +116,10 @@ func alike(a, b []Run, p [2]Side, scenario string, allow []string) (keptA, keptB
 			names[name] = true
 		}
 	}
+	if side, ok := unknown(keptA, keptB, p); ok && len(names) > fewConditions {
+		add(AllowConditions, fmt.Sprintf("of the %d preconditions nothing is known on the side of %s: it was not measured here, or not by a plan", len(names), side))
+		names = nil
+	}
 	for _, name := range slices.Sorted(maps.Keys(names)) {
 		if s := differ(func(r Run) string { return r.Under.Conditions[name] }); s != "" {
 			add(name, "the precondition "+name+" is not the same. "+s)
@@ -141,4 +148,21 @@ func alike(a, b []Run, p [2]Side, scenario string, allow []string) (keptA, keptB
 		}))
 	}
 	return keptA, keptB, list
+}
+
+// fewConditions is how many preconditions are named one by one where a side knows none of them.
+const fewConditions = 3
+
+// unknown names the side of which no precondition is known, where those of the other are.
+func unknown(a, b []Run, p [2]Side) (side string, ok bool) {
+	none := func(runs []Run) bool {
+		return !slices.ContainsFunc(runs, func(r Run) bool { return len(r.Under.Conditions) > 0 })
+	}
+	switch {
+	case none(a) == none(b):
+		return "", false
+	case none(a):
+		return p[0].Name, true
+	}
+	return p[1].Name, true
 }

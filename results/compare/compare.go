@@ -65,6 +65,7 @@ type Circumstances struct {
 	Build       string            // OS build
 	Calibration string            // luminance curve used
 	Supply      string            // charger and cable, of a charge
+	Meter       string            // whether a meter was on the charging line, of a charge
 	Conditions  map[string]string // each precondition's name and the value read back, as it counts for likeness
 	// RoomC is the room's mean temperature, °C; nil where no meter was in the room, which is
 	// no difference: most benches have none.
@@ -84,6 +85,7 @@ const (
 	AllowConditions  = "conditions"
 	AllowRoom        = "room temperature"
 	AllowSupply      = "charger"
+	AllowMeter       = "meter"
 	AllowStart       = "start level"
 	AllowFlagged     = "flagged"
 )
@@ -233,6 +235,7 @@ func Compare(sides []Side, o Options) (Comparison, error) {
 			if len(a) == 0 && len(b) == 0 {
 				continue
 			}
+			hadA, hadB := len(a) > 0, len(b) > 0
 			a, b, mismatches := alike(a, b, p, scenario, o.Allow)
 			c.Mismatches = append(c.Mismatches, mismatches...)
 			blocked := slices.DeleteFunc(slices.Clone(mismatches), func(m Mismatch) bool { return m.Allowed || m.What == AllowFlagged })
@@ -246,9 +249,9 @@ func Compare(sides []Side, o Options) (Comparison, error) {
 				}
 				r.LeftOut = "not measured alike: " + strings.Join(what, ", ")
 			case len(a) == 0:
-				r.LeftOut = p[0].Name + " has no figure of " + k.String()
+				r.LeftOut = k.lacking(p[0].Name, hadA)
 			case len(b) == 0:
-				r.LeftOut = p[1].Name + " has no figure of " + k.String()
+				r.LeftOut = k.lacking(p[1].Name, hadB)
 			default:
 				plan = r.measure(a, b)
 			}
@@ -306,6 +309,18 @@ func (k kind) String() string {
 		return k.scenario
 	}
 	return k.scenario + ", " + k.quantity.Name
+}
+
+// lacking is why a side has none of the kind; flagged says that it has, and all of it is flagged.
+func (k kind) lacking(side string, flagged bool) string {
+	text := side + " has no figure of " + k.String()
+	switch {
+	case flagged:
+		text += " but flagged ones"
+	case k.quantity.Needs != "":
+		text += ", which needs " + k.quantity.Needs
+	}
+	return text
 }
 
 func kindsOf(sides []Side) (kinds []kind) {

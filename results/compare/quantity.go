@@ -15,6 +15,8 @@ type Quantity struct {
 	// PerWh: it grows with the battery, so that the ratio is also told with the batteries taken out.
 	PerWh      bool
 	More, Less string // "longer", "shorter"
+	// Needs is what a run without the quantity may have lacked, for a person: "a meter on the charging line".
+	Needs string
 }
 
 // hours is the zero Quantity in words.
@@ -82,4 +84,37 @@ func Settling(repeatsNeeded int, outOfReach bool) string {
 		return "no number of repeats would settle it"
 	}
 	return ""
+}
+
+// A NotCompared is a side of which nothing was compared, and the one reason for it.
+type NotCompared struct {
+	Side string `json:"side"`
+	Why  string `json:"why"`
+}
+
+// Absent are the sides of which nothing of a set was compared for one and the same reason, n
+// comparisons being in the set. A reader wants that said once, and not for each quantity.
+func Absent(n int, of func(int) (side, leftOut string)) (list []NotCompared) {
+	type seen struct {
+		why  string
+		same bool
+	}
+	var order []string
+	sides := map[string]*seen{}
+	for i := range n {
+		side, leftOut := of(i)
+		s := sides[side]
+		if s == nil {
+			order = append(order, side)
+			sides[side] = &seen{leftOut, leftOut != ""}
+			continue
+		}
+		s.same = s.same && leftOut == s.why
+	}
+	for _, side := range order {
+		if s := sides[side]; s.same {
+			list = append(list, NotCompared{side, s.why})
+		}
+	}
+	return list
 }

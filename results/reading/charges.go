@@ -43,6 +43,8 @@ type Charge struct {
 	TaperS      *float64  `json:"taper_s,omitempty"`
 	Taper       *Interval `json:"taper_between_s,omitempty"` // the same with its interval
 	TaperPct    *int      `json:"taper_pct,omitempty"`
+	// FirstDrop is when the power that PeakOf names first falls from its peak by more than a tenth.
+	FirstDrop *PowerDrop `json:"first_drop,omitempty"`
 
 	BatteryWh  *Interval `json:"battery_wh,omitempty"`
 	SocketWh   *Interval `json:"socket_wh,omitempty"`
@@ -52,7 +54,9 @@ type Charge struct {
 	MeanTempC    *float64 `json:"mean_battery_temp_c,omitempty"`
 	HighestTempC *float64 `json:"highest_battery_temp_c,omitempty"`
 	HighestAtPct *int     `json:"highest_battery_temp_at_pct,omitempty"`
-	HotS         *float64 `json:"above_40_c_s,omitempty"` // with the battery above 40 °C, s
+	HotS         *float64 `json:"above_40_c_s,omitempty"`             // with the battery above 40 °C, s
+	Hot45S       *float64 `json:"above_45_c_s,omitempty"`             // above 45 °C
+	HotFullS     *float64 `json:"above_40_c_from_80_pct_s,omitempty"` // above 40 °C while the level was 80 % or more
 
 	Meter  string   `json:"meter,omitempty"` // whose readings arriving power is
 	Notes  []string `json:"notes,omitempty"`
@@ -210,11 +214,14 @@ func (c *Charge) take(f charging.Figure) {
 		c.TaperS, c.TaperPct = &f.Taper.AtS, &f.Taper.LevelPct
 		c.Taper = &Interval{Value: f.Taper.AtS, Low: f.Taper.LowS, High: f.Taper.HighS}
 	}
+	if d := f.Drop; d != nil {
+		c.FirstDrop = &PowerDrop{S: d.S, LevelPct: d.LevelPct, HeldW: d.HeldW, ToW: d.ToW}
+	}
 	c.Notes = append(c.Notes, f.Warnings...)
 }
 
 func (c *Charge) temperatures(samples []results.Sample) {
-	var sum, weight, hot float64
+	var sum, weight, hot, hot45, hotFull float64
 	for i, s := range samples {
 		if s.TempC == nil || s.HostAt.Before(c.PluggedAt) {
 			continue
@@ -223,6 +230,12 @@ func (c *Charge) temperatures(samples []results.Sample) {
 		sum, weight = sum+w**s.TempC, weight+w
 		if *s.TempC > hotC {
 			hot += w
+			if s.LevelPct >= fullPct {
+				hotFull += w
+			}
+		}
+		if *s.TempC > hotterC {
+			hot45 += w
 		}
 		if c.HighestTempC == nil || *s.TempC > *c.HighestTempC {
 			c.HighestTempC, c.HighestAtPct = s.TempC, &s.LevelPct
@@ -230,7 +243,7 @@ func (c *Charge) temperatures(samples []results.Sample) {
 	}
 	if weight > 0 {
 		mean := sum / weight
-		c.MeanTempC, c.HotS = &mean, &hot
+		c.MeanTempC, c.HotS, c.Hot45S, c.HotFullS = &mean, &hot, &hot45, &hotFull
 	}
 }
 
@@ -477,6 +490,12 @@ func (c Charge) Rows() (rows [][2]string) {
 	if c.Taper != nil && c.TaperPct != nil {
 		row("taper sets in", "after %s, at %d %%", c.Taper.Minutes(), *c.TaperPct)
 	}
+	if said := c.SayDrop(); said != "" {
+		row("power first falls by more than a tenth", "%s", said)
+	}
+	if said := c.SayKept(); said != "" {
+		row("peak power is kept", "%s", said)
+	}
 	measured("energy into the battery", c.BatteryWh, "Wh")
 	measured("energy arriving", c.SocketWh, "Wh")
 	if c.Meter != "" {
@@ -492,6 +511,10 @@ func (c Charge) Rows() (rows [][2]string) {
 		row("battery temperature", "mean %.1f °C, highest %.1f °C at %d %%", *c.MeanTempC, *c.HighestTempC, *c.HighestAtPct)
 		if c.HotS != nil {
 			row(fmt.Sprintf("battery above %g °C", hotC), "%.1f min", *c.HotS/60)
+		}
+		if c.Hot45S != nil && c.HotFullS != nil && *c.HotS > 0 {
+			row(fmt.Sprintf("battery above %g °C", hotterC), "%.1f min", *c.Hot45S/60)
+			row(fmt.Sprintf("battery above %g °C at %d %% or more", hotC, fullPct), "%.1f min", *c.HotFullS/60)
 		}
 	}
 	return rows

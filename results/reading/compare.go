@@ -88,6 +88,8 @@ type side struct {
 	BesideSide
 	runs          []Estimated
 	charges, work []compare.Run
+	// Why charges and sustained work that took place give nothing, the first of several.
+	noCharge, noWork string
 }
 
 // Compare puts sides beside each other, scenario by scenario. ErrRequest for names that are
@@ -100,7 +102,9 @@ func (rm *Room) Compare(c Choice) (Beside, error) {
 	}
 	out := Beside{From: from}
 	var list, mixes, charges, work []compare.Side
+	noCharge, noWork := map[string]string{}, map[string]string{}
 	for _, s := range sides {
+		noCharge[s.Name], noWork[s.Name] = s.noCharge, s.noWork
 		charges, work = append(charges, compare.Side{Name: s.Name, Runs: s.charges}), append(work, compare.Side{Name: s.Name, Runs: s.work})
 		out.Sides = append(out.Sides, s.BesideSide)
 		one := compare.Side{Name: s.Name}
@@ -118,15 +122,17 @@ func (rm *Room) Compare(c Choice) (Beside, error) {
 		out.Comparison.Ratios = []compare.Ratio{}
 	}
 	for _, set := range []struct {
-		to    *ComparedSet
-		sides []compare.Side
-		what  string
-		first []string
+		to      *ComparedSet
+		sides   []compare.Side
+		what    string
+		one     string // of it
+		lacking map[string]string
+		first   []string
 	}{
-		{&out.Charges, charges, "charging", []string{QuantityMain, QuantityFull, QuantityHottest}},
-		{&out.Sustained, work, "sustained work", []string{"rate at the start", "share held", QuantityHottest}},
+		{&out.Charges, charges, "charging", "charge", noCharge, []string{QuantityMain, QuantityFull, QuantityHottest}},
+		{&out.Sustained, work, "sustained work", "sustained work", noWork, []string{"rate at the start", "share held", QuantityHottest}},
 	} {
-		if *set.to, failed = comparedSet(set.sides, options); failed != nil {
+		if *set.to, failed = comparedSet(set.one, set.sides, set.lacking, options); failed != nil {
 			return out, fmt.Errorf("%w: %w", ErrRequest, failed)
 		}
 		set.to.Heading = set.to.heading(set.what, out.Comparison.Reference, set.first)
@@ -393,6 +399,10 @@ func (rm *Room) gatherSide(name string, runs []results.Run, c Choice, from time.
 					continue
 				}
 				s.charges, s.work = append(s.charges, o.charge...), append(s.work, o.work...)
+				s.noCharge, s.noWork = cmp.Or(s.noCharge, o.noCharge), cmp.Or(s.noWork, o.noWork)
+				if len(o.charge)+len(o.work) == 0 {
+					continue
+				}
 				if !slices.ContainsFunc(list, func(e Estimated) bool { return e.Segment.ID == o.segment }) {
 					kept++ // else it is counted for its hours
 				}

@@ -112,7 +112,7 @@ func (c *Charge) FromFile(g results.Segment, log logfiles.Log) error {
 	}
 	c.temperatures(stored)
 	if !leveled {
-		c.HighestAtPct, c.TaperPct = nil, nil
+		c.HighestAtPct, c.TaperPct, c.HotFullS = nil, nil, nil
 	}
 	return nil
 }

@@ -1,6 +1,7 @@
 package reading
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -10,6 +11,7 @@ import (
 
 	"rundown/results"
 	"rundown/results/compare"
+	"rundown/results/report"
 )
 
 // What differs from one charge, or one stretch of sustained work, of a handset to the next, as a
@@ -27,8 +29,13 @@ const (
 	tempOwnK     = 0.5
 )
 
-// hotC is from which battery temperature the minutes of a charge are counted.
-const hotC = 40.0
+// The battery temperatures, °C, and the level, %, above which the minutes of a charge are counted. Why these:
+// report.BatteryLife.
+const (
+	hotC    = report.HotC
+	hotterC = report.HotterC
+	fullPct = report.FullPct
+)
 
 // quantities collects what one segment says, as a comparison takes it.
 type quantities struct {
@@ -90,6 +97,12 @@ func height(name, unit string) compare.Quantity {
 	return compare.Quantity{Name: name, Unit: unit, More: "higher", Less: "lower"}
 }
 
+// metered is a quantity of what arrives.
+func metered(q compare.Quantity) compare.Quantity {
+	q.Needs = "a meter on the charging line"
+	return q
+}
+
 // Quantities of a charge as they are named wherever it is compared.
 const (
 	QuantityMain    = "20 to 80 %"
@@ -101,7 +114,13 @@ const (
 // plug-in are compared from one start level only.
 func (c Charge) compared(base compare.Run) []compare.Run {
 	q := quantities{base: base, scatter: chargeScatter}
-	q.base.Under.Supply = c.Supply
+	q.base.Under.Supply, q.base.Under.Meter = c.Supply, "without one"
+	switch {
+	case c.Imported && c.Meter == "" && c.SocketWh == nil && c.PeakSocketW == nil:
+		q.base.Under.Meter = "" // a file does not say
+	case c.Meter != "" || c.SocketWh != nil || c.PeakSocketW != nil:
+		q.base.Under.Meter = "with one"
+	}
 	fromStart := func(name string, toPct float64, i Interval) {
 		q.add(timeQuantity(name), minutes(i), false)
 		last := &q.list[len(q.list)-1]
@@ -126,17 +145,29 @@ func (c Charge) compared(base compare.Run) []compare.Run {
 		}
 	}
 	some(height("peak into the battery", "W"), c.PeakW, true)
-	some(height("peak arriving", "W"), c.PeakSocketW, true)
+	some(metered(height("peak arriving", "W")), c.PeakSocketW, true)
 	if c.Hold != nil && c.PeakOf != "" {
 		hold := timeQuantity("within 90 % of the peak " + whereOf(c.PeakOf))
 		hold.PerWh = false
 		q.add(hold, minutes(*c.Hold), false)
 	}
+	if d := c.FirstDrop; d != nil && c.PeakOf != "" {
+		where := whereOf(c.PeakOf)
+		first := timeQuantity("until power first falls by a tenth " + where)
+		first.PerWh = false
+		q.add(first, minutes(d.S), false)
+		if d.HeldW > 0 {
+			q.add(height("held until then "+where, "W"), around(d.HeldW, heldSD), true)
+		}
+		if d.ToW != nil {
+			q.add(height("held after that "+where, "W"), around(*d.ToW, heldSD), true)
+		}
+	}
 	if c.Taper != nil && c.TaperPct != nil && c.PeakOf != "" && c.Taper.Value > 0 {
 		fromStart("until the taper "+whereOf(c.PeakOf), float64(*c.TaperPct), *c.Taper)
 	}
 	some(amount("energy into the battery", "Wh", true), c.BatteryWh, true)
-	some(amount("energy arriving", "Wh", true), c.SocketWh, true)
+	some(metered(amount("energy arriving", "Wh", true)), c.SocketWh, true)
 	if c.BatteryWh != nil && c.FullS != nil && *c.FullS > 0 {
 		perS := 3600 / *c.FullS
 		q.add(height("mean power into the battery, to full", "W"), Interval{Value: c.BatteryWh.Value * perS, Low: c.BatteryWh.Low * perS, High: c.BatteryWh.High * perS}, true)
@@ -144,7 +175,7 @@ func (c Charge) compared(base compare.Run) []compare.Run {
 	if c.Efficiency != nil && c.BatteryWh != nil && c.SocketWh != nil && c.BatteryWh.Low > 0 && c.SocketWh.Low > 0 {
 		half := math.Hypot(math.Log(c.BatteryWh.High/c.BatteryWh.Low), math.Log(c.SocketWh.High/c.SocketWh.Low)) / 2
 		e := 100 * *c.Efficiency
-		q.add(height("efficiency, into the battery of what arrives", "%"), Interval{Value: e, Low: e * math.Exp(-half), High: e * math.Exp(half)}, true)
+		q.add(metered(height("efficiency, into the battery of what arrives", "%")), Interval{Value: e, Low: e * math.Exp(-half), High: e * math.Exp(half)}, true)
 	}
 	q.temperature(QuantityHottest, c.HighestTempC)
 	q.temperature("battery temperature, mean", c.MeanTempC)
@@ -160,6 +191,13 @@ func (c Charge) compared(base compare.Run) []compare.Run {
 // hotScatterMin is by how much the minutes above a temperature differ between two charges of a
 // handset, min: a guess. A battery that stays near that temperature crosses it early or late.
 const hotScatterMin = 2.0
+
+// heldSD is what the handset's own current sensor is off by, relative: assumed, as for its energies.
+const heldSD = 0.02
+
+func around(v, sd float64) Interval {
+	return Interval{Value: v, Low: v * (1 - 1.96*sd), High: v * (1 + 1.96*sd)}
+}
 
 // whereOf says which power hold and taper are of.
 func whereOf(source string) string {
@@ -220,6 +258,8 @@ const settleGrainS = 60
 type segmentQuantities struct {
 	segment, scenario string
 	charge, work      []compare.Run
+	// Why a charge, or sustained work, that took place gives nothing to compare.
+	noCharge, noWork string
 }
 
 // quantitiesOf works that out for the kept segments of a run, once when it has ended.
@@ -235,23 +275,31 @@ func (rm *Room) quantitiesOf(r results.Run) ([]segmentQuantities, error) {
 	segments, err := rm.store.Segments(r.ID)
 	var list []segmentQuantities
 	for _, g := range segments {
-		if g.Outcome != results.Measured && g.Outcome != results.Flagged {
+		if g.Outcome == results.Underway || g.Outcome == results.Skipped {
 			continue
 		}
 		one, base := segmentQuantities{segment: g.ID, scenario: g.Scenario}, baseOf(r, g)
 		if chargedIn(g) {
 			if c := rm.chargeOf(g, r.Handset, true); c.Reason == "" {
 				one.charge = c.compared(base)
+			} else {
+				one.noCharge = cmp.Or(c.Reason, "no figure")
 			}
 		}
-		work, workErr := rm.sustainedOf(g, true)
-		err = errors.Join(err, workErr)
+		var work []Sustained
+		if works(g) {
+			var workErr error
+			work, workErr = rm.sustainedOf(g, true)
+			err = errors.Join(err, workErr)
+		}
 		for _, h := range work {
 			if h.Reason == "" {
 				one.work = append(one.work, h.compared(base)...)
+			} else {
+				one.noWork = cmp.Or(h.Reason, "no figure")
 			}
 		}
-		if len(one.charge)+len(one.work) > 0 {
+		if len(one.charge)+len(one.work) > 0 || one.noCharge+one.noWork != "" {
 			list = append(list, one)
 		}
 	}
@@ -267,6 +315,11 @@ func (rm *Room) quantitiesOf(r results.Run) ([]segmentQuantities, error) {
 		rm.estimates.others[r.ID] = list
 	}
 	return list, nil
+}
+
+// works reports whether a segment is one of sustained work, also where it gave nothing.
+func works(g results.Segment) bool {
+	return g.Outcome == results.Measured || g.Outcome == results.Flagged || g.Imported == results.AsSustain || len(PiecesOf(g)) > 0
 }
 
 // A Compared is one quantity of one side beside the reference's.
@@ -305,15 +358,33 @@ type ComparedSet struct {
 	Quantities []Compared         `json:"quantities"`
 	Tested     int                `json:"tested"` // for which the correction is
 	Mismatches []compare.Mismatch `json:"mismatches,omitempty"`
+	// Absent are the sides of which nothing was compared, with the one reason for it.
+	Absent []compare.NotCompared `json:"absent,omitempty"`
 }
 
-// comparedSet puts the sides' quantities beside each other.
-func comparedSet(sides []compare.Side, o compare.Options) (ComparedSet, error) {
+// comparedSet puts the sides' quantities beside each other. what names them ("charge"), and lacking is why
+// a side has none at all, where something is known of that.
+func comparedSet(what string, sides []compare.Side, lacking map[string]string, o compare.Options) (ComparedSet, error) {
 	out := ComparedSet{Quantities: []Compared{}}
 	c, err := compare.Compare(sides, o)
 	if err != nil {
 		return out, err
 	}
+	none := map[string]string{}
+	for _, s := range sides {
+		if len(s.Runs) == 0 {
+			none[s.Name] = s.Name + " has no " + what
+			if why := lacking[s.Name]; why != "" {
+				none[s.Name] = fmt.Sprintf("%s has no %s that counts: %s", s.Name, what, why)
+			}
+		}
+	}
+	for i := range c.Ratios {
+		if r := &c.Ratios[i]; r.LeftOut != "" {
+			r.LeftOut = cmp.Or(none[r.Side], none[r.Reference], r.LeftOut)
+		}
+	}
+	out.Absent = compare.Absent(len(c.Ratios), func(i int) (side, leftOut string) { return c.Ratios[i].Side, c.Ratios[i].LeftOut })
 	out.Tested = c.Tested
 	// A charge is not alike once, not once a quantity.
 	seen := map[compare.Mismatch]bool{}
@@ -402,6 +473,13 @@ func (s ComparedSet) heading(what, reference string, first []string) string {
 		return fmt.Sprintf("%d of %d differences of %s are shown", shown, s.Tested, what)
 	}
 	return "Against " + reference + ", " + what + ": " + strings.Join(parts, "; ")
+}
+
+// Present are the quantities of the sides that are not Absent.
+func (s ComparedSet) Present() []Compared {
+	return slices.DeleteFunc(slices.Clone(s.Quantities), func(c Compared) bool {
+		return slices.ContainsFunc(s.Absent, func(a compare.NotCompared) bool { return a.Side == c.Side })
+	})
 }
 
 // SayValue is a value of the quantity in words.

@@ -50,7 +50,7 @@ func TestChargesComparedHoldTheTruth(t *testing.T) {
 			c := charged(t, rng, speed[i]*math.Exp(chargeScatter*rng.NormFloat64()))
 			sides = append(sides, compare.Side{Name: name, Runs: c.compared(compare.Run{Handset: compare.Handset{ID: name}, Scenario: "charge", Segment: name})})
 		}
-		set, err := comparedSet(sides, compare.Options{})
+		set, err := comparedSet("charge", sides, nil, compare.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -128,14 +128,14 @@ func TestASideWithoutCharges(t *testing.T) {
 	base := func(name string) compare.Run {
 		return compare.Run{Handset: compare.Handset{ID: name}, Scenario: "charge", Segment: name}
 	}
-	set, err := comparedSet([]compare.Side{{Name: "Alder", Runs: c.compared(base("Alder"))}, {Name: "Birch"}, {Name: "Cedar", Runs: c.compared(base("Cedar"))}}, compare.Options{})
-	if err != nil || len(set.Quantities) != 2 || set.Quantities[0].LeftOut != "Birch has no figure of charge, 20 to 80 %" || set.Quantities[1].LeftOut != "" {
+	set, err := comparedSet("charge", []compare.Side{{Name: "Alder", Runs: c.compared(base("Alder"))}, {Name: "Birch"}, {Name: "Cedar", Runs: c.compared(base("Cedar"))}}, nil, compare.Options{})
+	if err != nil || len(set.Quantities) != 2 || set.Quantities[0].LeftOut != "Birch has no charge" || set.Quantities[1].LeftOut != "" {
 		t.Errorf("%+v, %v", set.Quantities, err)
 	}
 	if h := set.heading("charging", "Alder", nil); h != "Against Alder, charging: Birch not compared; Cedar no difference shown" {
 		t.Errorf("heading %q", h)
 	}
-	if set, err := comparedSet([]compare.Side{{Name: "Alder"}, {Name: "Birch"}}, compare.Options{}); err != nil || len(set.Quantities) != 0 || set.heading("charging", "Alder", nil) != "" {
+	if set, err := comparedSet("charge", []compare.Side{{Name: "Alder"}, {Name: "Birch"}}, nil, compare.Options{}); err != nil || len(set.Quantities) != 0 || set.heading("charging", "Alder", nil) != "" {
 		t.Errorf("none on either side: %+v, %v", set, err)
 	}
 }
@@ -151,7 +151,7 @@ func TestSustainedWorkIsCompared(t *testing.T) {
 		return compare.Run{Handset: compare.Handset{ID: name}, Scenario: "sustain", Segment: name}
 	}
 	a, b := work(60, 54, 43), work(66, 40, 55)
-	set, err := comparedSet([]compare.Side{{Name: "Alder", Runs: a.compared(base("Alder"))}, {Name: "Birch", Runs: b.compared(base("Birch"))}}, compare.Options{})
+	set, err := comparedSet("charge", []compare.Side{{Name: "Alder", Runs: a.compared(base("Alder"))}, {Name: "Birch", Runs: b.compared(base("Birch"))}}, nil, compare.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

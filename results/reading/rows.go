@@ -216,6 +216,15 @@ func (rm *Room) ChargeRows(f results.Filter) (rows []results.ChargeRow, err erro
 			v := float64(*c.TaperPct)
 			row.TaperPct = &v
 		}
+		if d := c.FirstDrop; d != nil {
+			row.Drop, row.HeldW, row.DropToW = &d.S, &d.HeldW, d.ToW
+			if d.LevelPct > 0 {
+				v := float64(d.LevelPct)
+				row.DropPct = &v
+			}
+		}
+		row.PowerOf = map[string]string{"cell": "battery", "plug": "socket"}[c.PeakOf]
+		row.PeakKept, row.Hot40S, row.Hot45S, row.HotFullS = c.SayKept(), c.HotS, c.Hot45S, c.HotFullS
 		if c.Reason != "" {
 			row.Notes = append(row.Notes, "no figure: "+c.Reason)
 		}

@@ -59,7 +59,7 @@ func TestStoresOfBeforeAreRead(t *testing.T) {
 		},
 		"format1-charges": {
 			"segments": 9, "samples": 1993, "edges": 17, "conditions": 280, "evidence": 192, "activity": 12, "readings": 2365, "annotations": 1,
-			"figures": 5, "curves": 1989, "charges": 4, "ratios": 0, "quantities": 54,
+			"figures": 5, "curves": 1989, "charges": 4, "ratios": 0, "quantities": 63,
 		},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -27,6 +27,9 @@ type Report struct {
 	// At is when the report was made; zero leaves it out, for reports that are compared byte by byte.
 	At time.Time
 
+	// Sides are what a comparison is of, in its order; empty in the report of a run or a night.
+	Sides []Side
+
 	Figures []results.FigureRow
 	Budgets []results.BudgetRow
 	Ratios  []results.RatioRow
@@ -304,8 +307,9 @@ func (r Report) quantityTable(of, title string) (t table, ok bool) {
 	}
 	var said []string // of several rows the same
 	reference := ""
+	absent := r.absent(of)
 	for _, x := range r.Quantities {
-		if x.Of != of {
+		if x.Of != of || slices.ContainsFunc(absent, func(a compare.NotCompared) bool { return a.Side == x.Side }) {
 			continue
 		}
 		name, p, change, between := x.Quantity, "", "", ""
@@ -347,7 +351,16 @@ func (r Report) quantityTable(of, title string) (t table, ok bool) {
 	for _, n := range said {
 		t.Note += " " + strings.ToUpper(n[:1]) + n[1:] + "."
 	}
-	return t, len(t.Rows) > 0
+	for _, a := range absent {
+		t.Note += fmt.Sprintf(" %s: not compared: %s.", a.Side, a.Why)
+	}
+	return t, len(t.Rows)+len(absent) > 0
+}
+
+// absent are the sides of which nothing was compared in one part, with the reason.
+func (r Report) absent(of string) []compare.NotCompared {
+	rows := slices.DeleteFunc(slices.Clone(r.Quantities), func(x results.QuantityRow) bool { return x.Of != of })
+	return compare.Absent(len(rows), func(i int) (side, leftOut string) { return rows[i].Side, rows[i].LeftOut })
 }
 
 // chance is a p value.

@@ -148,6 +148,7 @@ type setTable struct {
 	Picture, Alt string // address of their curves on the same axes
 	Axis         template.HTML
 	Rows         []ratioRow
+	Absent       []compare.NotCompared // sides of which nothing was compared
 }
 
 // comparedSets are how the sides charge, and how they hold their speed.
@@ -167,6 +168,7 @@ func comparedSets(b reading.Beside, files map[string]string) (list []setTable) {
 			t.Lead = ""
 		}
 		t.Axis, t.Rows = setRows(b, part.set)
+		t.Absent = part.set.Absent
 		list = append(list, t)
 	}
 	return list
@@ -279,7 +281,8 @@ func (r *ratioRow) takeRatio(i figure.Interval) {
 func setRows(b reading.Beside, set reading.ComparedSet) (template.HTML, []ratioRow) {
 	low, high := 0.8, 1.25
 	scenarios := map[string]bool{}
-	for _, q := range set.Quantities {
+	present := set.Present()
+	for _, q := range present {
 		scenarios[q.Scenario] = true
 		if q.Ratio != nil && q.Ratio.Low > 0 {
 			low, high = math.Min(low, q.Ratio.Low), math.Max(high, q.Ratio.High)
@@ -288,7 +291,7 @@ func setRows(b reading.Beside, set reading.ComparedSet) (template.HTML, []ratioR
 	axis := newRatioAxis(low, high, "less", "more")
 	sides := sideMarks(b)
 	var rows []ratioRow
-	for _, q := range set.Quantities {
+	for _, q := range present {
 		row := ratioRow{Scenario: q.Quantity, Handset: q.Side, Mark: sides[q.Side], Says: q.Conclusion, None: !q.Significant}
 		switch {
 		case q.Ratio != nil:
