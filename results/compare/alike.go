@@ -19,7 +19,7 @@ func alike(a, b []Run, p [2]Side, scenario string, allow []string) (keptA, keptB
 		for _, r := range runs {
 			if r.Flagged {
 				allowed := slices.Contains(allow, AllowFlagged)
-				add(AllowFlagged, fmt.Sprintf("%s, %s, segment %s is flagged: a precondition drifted%s", side, scenario, r.Segment,
+				add(AllowFlagged, fmt.Sprintf("%s, %s, segment %s is flagged: %s%s", side, scenario, r.Segment, cmp.Or(r.FlaggedFor, "a precondition drifted"),
 					map[bool]string{true: "", false: ", so it is left out"}[allowed]))
 				if !allowed {
 					continue

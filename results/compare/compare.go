@@ -43,8 +43,10 @@ type Run struct {
 	// Straight says that the hours are not corrected for the level at which the segment began.
 	Straight bool
 	Imported bool // came from a file, not from a handset
-	Flagged  bool // a precondition drifted beyond its tolerance
-	Under    Circumstances
+	Flagged  bool // a precondition drifted beyond its tolerance, or too little of it was the activity
+	// FlaggedFor is why, for a person; empty: a precondition drifted.
+	FlaggedFor string
+	Under      Circumstances
 }
 
 // A Handset is one physical phone.
@@ -316,7 +318,7 @@ func (k kind) lacking(side string, flagged bool) string {
 	text := side + " has no figure of " + k.String()
 	switch {
 	case flagged:
-		text += " but flagged ones"
+		return "what " + side + " has of " + k.scenario + " is flagged"
 	case k.quantity.Needs != "":
 		text += ", which needs " + k.quantity.Needs
 	}

@@ -197,7 +197,7 @@ func (rm *Room) Estimates(r results.Run) ([]Estimated, error) {
 // compared is a segment's figure with all that must be alike on two sides.
 func compared(r results.Run, g results.Segment, f endurance.Figure) compare.Run {
 	one, under := compare.RunOf(f), baseOf(r, g)
-	one.Handset, one.Scenario, one.Segment, one.Flagged, one.Imported, one.Under = under.Handset, under.Scenario, under.Segment, under.Flagged, under.Imported, under.Under
+	one.Handset, one.Scenario, one.Segment, one.Flagged, one.FlaggedFor, one.Imported, one.Under = under.Handset, under.Scenario, under.Segment, under.Flagged, under.FlaggedFor, under.Imported, under.Under
 	return one
 }
 
@@ -205,6 +205,9 @@ func compared(r results.Run, g results.Segment, f endurance.Figure) compare.Run 
 func baseOf(r results.Run, g results.Segment) (one compare.Run) {
 	one.Handset = compare.Handset{ID: cmp.Or(r.Handset.Serial, r.Handset.Name), Model: r.Handset.Model, CapacityMAh: r.Handset.CapacityMAh, NominalMV: r.Handset.NominalMV}
 	one.Scenario, one.Segment, one.Flagged, one.Imported = g.Scenario, g.ID, g.Outcome == results.Flagged, g.Imported != ""
+	if one.Flagged {
+		one.FlaggedFor = g.Reason
+	}
 	one.Under = compare.Circumstances{Plan: r.Plan, Build: r.Handset.Build, Calibration: r.Handset.Calibration, Conditions: map[string]string{}}
 	if r.PlanHash != "" {
 		one.Under.Plan += " " + short(r.PlanHash)
