@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"rundown/devices"
+	"rundown/devices/onboard"
 	"rundown/results"
 	"rundown/results/activity"
 	"rundown/results/endurance"
@@ -214,8 +215,12 @@ var drawAtRest = []string{"airplane_mode", "wifi", "mobile_data", "bluetooth", "
 
 // driftAtEnd looks once, after its end, whether the conditions of a segment still held at
 // which nobody looked meanwhile.
-func (r *run) driftAtEnd(ctx context.Context, l devices.Link) {
+func (r *run) driftAtEnd(ctx context.Context, l devices.Link, state onboard.State) {
 	if !r.rests() {
+		return
+	}
+	if g := r.live; g.u.Holder > 0 && state.Holder != g.u.Holder {
+		g.note(r.d.now(), "the handset has had another holder since the end: whether the conditions held until then is not known")
 		return
 	}
 	r.live.driftAt = r.live.lookedAt.Add(-r.e.Item.Order.Plan.DriftEvery)
@@ -295,7 +300,9 @@ func (r *run) wakes(rec results.Segment) *results.Wakes {
 func (r *run) settleWakes(samples []results.Sample) {
 	g := r.live
 	if g.rec.Wakes = r.wakes(g.rec); g.rec.Wakes == nil {
-		r.noteSleep()
+		if slept := g.suspended(); slept != "" {
+			g.note(g.rec.EndedAt, "%s", slept)
+		}
 		return
 	}
 	if !g.rec.Slept() {
@@ -323,15 +330,16 @@ func (r *run) settleWakes(samples []results.Sample) {
 // sleepNoted is from how much sleep on a segment whose screen should be on says so, s.
 const sleepNoted = 60.0
 
-// noteSleep notes that a handset slept in a segment that wants it awake.
-func (r *run) noteSleep() {
-	g, slept := r.live, 0.0
+// suspended says how long a handset slept in a segment that wants it awake, or "".
+func (g *segment) suspended() string {
+	slept := 0.0
 	for _, e := range g.rec.Evidence {
 		if e.Kind == evidenceSlept {
 			slept += e.Value
 		}
 	}
-	if slept >= sleepNoted && !g.scenario.ScreenOff {
-		g.note(g.rec.EndedAt, "the handset was suspended for %s of the segment, by its own clocks: its screen was off and nothing ran", round(time.Duration(slept*float64(time.Second))))
+	if slept < sleepNoted || g.scenario.ScreenOff {
+		return ""
 	}
+	return fmt.Sprintf("the handset was suspended for %s of the segment, by its own clocks: its screen was off and nothing ran", round(time.Duration(slept*float64(time.Second))))
 }

@@ -254,6 +254,9 @@ func (r *run) settleOutcome(samples []results.Sample) {
 	if g.u.Verdict.Spoiled != "" {
 		g.rec.Outcome, g.rec.Reason = results.Spoiled, g.u.Verdict.Spoiled
 	} else if short := r.fellShort(); short != "" {
+		if slept := g.suspended(); slept != "" {
+			short += "; " + slept
+		}
 		g.rec.Outcome, g.rec.Reason = results.Spoiled, strings.TrimPrefix(g.rec.Reason+", "+short, ", ")
 	}
 	if g.rec.Outcome != results.Measured {

@@ -463,7 +463,7 @@ func (r *run) outOfHand(ctx context.Context, l devices.Link) (Event, error) {
 	case look.Condition == onboard.HoldsHeld && who.Segment != r.live.u.Key:
 		return r.spoil("the handset was taken for segment %s meanwhile", who.Segment)
 	}
-	return r.spoil("the handset's holder was removed there by hand (%s/holders)", onboard.Root)
+	return r.spoil("the handset was taken from the segment, or its holder was removed there by hand: who has it cannot be told (%s/holders)", onboard.Root)
 }
 
 // keep says on the handset, now and then, that its daemon is there, while no segment does

@@ -68,6 +68,14 @@ func (r *run) notifyLimit() {
 	})
 }
 
+// notifyLinkLost tells, once for each time that it is lost, that a link has been lost for long.
+func (r *run) notifyLinkLost(s HandsetStatus) {
+	r.d.notify(notices.Notice{
+		Cause: fmt.Sprintf("link %s %d", r.e.RunID, s.LinkLostAt.UnixNano()), Kind: scenarios.NoticeLinkLost, Title: r.h.Name + " has not been reached for an hour",
+		Text: fmt.Sprintf("%s: %s. What the handset measures goes on by itself, and its files are fetched when it is back.", r.h.Name, sayLinkLost(s)), Handset: r.h.Name, Run: r.e.RunID,
+	})
+}
+
 // notifyOver tells that the run is over.
 func (r *run) notifyOver() {
 	plan := r.e.Item.Plan

@@ -523,13 +523,18 @@ func (r *run) reachOn(ctx context.Context, h scenarios.Handset, patience time.Du
 
 // away shows that the handset cannot be reached at the moment, and what to do.
 func (r *run) away(err error) {
-	first := false
+	first, now := false, r.d.now()
+	var seen HandsetStatus
 	r.d.tell(r.h.Name, func(s *HandsetStatus) {
 		if first = s.LinkLostAt.IsZero(); first {
-			s.LinkLostAt = r.d.now()
+			s.LinkLostAt = now
 		}
 		s.WaitsFor = "the link: " + why(err)
+		seen = *s
 	})
+	if now.Sub(seen.LinkLostAt) >= LinkLostLong {
+		r.notifyLinkLost(seen)
+	}
 	if first {
 		r.log.Warn().Err(err).Msg("link lost; what runs on the handset goes on by itself")
 		r.d.publish(Change{Kind: "link", Handset: r.h.Name, Run: r.e.RunID, Text: "lost: " + why(err)})

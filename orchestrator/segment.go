@@ -222,7 +222,7 @@ func (r *run) recorderEnded(ctx context.Context, l devices.Link, state onboard.S
 		return "", nil // its teardown runs; it is bounded there
 	case ended != "":
 		r.cutPower(ctx)
-		r.driftAtEnd(ctx, l)
+		r.driftAtEnd(ctx, l, state)
 		return r.endedBy(ended)
 	case state.Ended:
 		return r.spoil("the recorder ended without its end mark (%s)", state.EndReason)

@@ -262,6 +262,7 @@ var causes = []struct {
 	{"battery is full", nil},
 	{"workload loop is gone", slices.Concat(linkKinds, deviceKinds)},
 	{"evidence", slices.Concat(linkKinds, deviceKinds, daemonKinds, powerKinds, []string{"handset clock jumps"})}, // by which captures are told apart
+	{"the handset was suspended for", []string{"screen off"}},
 	{"no figure: handset was on power", powerKinds},
 	{"the handset's own power was", slices.Concat(linkKinds, deviceKinds, daemonKinds, powerKinds, []string{"saver on", "dims itself", "hot room"})},
 	{"no figure", []string{"gauge frozen", "gauge skips", "gauge re-anchors", "counter jumps", "storage full", "shell hangs", "CR LF", "warnings first", "hot room", "dims itself"}},

@@ -29,10 +29,11 @@ const (
 	NoticeSetAside    = "handset set aside"
 	NoticePrompt      = "prompt waiting"
 	NoticeLimit       = "limit reached"
+	NoticeLinkLost    = "link lost" // for an hour, in a run
 )
 
 // NoticeKinds are all of them.
-var NoticeKinds = []string{NoticeRunFinished, NoticeSetAside, NoticePrompt, NoticeLimit}
+var NoticeKinds = []string{NoticeRunFinished, NoticeSetAside, NoticePrompt, NoticeLimit, NoticeLinkLost}
 
 // A Secret says where a secret is read from. The plan file never holds one. Exactly one of
 // the two is set; neither: there is none.
@@ -133,7 +134,7 @@ var noticesShape = &object{
 var targetShape = &object{
 	noun: "a target of notices",
 	fields: []field{
-		{key: "about", about: "What it is told: " + strings.Join(NoticeKinds, ", ") + "; all of them when left out.", shape: &list{noun: "1 to 4 kinds of notice", value: choice(NoticeKinds...), least: 1, most: 4, check: distinct("kind")}},
+		{key: "about", about: "What it is told: " + strings.Join(NoticeKinds, ", ") + "; all of them when left out.", shape: &list{noun: "1 to 5 kinds of notice", value: choice(NoticeKinds...), least: 1, most: 5, check: distinct("kind")}},
 		{key: "webhook", about: "An HTTP server that takes JSON.", shape: &object{noun: "a webhook", fields: []field{
 			{key: "address", about: "Its http or https address, from an environment variable or a file: it is often a secret by itself.", shape: secretShape("the address"), required: true},
 			{key: "token", about: "Sent as Authorization: Bearer.", shape: secretShape("the token")},

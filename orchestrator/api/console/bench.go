@@ -198,8 +198,30 @@ func (c *Console) benchRow(m member) benchRow {
 	}
 	from := now.Add(-3 * time.Hour)
 	r.Trace = trace(c.o.Track(m.Name, m.Shapes, from, now), m.Shapes, from, now, floorOf(m.Item))
-	state := orchestrator.State(m.State)
-	switch state {
+	r.does(now)
+	if p := m.Parking; p != nil && m.Idles() && r.Evidence == "" {
+		r.Evidence = template.HTML(template.HTMLEscapeString(p.Say(m.LevelPct)))
+	}
+	if !m.LinkLostAt.IsZero() && !m.Idles() {
+		r.Waits = "the link; its files are fetched then"
+	}
+	if r.HasLevel {
+		r.Read = "read " + age(now, m.ReadAt)
+	}
+	if f := m.Forecast; f != nil && !m.Idles() {
+		r.End = clock(f.End)
+		r.EndNote = "± " + duration(f.Latest.Sub(f.Earliest)/2)
+		if late := f.Late(); late > 0 {
+			r.EndNote = duration(late) + " late"
+		}
+	}
+	return r
+}
+
+// does says what the handset does at the moment, and what it waits for.
+func (r *benchRow) does(now time.Time) {
+	m := r.member
+	switch state := orchestrator.State(m.State); state {
 	case orchestrator.Draining, orchestrator.Charging, orchestrator.Settling:
 		r.Doing = m.Scenario + ", " + m.Progress
 		if state == orchestrator.Settling {
@@ -229,23 +251,6 @@ func (c *Console) benchRow(m member) benchRow {
 			r.Doing = fmt.Sprintf("%s, segment %d of %d", m.Scenario, m.Segment, m.Segments)
 		}
 	}
-	if p := m.Parking; p != nil && m.Idles() && r.Evidence == "" {
-		r.Evidence = template.HTML(template.HTMLEscapeString(p.Say(m.LevelPct)))
-	}
-	if !m.LinkLostAt.IsZero() && !m.Idles() {
-		r.Waits = "the link; its files are fetched then"
-	}
-	if r.HasLevel {
-		r.Read = "read " + age(now, m.ReadAt)
-	}
-	if f := m.Forecast; f != nil && !m.Idles() {
-		r.End = clock(f.End)
-		r.EndNote = "± " + duration(f.Latest.Sub(f.Earliest)/2)
-		if late := f.Late(); late > 0 {
-			r.EndNote = duration(late) + " late"
-		}
-	}
-	return r
 }
 
 // summary counts a run's segments in words.

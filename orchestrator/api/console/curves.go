@@ -41,101 +41,129 @@ type panels struct {
 	Axis  template.HTML
 }
 
-// curves draws level, power, temperature and evidence of a run.
-func (c *Console) curves(a axis, rec results.Run, shapes []forecast.Shape) panels {
-	var volts, amps, temps, evidence, arriving, into []drawn
-	var edges, ends strings.Builder
-	lowest, hottest, coolest, most := 100.0, 0.0, 100.0, 1.0
+// A runData is what there is to draw of a run within an axis.
+type runData struct {
+	watts, volts, temps, evidence []drawn
+	arriving, into                []drawn // at the socket and into the cell, W
+	lowestPct, hottestC, coolestC float64
+}
+
+// gather reads what the samples of a run's segments have to draw.
+func (c *Console) gather(a axis, shapes []forecast.Shape) runData {
+	d := runData{lowestPct: 100, coolestC: 100}
+	gap := drawn{v: math.NaN()}
 	for _, s := range shapes {
 		if !s.Ended.After(a.from) || !s.StartedAt.Before(a.to) || s.Outcome == results.Skipped {
 			continue
 		}
 		samples, _ := c.d.Store().Samples(s.ID)
 		unit := reading.CurrentUnitMA(s.Units, samples) / 1000 // A
-		gap := drawn{v: math.NaN()}
-		amps, volts, temps = append(amps, gap), append(volts, gap), append(temps, gap)
+		d.watts, d.volts, d.temps = append(d.watts, gap), append(d.volts, gap), append(d.temps, gap)
 		inView := slices.DeleteFunc(slices.Clone(samples), func(p results.Sample) bool { return !a.holds(p.HostAt) })
 		thinned := forecast.Thin(inView, 0, drawnSamples)
 		socket, cell := c.arriving(a, s, thinned, unit)
-		arriving, into = append(arriving, socket...), append(into, cell...)
+		d.arriving, d.into = append(d.arriving, socket...), append(d.into, cell...)
 		for _, p := range thinned {
-			if p.CurrentRaw != nil && p.VoltageMV != nil && p.Plugged == 0 {
-				amps = append(amps, drawn{p.HostAt, math.Abs(float64(*p.CurrentRaw)) * unit * float64(*p.VoltageMV) / 1000})
-			}
-			if p.VoltageMV != nil {
-				volts = append(volts, drawn{p.HostAt, float64(*p.VoltageMV) / 1000})
-			}
-			if p.TempC != nil {
-				temps = append(temps, drawn{p.HostAt, *p.TempC})
-				hottest, coolest = math.Max(hottest, *p.TempC), math.Min(coolest, *p.TempC)
-			}
+			d.add(p, unit)
 		}
 		for _, l := range s.Levels {
-			lowest = math.Min(lowest, l.Pct)
+			d.lowestPct = math.Min(d.lowestPct, l.Pct)
 		}
-		evidence = append(append(evidence, gap), c.evidence(s, a)...)
+		d.evidence = append(append(d.evidence, gap), c.evidence(s, a)...)
 	}
-	for _, p := range amps {
-		if !math.IsNaN(p.v) {
-			most = math.Max(most, p.v)
-		}
+	return d
+}
+
+// add takes in a sample; unitA is what its raw current counts, A.
+func (d *runData) add(p results.Sample, unitA float64) {
+	if p.CurrentRaw != nil && p.VoltageMV != nil && p.Plugged == 0 {
+		d.watts = append(d.watts, drawn{p.HostAt, math.Abs(float64(*p.CurrentRaw)) * unitA * float64(*p.VoltageMV) / 1000})
 	}
-	levelScale := scale{math.Floor((lowest-1)/10) * 10, 100}
+	if p.VoltageMV != nil {
+		d.volts = append(d.volts, drawn{p.HostAt, float64(*p.VoltageMV) / 1000})
+	}
+	if p.TempC != nil {
+		d.temps = append(d.temps, drawn{p.HostAt, *p.TempC})
+		d.hottestC, d.coolestC = math.Max(d.hottestC, *p.TempC), math.Min(d.coolestC, *p.TempC)
+	}
+}
+
+// edgeMarks mark the level edges of what was measured, the first and last of each segment
+// apart from those between.
+func edgeMarks(a axis, level scale, shapes []forecast.Shape) (between, ends string) {
+	var edges, last strings.Builder
 	for _, s := range shapes {
 		if s.StartEdge.IsZero() {
 			continue
 		}
 		for _, l := range s.Levels[min(1, len(s.Levels)):] {
-			if a.holds(l.At) && !l.At.Before(s.StartEdge.Add(-time.Second)) && !l.At.After(s.StopEdge.Add(time.Second)) {
-				mark := &edges
-				if l.At.Sub(s.StartEdge).Abs() < 2*time.Second || l.At.Sub(s.StopEdge).Abs() < 2*time.Second {
-					mark = &ends
-				}
-				fmt.Fprintf(mark, "M%s %sh0", num(a.x(l.At)), num(levelScale.y(l.Pct)))
+			if !a.holds(l.At) || l.At.Before(s.StartEdge.Add(-time.Second)) || l.At.After(s.StopEdge.Add(time.Second)) {
+				continue
+			}
+			mark := &edges
+			if l.At.Sub(s.StartEdge).Abs() < 2*time.Second || l.At.Sub(s.StopEdge).Abs() < 2*time.Second {
+				mark = &last
+			}
+			fmt.Fprintf(mark, "M%s %sh0", num(a.x(l.At)), num(level.y(l.Pct)))
+		}
+	}
+	return edges.String(), last.String()
+}
+
+// driftMark is the symbol of a precondition that was lost.
+func driftMark(d results.Drift) string {
+	if d.Tolerated {
+		return "do"
+	}
+	return "df"
+}
+
+func driftMarks(a axis, shapes []forecast.Shape) string {
+	var b strings.Builder
+	for _, s := range shapes {
+		for _, d := range s.Drift {
+			if a.holds(d.At) {
+				fmt.Fprintf(&b, `<use href="#%s" x="%s" y="4"/>`, driftMark(d), a.at(d.At))
 			}
 		}
 	}
-	track := c.o.Track(rec.Handset.Name, shapes, a.from, a.to)
+	return b.String()
+}
+
+// curves draws level, power, temperature and evidence of a run.
+func (c *Console) curves(a axis, rec results.Run, shapes []forecast.Shape) panels {
+	d := c.gather(a, shapes)
 	bands := bandPaths(a, shapes)
 	frame := func(inner, beside string) template.HTML {
 		return template.HTML(fmt.Sprintf(`<svg class="pane" aria-hidden="true"><svg viewBox="0 0 %d 100" preserveAspectRatio="none">%s<path class="g" d="%s"/>%s</svg>%s</svg>`, wide, bands, a.lines(), inner, beside))
 	}
-	var drift strings.Builder
-	for _, s := range shapes {
-		for _, d := range s.Drift {
-			if a.holds(d.At) {
-				mark := "df"
-				if d.Tolerated {
-					mark = "do"
-				}
-				fmt.Fprintf(&drift, `<use href="#%s" x="%s" y="4"/>`, mark, a.at(d.At))
-			}
-		}
-	}
-	mid := num((levelScale.low + 100) / 2)
 	out := panels{Bands: bandNames(a, shapes), Axis: a.header(time.Time{}, 12)}
-	out.List = append(out.List, panel{"Level", "%; ● start and stop edge", "hi", []panelMark{{"100", "top"}, {mid, "mid"}, {num(levelScale.low), "low"}},
-		frame(fmt.Sprintf(`<path class="lv" d="%s"/><path class="ed" d="%s"/><path class="ee" d="%s"/>`, stairs(a, levelScale, track), edges.String(), ends.String()), drift.String())})
-	if has(amps) {
-		s := scale{0, math.Ceil(most)}
-		out.List = append(out.List, panel{"Power", "W drawn, by the handset's own gauge", "", []panelMark{{num(s.high), "top"}, {"0", "low"}}, frame(curve(a, s, amps), "")})
-	} else if has(volts) {
-		out.List = append(out.List, panel{"Voltage", "V; this handset reports no current", "", []panelMark{{"4.5", "top"}, {"3", "low"}}, frame(curve(a, scale{3, 4.5}, volts), "")})
+	add := func(name, unit string, s scale, list []drawn) {
+		out.List = append(out.List, panel{name, unit, "", []panelMark{{num(s.high), "top"}, {num(s.low), "low"}}, frame(curve(a, s, list), "")})
 	}
-	charging := scale{0, math.Ceil((highest(arriving, into)+1)/5) * 5}
-	if has(arriving) {
-		out.List = append(out.List, panel{"Arriving", "W, by the meter on the charging line", "", []panelMark{{num(charging.high), "top"}, {"0", "low"}}, frame(curve(a, charging, arriving), "")})
+	level := scale{math.Floor((d.lowestPct-1)/10) * 10, 100}
+	edges, ends := edgeMarks(a, level, shapes)
+	track := c.o.Track(rec.Handset.Name, shapes, a.from, a.to)
+	out.List = append(out.List, panel{"Level", "%; ● start and stop edge", "hi", []panelMark{{"100", "top"}, {num((level.low + 100) / 2), "mid"}, {num(level.low), "low"}},
+		frame(fmt.Sprintf(`<path class="lv" d="%s"/><path class="ed" d="%s"/><path class="ee" d="%s"/>`, stairs(a, level, track), edges, ends), driftMarks(a, shapes))})
+	if has(d.watts) {
+		add("Power", "W drawn, by the handset's own gauge", scale{0, math.Ceil(max(1, highest(d.watts)))}, d.watts)
+	} else if has(d.volts) {
+		add("Voltage", "V; this handset reports no current", scale{3, 4.5}, d.volts)
 	}
-	if has(into) {
-		out.List = append(out.List, panel{"Into the battery", "W, by the handset's own gauge", "", []panelMark{{num(charging.high), "top"}, {"0", "low"}}, frame(curve(a, charging, into), "")})
+	charging := scale{0, math.Ceil((highest(d.arriving, d.into)+1)/5) * 5}
+	if has(d.arriving) {
+		add("Arriving", "W, by the meter on the charging line", charging, d.arriving)
 	}
-	if has(temps) {
-		s := scale{math.Floor((coolest-1)/5) * 5, math.Ceil((hottest+1)/5) * 5}
-		out.List = append(out.List, panel{"Temperature", "battery, °C", "", []panelMark{{num(s.high), "top"}, {num(s.low), "low"}}, frame(curve(a, s, temps), "")})
+	if has(d.into) {
+		add("Into the battery", "W, by the handset's own gauge", charging, d.into)
 	}
-	if has(evidence) {
-		s := scale{0, 2}
-		out.List = append(out.List, panel{"Evidence", "of its usual rate in this segment", "lo", []panelMark{{"1", "mid"}, {"0", "low"}}, frame(fmt.Sprintf(`<path class="gl" d="M0 50H%d"/>`, wide)+curve(a, s, evidence), "")})
+	if has(d.temps) {
+		add("Temperature", "battery, °C", scale{math.Floor((d.coolestC-1)/5) * 5, math.Ceil((d.hottestC+1)/5) * 5}, d.temps)
+	}
+	if has(d.evidence) {
+		out.List = append(out.List, panel{"Evidence", "of its usual rate in this segment", "lo", []panelMark{{"1", "mid"}, {"0", "low"}},
+			frame(fmt.Sprintf(`<path class="gl" d="M0 50H%d"/>`, wide)+curve(a, scale{0, 2}, d.evidence), "")})
 	}
 	return out
 }

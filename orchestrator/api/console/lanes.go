@@ -68,32 +68,9 @@ func (l lane) draw() template.HTML {
 		if class == "x" {
 			fmt.Fprintf(&hatch, `<rect x="%s" y="%d" width="%s%%" height="%d" fill="url(#cut)"/>`, a.at(from), laneStrip, num(a.share(from, to)), laneHeight)
 			fmt.Fprintf(&over, `<line class="sp" x1="%[1]s" x2="%[1]s" y1="2" y2="%[2]d"/>`, a.at(to), laneStrip+laneHeight)
-			reason := short(g.Reason)
-			full := g.Scenario + " " + g.Outcome + " " + clock(g.Ended) + ": "
-			x, width := a.x(to)/10, 0.62*float64(len(full)+len(reason))
-			if x-width > strip {
-				fmt.Fprintf(&words, `<text class="tx" x="%s" dx="-4" y="12" text-anchor="end"><tspan>%s</tspan>%s</text>`, a.at(to), attr(full), attr(reason))
-				strip = x + 1
-			} else if x+width < 100 && x > strip {
-				fmt.Fprintf(&words, `<text class="tx" x="%s" dx="4" y="12"><tspan>%s</tspan>%s</text>`, a.at(to), attr(full), attr(reason))
-				strip = x + width
-			}
+			l.brokenOff(g, to, &words, &strip)
 		}
-		for _, d := range g.Drift {
-			if !a.holds(d.At) {
-				continue
-			}
-			mark := "df"
-			if d.Tolerated {
-				mark = "do"
-			}
-			fmt.Fprintf(&over, `<use href="#%s" x="%s" y="4"/>`, mark, a.at(d.At))
-			name := preconditionName(d.Name)
-			if x, width := a.x(d.At)/10, 0.62*float64(len(name))+1; x-width > strip {
-				fmt.Fprintf(&words, `<text class="t2 sw" x="%s" dx="-8" y="12" text-anchor="end">%s</text>`, a.at(d.At), attr(name))
-				strip = x + 1
-			}
-		}
+		l.drifts(g, &over, &words, &strip)
 	}
 	curve := func(b *strings.Builder, class string, list []forecast.Level) {
 		if len(list) > 1 {
@@ -121,6 +98,35 @@ func (l lane) draw() template.HTML {
 	}
 	return template.HTML(fmt.Sprintf(`<svg class="ln" role="img" tabindex="0" aria-label="%s">%s%s%s%s%s%s</svg>`,
 		attr(l.label), under.String(), hatch.String(), curves.String(), over.String(), words.String(), now))
+}
+
+// brokenOff writes beside the end of a segment that does not count why it does not, where the
+// strip has room. strip is to where it is written on, % of the axis.
+func (l lane) brokenOff(g forecast.Shape, to time.Time, words *strings.Builder, strip *float64) {
+	reason, full := short(g.Reason), g.Scenario+" "+g.Outcome+" "+clock(g.Ended)+": "
+	x, width := l.axis.x(to)/10, 0.62*float64(len(full)+len(reason))
+	if x-width > *strip {
+		fmt.Fprintf(words, `<text class="tx" x="%s" dx="-4" y="12" text-anchor="end"><tspan>%s</tspan>%s</text>`, l.axis.at(to), attr(full), attr(reason))
+		*strip = x + 1
+	} else if x+width < 100 && x > *strip {
+		fmt.Fprintf(words, `<text class="tx" x="%s" dx="4" y="12"><tspan>%s</tspan>%s</text>`, l.axis.at(to), attr(full), attr(reason))
+		*strip = x + width
+	}
+}
+
+// drifts marks which preconditions were lost in a segment, with their names where there is room.
+func (l lane) drifts(g forecast.Shape, over, words *strings.Builder, strip *float64) {
+	for _, d := range g.Drift {
+		if !l.axis.holds(d.At) {
+			continue
+		}
+		fmt.Fprintf(over, `<use href="#%s" x="%s" y="4"/>`, driftMark(d), l.axis.at(d.At))
+		name := preconditionName(d.Name)
+		if x, width := l.axis.x(d.At)/10, 0.62*float64(len(name))+1; x-width > *strip {
+			fmt.Fprintf(words, `<text class="t2 sw" x="%s" dx="-8" y="12" text-anchor="end">%s</text>`, l.axis.at(d.At), attr(name))
+			*strip = x + 1
+		}
+	}
 }
 
 // rests are the stretches in which nothing is measured: recharge where the level rose,

@@ -144,8 +144,6 @@ func judgeRun(h orchestrator.HandsetStatus, late time.Duration, by time.Time) co
 			Stands: toWatch, Problem: fmt.Sprintf("Held by %s. What is queued for it here begins once it is given back. Taking it over ends what runs there.", h.HeldBy),
 			Press: &undo{Action: "/bench/" + Escape(h.Name) + "/take-over", Label: "Take " + h.Name + " over"},
 		}
-	case h.Link == orchestrator.LinkNotLooked && state != orchestrator.Stopped:
-		return condition{Stands: toWatch, Problem: "Not looked yet: the daemon has only begun."}
 	case state == orchestrator.Stopped:
 		text := "The run was stopped"
 		if h.Problem != "" {
@@ -155,20 +153,8 @@ func judgeRun(h orchestrator.HandsetStatus, late time.Duration, by time.Time) co
 			return condition{Stands: isWell}
 		}
 		return condition{Stands: needsHand, Problem: text + ". Mend that, then queue it again.", Link: "See what is unmet", LinkTo: again}
-	case running && !h.LinkLostAt.IsZero() && (state.Measures() || state == orchestrator.Settling):
-		return condition{Stands: toWatch, Problem: fmt.Sprintf("Nothing to do yet: the handset measures by itself, and its files are fetched when it is back. Look at its link if it is still lost at %s.", clock(h.LinkLostAt.Add(time.Hour)))}
-	case running && !h.LinkLostAt.IsZero() || running && h.Link != "ready":
-		text := "The link is lost"
-		if h.Advice != "" {
-			text += ": " + h.Advice
-		}
-		return condition{Stands: needsHand, Problem: text + ". The run goes on by itself once the handset is seen again."}
-	case h.Link != "ready":
-		text := capital(h.Link)
-		if h.Advice != "" {
-			text += ": " + h.Advice
-		}
-		return condition{Stands: toWatch, Problem: text + "."}
+	case h.Link != "ready" || running && !h.LinkLostAt.IsZero():
+		return judgeLink(h, running)
 	case h.Problem != "":
 		return condition{Stands: needsHand, Problem: capital(h.Problem) + "."}
 	case late > 0:
@@ -177,6 +163,27 @@ func judgeRun(h orchestrator.HandsetStatus, late time.Duration, by time.Time) co
 		return condition{Stands: toWatch, Problem: "The battery is too warm to charge. Charging goes on by itself when it has cooled."}
 	}
 	return condition{Stands: isWell}
+}
+
+// judgeLink says how a handset stands that cannot be reached.
+func judgeLink(h orchestrator.HandsetStatus, running bool) condition {
+	state := orchestrator.State(h.State)
+	text := capital(h.Link)
+	if running {
+		text = "The link is lost"
+	}
+	if h.Advice != "" {
+		text += ": " + h.Advice
+	}
+	switch {
+	case h.Link == orchestrator.LinkNotLooked:
+		return condition{Stands: toWatch, Problem: "Not looked yet: the daemon has only begun."}
+	case running && !h.LinkLostAt.IsZero() && (state.Measures() || state == orchestrator.Settling):
+		return condition{Stands: toWatch, Problem: fmt.Sprintf("Nothing to do yet: the handset measures by itself, and its files are fetched when it is back. Look at its link if it is still lost at %s.", clock(h.LinkLostAt.Add(orchestrator.LinkLostLong)))}
+	case running:
+		return condition{Stands: needsHand, Problem: text + ". The run goes on by itself once the handset is seen again."}
+	}
+	return condition{Stands: toWatch, Problem: text + "."}
 }
 
 // stateWords is the state of a handset in the words of the house.
