@@ -71,6 +71,23 @@ func (c *Console) chosen(r *http.Request) (handset, plan string) {
 	return handset, plan
 }
 
+// beforeHeading answers first whether the handset is ready. alone: it is in a run and was not read.
+func beforeHeading(handset string, failed error, alone bool, unmet, toSet int) string {
+	switch {
+	case failed != nil:
+		return handset + " cannot be read"
+	case alone:
+		return handset + " is in a run, and is left alone"
+	case unmet == 1:
+		return handset + " is not ready: one required precondition is unmet"
+	case unmet > 1:
+		return handset + " is not ready: " + number(unmet) + " required preconditions are unmet"
+	case toSet > 0:
+		return handset + " is ready: Rundown sets " + number(toSet) + " more by itself"
+	}
+	return handset + " is ready"
+}
+
 func (c *Console) beforePage(r *http.Request, answer *said) (page, error) {
 	file := c.d.File()
 	handset, plan := c.chosen(r)
@@ -106,22 +123,10 @@ func (c *Console) beforePage(r *http.Request, answer *said) (page, error) {
 		"Run": m.Run, "Sets": toSet, "Unmet": unmet, "Cautions": c.d.Cautions(plan, handset), "StopTemp": p.StopTempC, "RechargeTemp": p.RechargeStopTempC,
 		"Finish": r.FormValue("finish"),
 	}
-	var heading string
-	switch {
-	case failed != nil:
-		heading = handset + " cannot be read"
+	if failed != nil {
 		body["Failed"] = failed.Error()
-	case !have && busy:
-		heading = handset + " is in a run, and is left alone"
-	case unmet == 1:
-		heading = handset + " is not ready: one required precondition is unmet"
-	case unmet > 1:
-		heading = handset + " is not ready: " + number(unmet) + " required preconditions are unmet"
-	case toSet > 0:
-		heading = handset + " is ready: Rundown sets " + number(toSet) + " more by itself"
-	default:
-		heading = handset + " is ready"
 	}
+	heading := beforeHeading(handset, failed, !have && busy, unmet, toSet)
 	now := c.d.Now()
 	lead := attr(now.Local().Format("Mon 2 Jan, 15:04")) + " · plan " + attr(plan)
 	if have {
