@@ -45,7 +45,11 @@ func readReadings(r io.Reader) ([]luminance.Reading, error) {
 		}
 		line, _ := rows.FieldPos(0)
 		if first {
-			if s, c, named := readingColumns(row, comma); named {
+			s, c, named, err := readingColumns(row, comma)
+			if err != nil {
+				return nil, fmt.Errorf("line %d: %w", line, err)
+			}
+			if named {
 				if s < 0 || c < 0 {
 					return nil, fmt.Errorf("line %d: want columns named setting and cd_m2, got %q", line, devices.Shorten(strings.Join(row, ","), 40))
 				}
@@ -84,21 +88,14 @@ func readReadings(r io.Reader) ([]luminance.Reading, error) {
 
 // readingColumns finds the two columns in a line of names; named is false for a line that
 // begins with a number.
-func readingColumns(row []string, comma rune) (setting, cdM2 int, named bool) {
+func readingColumns(row []string, comma rune) (setting, cdM2 int, named bool, err error) {
 	if len(row) == 0 {
-		return 0, 0, false
+		return 0, 0, false, nil
 	}
 	if _, err := strconv.ParseFloat(csvtext.DecimalPoint(strings.TrimSpace(row[0]), comma), 64); err == nil {
-		return 0, 1, false
+		return 0, 1, false, nil
 	}
-	setting, cdM2 = -1, -1
-	for i, name := range row {
-		switch strings.ToLower(strings.TrimSpace(name)) {
-		case "setting":
-			setting = i
-		case "cd_m2", "cd/m2", "cd/m²":
-			cdM2 = i
-		}
-	}
-	return setting, cdM2, true
+	setting, twice := csvtext.Column(row, "setting")
+	cdM2, again := csvtext.Column(row, "cd_m2", "cd/m2", "cd/m²")
+	return setting, cdM2, true, errors.Join(twice, again)
 }

@@ -30,6 +30,13 @@ func TestReadReadings(t *testing.T) {
 	if err != nil || len(german) != 1 || german[0].Setting != 10.5 || german[0].CdM2 != 12.5 {
 		t.Errorf("semicolons and decimal commas: %+v, %v", german, err)
 	}
+	bare, err := readReadings(strings.NewReader("102;300,5\n255;610,2\n"))
+	if err != nil || len(bare) != 2 || bare[0].Setting != 102 || bare[0].CdM2 != 300.5 {
+		t.Errorf("semicolons and decimal commas without names: %+v, %v", bare, err)
+	}
+	if _, err := readReadings(strings.NewReader("setting,cd_m2,note,cd/m2\n1,2,a,3\n")); err == nil || err.Error() != "line 1: cd/m2 is named twice, as columns 2 and 4: rename one of them" {
+		t.Errorf("a column named twice: %v", err)
+	}
 	if _, err := readReadings(strings.NewReader("setting,cd_m2\r1,2\r")); err == nil || !strings.Contains(err.Error(), "CR alone") {
 		t.Errorf("CR alone: %v", err)
 	}

@@ -389,6 +389,7 @@ func TestReadCSV(t *testing.T) {
 		"no such column": {"t,w\n0,1\n", Format{Time: "t", Power: "watt"}, []string{`none of the first 2 lines has the columns ["t" "watt"]`}},
 		"bad values":     {"x\nt,w\n0,1\n1,a\nb,2\n2\n3,4\n", Format{Time: "t", Power: "w"}, []string{`line 4: w "a"`, `line 5: time "b"`, "line 6: 1 fields"}},
 		"no comment":     {"t,w\n0,1\n#1,2\n2,3\n", Format{Time: "t", Power: "w"}, []string{`line 3: time "#1"`}},
+		"named twice":    {"made by a meter\nt,w,W\n0,1,2\n", Format{Time: "t", Power: "w"}, []string{"line 2: w is named twice, as columns 2 and 3: rename one of them, or take the column by its number, such as #3"}},
 		"backwards":      {"t,w\n5,1\n4,2\n", Format{Time: "t", Power: "w"}, []string{"line 3: time runs backwards"}},
 		"no rows":        {"t,w\n1,\n", Format{Time: "t", Power: "w"}, []string{"no row has a value"}},
 		"no time":        {"", Format{Power: "w"}, []string{"no column of time"}},

@@ -1,6 +1,7 @@
 package clocks
 
 import (
+	"cmp"
 	"bytes"
 	"errors"
 	"fmt"
@@ -171,7 +172,11 @@ func (f Format) names(text []byte, want []string) (comma rune, line int, at []in
 		first, after, _ := bytes.Cut(rest, []byte("\n"))
 		for _, comma := range []rune{',', ';', '\t'} {
 			fields := strings.Split(strings.TrimRight(string(first), "\r"), string(comma))
-			if at, ok := f.find(fields, want); ok {
+			at, twice := f.find(fields, want)
+			if twice != nil {
+				return 0, 0, nil, nil, fmt.Errorf("meter's record: line %d: %w, or take the column by its number, such as #%d", line+1, twice, len(fields))
+			}
+			if at != nil {
 				if !byNumber {
 					return comma, line + 1, at, after, nil
 				}
@@ -186,27 +191,24 @@ func (f Format) names(text []byte, want []string) (comma rune, line int, at []in
 	return 0, 0, nil, nil, fmt.Errorf("meter's record: none of the first %d lines has the columns %q", line, want)
 }
 
-func (f Format) find(fields, want []string) ([]int, bool) {
-	at := make([]int, len(want))
-	for i, w := range want {
-		at[i] = -1
+// find is where the wanted columns are in a line, from 0; nil when it does not have them all.
+// One that it has twice is an error.
+func (f Format) find(fields, want []string) (at []int, err error) {
+	for _, w := range want {
+		column, twice := -1, error(nil)
 		if text, numbered := strings.CutPrefix(w, "#"); numbered {
 			if n, err := strconv.Atoi(text); err == nil && n >= 1 && n <= len(fields) {
-				at[i] = n - 1
+				column = n - 1
 			}
 		} else {
-			for c, field := range fields {
-				if strings.EqualFold(strings.Trim(field, " \"\t"), w) {
-					at[i] = c
-					break
-				}
-			}
+			column, twice = csvtext.Column(fields, w)
 		}
-		if at[i] < 0 {
-			return nil, false
+		if column < 0 {
+			return nil, nil
 		}
+		at, err = append(at, column), cmp.Or(err, twice)
 	}
-	return at, true
+	return at, err
 }
 
 // Instant reads one instant as the meter's record writes it.

@@ -78,7 +78,8 @@ func unreadable(text []byte, most int64) *Fault {
 }
 
 // Separator is what parts the fields of the first line that is neither empty nor begins with
-// "#": a comma, a semicolon or a tab, whichever is there most often.
+// "#": a comma, a semicolon or a tab, whichever is there most often; but where semicolons or tabs
+// part numbers, the commas are theirs.
 func Separator(text []byte) rune {
 	for line := range bytes.Lines(text) {
 		if line = bytes.TrimSpace(line); len(line) == 0 || line[0] == '#' {
@@ -86,6 +87,9 @@ func Separator(text []byte) rune {
 		}
 		best, most := ',', bytes.Count(line, []byte{','})
 		for _, c := range []rune{';', '\t'} {
+			if numbers(strings.Split(string(line), string(c)), c) {
+				return c
+			}
 			if n := bytes.Count(line, []byte(string(c))); n > most {
 				best, most = c, n
 			}
@@ -93,6 +97,35 @@ func Separator(text []byte) rune {
 		return best
 	}
 	return ','
+}
+
+// numbers reports whether fields are two numbers or more.
+func numbers(fields []string, comma rune) bool {
+	for _, f := range fields {
+		if _, err := strconv.ParseFloat(DecimalPoint(strings.TrimSpace(f), comma), 64); err != nil {
+			return false
+		}
+	}
+	return len(fields) > 1
+}
+
+// Column finds the field of a line of names that has one of the names, in capitals or not: at
+// counts from 0, -1 where none has. Two that have are a Fault without its line.
+func Column(head []string, names ...string) (at int, err error) {
+	at = -1
+	for i, field := range head {
+		for _, name := range names {
+			if !strings.EqualFold(strings.Trim(field, " \"\t"), name) {
+				continue
+			}
+			if at >= 0 {
+				return at, Fault{Says: fmt.Sprintf("%s is named twice, as columns %d and %d: rename one of them", Plain(Short(name, 40)), at+1, i+1)}
+			}
+			at = i
+			break
+		}
+	}
+	return at, nil
 }
 
 // Rows reads the rows of a text whose fields are parted by comma, each of any number of fields.

@@ -99,6 +99,41 @@ func TestWords(t *testing.T) {
 	}
 }
 
+func TestSeparator(t *testing.T) {
+	for _, tt := range []struct {
+		text string
+		want rune
+	}{
+		{"a,b;c,d\n", ','}, {"a;b,c;d\n", ';'}, {"a\tb\n", '\t'}, {"one\n", ','},
+		{"# a;b;c\n\n1,2\n", ','}, {"102;300,5\n", ';'}, {"10,5;300,5\n", ';'}, {"1,5\t2,5\t3\n", '\t'}, {"1,2,3;4\n", ','}, {"a,b;c\n", ','},
+	} {
+		if got := Separator([]byte(tt.text)); got != tt.want {
+			t.Errorf("Separator(%q) = %q, want %q", tt.text, got, tt.want)
+		}
+	}
+}
+
+func TestColumn(t *testing.T) {
+	for _, tt := range []struct {
+		head  string
+		names []string
+		want  int
+		says  string
+	}{
+		{"time,Power,level", []string{"power"}, 1, ""},
+		{"time, \"power\" ,level", []string{"POWER"}, 1, ""},
+		{"time,level", []string{"power"}, -1, ""},
+		{"a,cd/m2", []string{"cd_m2", "cd/m2"}, 1, ""},
+		{"power,time,Power", []string{"power"}, 0, "power is named twice, as columns 1 and 3: rename one of them"},
+		{"cd_m2,cd/m2", []string{"cd_m2", "cd/m2"}, 0, "cd/m2 is named twice, as columns 1 and 2: rename one of them"},
+	} {
+		got, err := Column(strings.Split(tt.head, ","), tt.names...)
+		if got != tt.want || (err == nil) != (tt.says == "") || err != nil && err.Error() != tt.says {
+			t.Errorf("Column(%q, %q) = %d, %v; want %d, %q", tt.head, tt.names, got, err, tt.want, tt.says)
+		}
+	}
+}
+
 // Whatever a file holds, it is read or refused with words that can be printed, and no row is longer than its text.
 func FuzzRows(f *testing.F) {
 	f.Add([]byte("a;b\n1,5;\"2\n"))
