@@ -1,8 +1,8 @@
 package clocks
 
 import (
-	"cmp"
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
