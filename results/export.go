@@ -2,13 +2,11 @@ package results
 
 import (
 	"bufio"
-	"encoding/csv"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 )
@@ -284,13 +282,19 @@ func Export(s *Store, t Table, format string, f Filter, w io.Writer) (rows int, 
 		return rows, err
 	}
 	var bad []error
+	row := make([]any, len(t.Columns))
 	reading := s.EachSegment(f.Run, func(g Segment) error {
 		if !f.takes(g) {
 			return nil
 		}
+		copy(row, []any{g.Handset, g.RunID, g.ID, g.Scenario, g.Imported != ""})
 		bad = append(bad, t.rows(s, g, func(values ...any) error {
 			rows++
-			writing = put(append([]any{g.Handset, g.RunID, g.ID, g.Scenario, g.Imported != ""}, values...))
+			if len(values) != len(row)-len(key) {
+				return fmt.Errorf("%d values for %d columns of %s", len(values), len(row)-len(key), t.Name)
+			}
+			copy(row[len(key):], values)
+			writing = put(row)
 			return writing
 		}))
 		return writing // nothing more is read for a reader that has gone
@@ -305,86 +309,17 @@ func Export(s *Store, t Table, format string, f Filter, w io.Writer) (rows int, 
 }
 
 func rowWriter(t Table, format string, w io.Writer) (put func([]any) error, flush func() error, err error) {
+	nothing := func() error { return nil }
 	switch format {
 	case "csv":
-		out := csv.NewWriter(w)
-		head := make([]string, len(t.Columns))
-		for i, c := range t.Columns {
-			head[i] = c.Name
-		}
-		line := make([]string, len(t.Columns))
-		return func(values []any) error {
-				for i, v := range values {
-					line[i] = cell(v)
-				}
-				return out.Write(line)
-			}, func() error {
-				out.Flush()
-				return out.Error()
-			}, out.Write(head)
+		put, err := csvWriter(t, w)
+		return put, nothing, err
 	case "jsonl":
-		var line []byte
-		return func(values []any) error {
-			line = append(line[:0], '{')
-			for i, v := range values {
-				if i > 0 {
-					line = append(line, ',')
-				}
-				line = strconv.AppendQuote(line, t.Columns[i].Name)
-				line = append(line, ':')
-				value, err := json.Marshal(plain(v))
-				if err != nil {
-					return fmt.Errorf("column %s: %w", t.Columns[i].Name, err)
-				}
-				line = append(line, value...)
-			}
-			_, err := w.Write(append(line, '}', '\n'))
-			return err
-		}, func() error { return nil }, nil
+		return linesWriter(t, w), nothing, nil
 	case "parquet":
 		return parquetWriter(t, w)
 	}
 	return nil, nil, fmt.Errorf("no format %q: there are %s", format, strings.Join(Formats(), ", "))
-}
-
-// plain is a value as JSON has it: nil where there is none, times as RFC 3339 in UTC.
-func plain(v any) any {
-	switch v := v.(type) {
-	case *bool:
-		if v == nil {
-			return nil
-		}
-		return *v
-	case *int64:
-		if v == nil {
-			return nil
-		}
-		return *v
-	case *float64:
-		if v == nil {
-			return nil
-		}
-		return *v
-	case time.Time:
-		if v.IsZero() {
-			return nil
-		}
-		return v.UTC().Format("2006-01-02T15:04:05.000Z07:00")
-	}
-	return v
-}
-
-func cell(v any) string {
-	switch v := plain(v).(type) {
-	case nil:
-		return ""
-	case string:
-		return v
-	case float64:
-		return strconv.FormatFloat(v, 'g', -1, 64)
-	default:
-		return fmt.Sprint(v)
-	}
 }
 
 // Describe writes the machine-readable description of all tables, as JSON.

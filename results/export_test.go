@@ -444,3 +444,49 @@ func TestARenamedTableIsSaid(t *testing.T) {
 		t.Errorf("cycles: %v, want its new name", err)
 	}
 }
+
+// Rows in CSV and JSON Lines are byte for byte what encoding/csv and encoding/json make of them,
+// but for the apostrophe before what a spreadsheet would carry out.
+func TestRowsAsTheLibrariesWriteThem(t *testing.T) {
+	table := Table{Name: "mixed", Columns: []Column{{Name: "text", Type: "string"}, {Name: "n", Type: "integer"}, {Name: "x", Type: "number"}, {Name: "yes", Type: "boolean"}, {Name: "at", Type: "time"}, {Name: "none", Type: "number"}}}
+	rapid.Check(t, func(t *rapid.T) {
+		texts := rapid.OneOf(rapid.String(), rapid.SampledFrom([]string{"", `\.`, " a", "a,b", "a\"b", "a\r\nb", "\u2028<&>", "\u00a0x", "\xff", "=1+1", "-5", "+49", "@x", "\tx"}))
+		text, n, x := texts.Draw(t, "text"), rapid.Int64().Draw(t, "n"), rapid.Float64().Filter(func(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }).Draw(t, "x")
+		yes, at := rapid.Bool().Draw(t, "yes"), time.UnixMilli(rapid.Int64Range(-1e12, 4e12).Draw(t, "at"))
+		values := []any{text, n, x, yes, at, (*float64)(nil)}
+		stamp := at.UTC().Format("2006-01-02T15:04:05.000Z07:00")
+
+		var got, want bytes.Buffer
+		put, _, err := rowWriter(table, "csv", &got)
+		if err == nil {
+			err = put(values)
+		}
+		safe := text
+		if text != "" && strings.ContainsAny(text[:1], "=+-@\t\r") {
+			safe = "'" + text
+		}
+		w := csv.NewWriter(&want)
+		_ = w.WriteAll([][]string{{"text", "n", "x", "yes", "at", "none"}, {safe, strconv.FormatInt(n, 10), strconv.FormatFloat(x, 'g', -1, 64), strconv.FormatBool(yes), stamp, ""}})
+		if err != nil || got.String() != want.String() {
+			t.Fatalf("csv: %q, %v; want %q", got.String(), err, want.String())
+		}
+
+		got.Reset()
+		put, _, err = rowWriter(table, "jsonl", &got)
+		if err == nil {
+			err = put(values)
+		}
+		list := make([]string, 3)
+		for i, v := range []any{text, x, stamp} {
+			b, err := json.Marshal(v)
+			if err != nil {
+				t.Fatal(err)
+			}
+			list[i] = string(b)
+		}
+		line := fmt.Sprintf(`{"text":%s,"n":%d,"x":%s,"yes":%t,"at":%s,"none":null}`+"\n", list[0], n, list[1], yes, list[2])
+		if err != nil || got.String() != line {
+			t.Fatalf("jsonl: %q, %v; want %q", got.String(), err, line)
+		}
+	})
+}
