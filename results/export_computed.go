@@ -75,6 +75,7 @@ type LotRow struct {
 	Rate         float64
 	TookS        *float64 // nil where it is not known
 	TempC        *float64 // battery at its end
+	SkinC        *float64 // highest of the handset's skin sensors in it
 	ThermalLevel *int64   // the handset's thermal status: 0 none to 6 shutdown
 	EnergyJ      *float64 // from the battery
 	PowerW       *float64 // from the battery, mean
@@ -334,8 +335,9 @@ var Lots = Computed[LotRow]{Table{Name: "lots", About: "One row a lot of continu
 	{"energy_j", "number", "J", "energy out of the battery in it"},
 	{"power_w", "number", "W", "mean power out of the battery in it"},
 	{"level_pct", "integer", "%", "level at its end"},
+	{"skin_temp_c", "number", "°C", "highest temperature of the handset's skin sensors in it"},
 })}, func(r LotRow) []any {
-	return cells(r.cells(), []any{r.Workload, r.Form, r.Lot, r.Rate, r.TookS, r.TempC, r.ThermalLevel, r.EnergyJ, r.PowerW, r.LevelPct})
+	return cells(r.cells(), []any{r.Workload, r.Form, r.Lot, r.Rate, r.TookS, r.TempC, r.ThermalLevel, r.EnergyJ, r.PowerW, r.LevelPct, r.SkinC})
 }}
 
 // Sustained is the table of what sustained work says.

@@ -144,6 +144,7 @@ func (rm *Room) CompareReport(c Choice) (report.Report, error) {
 	r := report.Report{Heading: b.Heading, At: rm.now(), Ratios: b.RatioRows(), Quantities: b.QuantityRows()}
 	var runs []results.Run
 	for _, s := range b.Sides {
+		r.Sides = append(r.Sides, report.Side{Name: s.Name, Runs: s.Runs, Handsets: len(s.Handsets), Imported: s.Imported})
 		if s.Kind == SideLineUp {
 			text := s.Name + " is " + strings.Join(s.Handsets, ", ")
 			if s.About != "" {

@@ -322,7 +322,7 @@ func SustainRows(list []Sustained) (pieces []results.SustainRow, lots []results.
 		pieces = append(pieces, row)
 		for _, c := range h.Each {
 			lots = append(lots, results.LotRow{
-				Whose: of, Workload: h.Workload, Form: h.Form, Lot: c.Lot, Rate: c.Rate, TookS: c.TookS, TempC: c.TempC, ThermalLevel: whole(c.Status), EnergyJ: c.EnergyJ, PowerW: c.PowerW, LevelPct: whole(c.LevelPct),
+				Whose: of, Workload: h.Workload, Form: h.Form, Lot: c.Lot, Rate: c.Rate, TookS: c.TookS, TempC: c.TempC, SkinC: c.SkinC, ThermalLevel: whole(c.Status), EnergyJ: c.EnergyJ, PowerW: c.PowerW, LevelPct: whole(c.LevelPct),
 			})
 		}
 	}

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"image/color"
 	"math"
 	"slices"
 	"strings"
@@ -24,6 +23,8 @@ type series struct {
 	handset, segment string
 	mark             mark
 	rows             []results.CurveRow
+	imported         bool
+	edges            []float64 // times at which its marks stand on the first panel; nil: evenly apart
 }
 
 // Thin makes curves small enough to draw: power and temperature are means over so many
@@ -85,7 +86,7 @@ func bySegment(rows []results.CurveRow) (list []series) {
 		if !ok {
 			i = len(list)
 			at[key] = i
-			list = append(list, series{handset: r.Handset, segment: r.SegmentID})
+			list = append(list, series{handset: r.Handset, segment: r.SegmentID, imported: r.Imported})
 		}
 		list[i].rows = append(list[i].rows, r)
 	}
@@ -100,6 +101,23 @@ type panel struct {
 	steps      bool // a staircase: the value holds until the next row
 	zero       bool // the axis begins at 0
 	lo, hi     float64
+	lines      []limit
+}
+
+// A limit is a value that a panel marks across, with a word on it.
+type limit struct {
+	at   float64
+	says string
+}
+
+// limits draws those that lie within the panel.
+func (q panel) limits(s *sheet, x, y scale) {
+	for _, l := range q.lines {
+		if l.at >= y.lo && l.at <= y.hi {
+			s.dashed([][2]float64{{x.from, y.at(l.at)}, {x.to, y.at(l.at)}}, 0.9, line2, dashesOf(1))
+			s.text(x.to, y.at(l.at)-4, right, small, false, ink2, l.says)
+		}
+	}
 }
 
 // CurvePictures draws discharge or charging curves: one picture a scenario and at most six handsets, with
@@ -123,6 +141,11 @@ func CurvePictures(rows []results.CurveRow) []Picture {
 
 func curves(kind, scenario string, rows []results.CurveRow) (pictures []Picture) {
 	all := bySegment(rows)
+	if kind == Charge {
+		for i := range all {
+			all[i].edges = levelEdges(all[i].rows)
+		}
+	}
 	var handsets []string
 	endS := 0.0
 	for _, s := range all {
@@ -141,6 +164,7 @@ func curves(kind, scenario string, rows []results.CurveRow) (pictures []Picture)
 		panels[1] = panel{name: "Power", unit: "W into the battery", height: 130, of: panels[1].of, zero: true}
 		socket := panel{name: "Power", unit: "W at the socket", height: 110, of: func(r results.CurveRow) *float64 { return r.SocketW }, zero: true}
 		panels = slices.Insert(panels, 2, socket)
+		panels[3].lines = []limit{{HotC, tickText(HotC, 1) + " °C"}, {HotterC, tickText(HotterC, 1) + " °C"}}
 	}
 	// A panel that no handset has a value for is not drawn.
 	panels = slices.DeleteFunc(panels, func(p panel) bool {
@@ -160,6 +184,14 @@ func curves(kind, scenario string, rows []results.CurveRow) (pictures []Picture)
 		if p.hi-p.lo < 2 {
 			p.hi = p.lo + 2
 		}
+	}
+	if kind == Charge && len(handsets) > mostSeries {
+		p := Picture{Name: fileName(kind), Title: "Charge", Table: results.Curves.Name}
+		if scenario != kind {
+			p.Name = fileName(kind, scenario)
+		}
+		p.asMultiples(panels, all, handsets, endS, acrossCharge)
+		return []Picture{p}
 	}
 	for page := 0; page*mostSeries < len(handsets); page++ {
 		some := handsets[page*mostSeries : min(len(handsets), (page+1)*mostSeries)]
@@ -195,6 +227,32 @@ func curves(kind, scenario string, rows []results.CurveRow) (pictures []Picture)
 	return pictures
 }
 
+// legend draws the marks with their names over a picture of so many points' width.
+func legend(s *sheet, wide float64, list []series, names []string) {
+	imported := func(name string) bool {
+		return slices.ContainsFunc(list, func(o series) bool { return o.handset == name && o.imported })
+	}
+	said, all := make([]string, len(names)), 0.0
+	for i, h := range names {
+		if said[i] = h; imported(h) {
+			said[i] += " (imported)"
+		}
+		all += 39 + width(normal, false, said[i])
+	}
+	at := curvesLeft
+	for i, h := range names {
+		m := markOf(i)
+		s.dashed([][2]float64{{at - 4, 14}, {at + 14, 14}}, 1.4, m.color, dashesOf(i))
+		s.mark(m, at+5, 14, 4, imported(h), m.color)
+		name := said[i]
+		if all > wide-curvesLeft-curvesEdge {
+			name = fit(normal, false, name, (wide-curvesLeft-curvesEdge)/float64(len(names))-39)
+		}
+		s.text(at+19, 18.5, left, normal, false, ink, name)
+		at += 19 + width(normal, false, name) + 20
+	}
+}
+
 const (
 	curvesHead = 34.0
 	curvesFoot = 34.0
@@ -208,14 +266,7 @@ func drawCurves(s *sheet, p Picture, kind string, panels []panel, list []series,
 	if endS <= 0 {
 		x.hi = 1
 	}
-	at := curvesLeft
-	for i, h := range handsets {
-		m := markOf(i)
-		s.mark(m, at+4, 14, 4, false, m.color)
-		name := fit(normal, false, h, (p.Width-curvesLeft-curvesEdge)/float64(len(handsets))-24)
-		s.text(at+13, 18.5, left, normal, false, ink, name)
-		at += 13 + width(normal, false, name) + 20
-	}
+	legend(s, p.Width, list, handsets)
 	times, unit, divisor := timeTicks(x.hi, 9)
 	top := curvesHead
 	for _, q := range panels {
@@ -231,6 +282,7 @@ func drawCurves(s *sheet, p Picture, kind string, panels []panel, list []series,
 		}
 		s.text(0, top+11, left, normal, true, ink, q.name)
 		s.text(0, top+26, left, small, false, ink2, q.unit)
+		q.limits(s, x, y)
 		for i, one := range list {
 			drawSeries(s, x, y, q, one, i, len(list))
 		}
@@ -240,11 +292,11 @@ func drawCurves(s *sheet, p Picture, kind string, panels []panel, list []series,
 	for _, t := range times {
 		s.text(x.at(t), top+15, center, small, false, ink2, tickText(t/divisor, 1))
 	}
-	what := "Time since the activity began, "
+	what := "Time since the activity began, " + unit
 	if kind == Charge {
-		what = "Time since plug-in, "
+		what = acrossCharge + unit + "; marks on the level: 20, 50, 80 and 95 % first shown, and full or the end"
 	}
-	s.text((x.from+x.to)/2, top+31, center, small, false, ink2, what+unit)
+	s.text((x.from+x.to)/2, top+31, center, small, false, ink2, what)
 }
 
 // drawSeries draws one curve with its marks, which stand apart from those of the other curves.
@@ -253,7 +305,7 @@ func drawSeries(s *sheet, x, y scale, q panel, one series, index, of int) {
 	var places [][2]float64 // where a mark may stand
 	var breaks []bool       // whether nothing was measured before it
 	flush := func() {
-		s.lines(run, 1.4, one.mark.color)
+		s.dashed(run, 1.4, one.mark.color, dashesOf(slices.IndexFunc(marks, func(m mark) bool { return m == one.mark })))
 		run = nil
 	}
 	gap := 5 * usualGap(one.rows)
@@ -282,6 +334,22 @@ func drawSeries(s *sheet, x, y scale, q panel, one series, index, of int) {
 	if len(places) == 0 {
 		return
 	}
+	if q.steps && one.edges != nil {
+		for _, at := range one.edges {
+			i, _ := slices.BinarySearchFunc(places, x.at(at), func(p [2]float64, px float64) int {
+				switch {
+				case p[0] < px-1e-9:
+					return -1
+				case p[0] > px+1e-9:
+					return 1
+				}
+				return 0
+			})
+			i = min(i, len(places)-1)
+			s.mark(one.mark, x.at(at), places[i][1], 4, one.imported, one.mark.color)
+		}
+		return
+	}
 	// Eight marks along the axis, each curve's a little further on.
 	every := (x.to - x.from) / 8
 	next := x.from + every*(float64(index)+0.5)/float64(of)
@@ -298,14 +366,37 @@ func drawSeries(s *sheet, x, y scale, q panel, one series, index, of int) {
 				f := (next - places[i-1][0]) / (p[0] - places[i-1][0])
 				py = places[i-1][1] + f*(p[1]-places[i-1][1])
 			}
-			s.mark(one.mark, next, py, 3.2, false, one.mark.color)
+			s.mark(one.mark, next, py, 3.2, one.imported, one.mark.color)
 		} else {
-			s.mark(one.mark, p[0], py, 3.2, false, one.mark.color)
+			s.mark(one.mark, p[0], py, 3.2, one.imported, one.mark.color)
 		}
 		for next <= p[0] {
 			next += every
 		}
 	}
+}
+
+// acrossCharge is under the time axis of a charge, before its unit.
+const acrossCharge = "Time since plug-in, "
+
+// levelEdges are when a charge first showed 20, 50, 80 and 95 %, and when its curve ends, s.
+func levelEdges(rows []results.CurveRow) []float64 {
+	at := []float64{}
+	wanted := []float64{20, 50, 80, 95}
+	before := math.Inf(1)
+	for _, r := range rows {
+		if r.LevelPct == nil {
+			continue
+		}
+		for len(wanted) > 0 && *r.LevelPct >= wanted[0] {
+			if before < wanted[0] {
+				at = append(at, r.TimeS)
+			}
+			wanted = wanted[1:]
+		}
+		before = *r.LevelPct
+	}
+	return append(at, rows[len(rows)-1].TimeS)
 }
 
 // usualGap is the median time between two rows, s.
@@ -319,160 +410,6 @@ func usualGap(rows []results.CurveRow) float64 {
 	}
 	slices.Sort(gaps)
 	return gaps[len(gaps)/2]
-}
-
-// LotPictures draws the rates of sustained work against time, or of cycles against their number, one
-// picture a workload, with the battery's temperature under it where it is known.
-func LotPictures(rows []results.LotRow) (pictures []Picture) {
-	type kind struct{ workload, form string }
-	var kinds []kind
-	for _, r := range rows {
-		if k := (kind{r.Workload, r.Form}); !slices.Contains(kinds, k) {
-			kinds = append(kinds, k)
-		}
-	}
-	for _, k := range kinds {
-		var as []results.CurveRow // the same drawing, with minutes or cycles for time
-		minutes := map[string]float64{}
-		for _, r := range rows {
-			if (kind{r.Workload, r.Form}) != k {
-				continue
-			}
-			rate, at := r.Rate, float64(r.Lot)
-			if k.form == results.FormLots && r.TookS != nil {
-				minutes[r.SegmentID] += *r.TookS / 60
-				at = minutes[r.SegmentID]
-			}
-			as = append(as, results.CurveRow{Whose: r.Whose, TimeS: at, LevelPct: &rate, TempC: r.TempC})
-		}
-		pictures = append(pictures, worked(k.workload, k.form, as)...)
-	}
-	return pictures
-}
-
-func worked(workload, form string, rows []results.CurveRow) (pictures []Picture) {
-	all := bySegment(rows)
-	var handsets []string
-	last := 1.0
-	for _, s := range all {
-		if !slices.Contains(handsets, s.handset) {
-			handsets = append(handsets, s.handset)
-		}
-		last = math.Max(last, s.rows[len(s.rows)-1].TimeS)
-	}
-	panels := []panel{
-		{name: "Rate", unit: "work a second", height: 190, of: func(r results.CurveRow) *float64 { return r.LevelPct }, zero: true},
-		{name: "Temperature", unit: "°C, battery", height: 90, of: func(r results.CurveRow) *float64 { return r.TempC }},
-	}
-	panels = slices.DeleteFunc(panels, func(p panel) bool {
-		return !slices.ContainsFunc(rows, func(r results.CurveRow) bool { return p.of(r) != nil })
-	})
-	for i := range panels {
-		p := &panels[i]
-		p.lo, p.hi = math.Inf(1), math.Inf(-1)
-		for _, r := range rows {
-			if v := p.of(r); v != nil {
-				p.lo, p.hi = math.Min(p.lo, *v), math.Max(p.hi, *v)
-			}
-		}
-		if p.zero { // what is left of the speed is read off from nothing
-			p.lo = 0
-		}
-		if p.hi-p.lo < 2 && !p.zero {
-			p.hi = p.lo + 2
-		}
-	}
-	for page := 0; page*mostSeries < len(handsets); page++ {
-		some := handsets[page*mostSeries : min(len(handsets), (page+1)*mostSeries)]
-		var list []series
-		for _, s := range all {
-			if i := slices.Index(some, s.handset); i >= 0 {
-				s.mark = markOf(i)
-				list = append(list, s)
-			}
-		}
-		each, across := "lot", "Minutes of work"
-		if form == results.FormCycles {
-			each, across = "cycle", acrossCycles
-		}
-		p := Picture{Name: fileName("sustain", workload), Title: "Sustained load, " + workload, Table: results.Lots.Name, Width: 760, Height: curvesHead + curvesFoot}
-		if workload == "" {
-			p.Title = "Sustained load"
-		}
-		if page > 0 {
-			p.Name += fmt.Sprint("-", page+1)
-		}
-		for _, q := range panels {
-			p.Height += q.height + panelGap
-		}
-		p.Alt = fmt.Sprintf("%s: rate of each %s, of %s.", p.Title, each, listed(some))
-		p.draw = func(s *sheet) { drawWorked(s, p, panels, list, some, last, across) }
-		pictures = append(pictures, p)
-	}
-	return pictures
-}
-
-// acrossCycles is what stands under pictures of cycles, which are counted and not timed.
-const acrossCycles = "Cycle"
-
-// mostMarks is how many marks a line of rates has: half an hour of work has hundreds of lots.
-const mostMarks = 40
-
-func drawWorked(s *sheet, p Picture, panels []panel, list []series, handsets []string, last float64, across string) {
-	first := 1.0
-	if across != acrossCycles {
-		first = 0
-	}
-	x := scale{first, math.Max(first+1, last), curvesLeft + 8, p.Width - curvesEdge, false}
-	at := curvesLeft
-	for i, h := range handsets {
-		m := markOf(i)
-		s.mark(m, at+4, 14, 4, false, m.color)
-		name := fit(normal, false, h, (p.Width-curvesLeft-curvesEdge)/float64(len(handsets))-24)
-		s.text(at+13, 18.5, left, normal, false, ink, name)
-		at += 13 + width(normal, false, name) + 20
-	}
-	step := math.Max(1, niceStep(x.hi, 10))
-	if step == 2.5 {
-		step = 5
-	}
-	var numbers []float64
-	for v := step; v <= x.hi; v += step {
-		numbers = append(numbers, v)
-	}
-	if step > 1 || first < 1 {
-		numbers = append([]float64{first}, numbers...)
-	}
-	top := curvesHead
-	for _, q := range panels {
-		values := ticks(q.lo, q.hi, int(q.height/30))
-		y := scale{values[0], values[len(values)-1], top + q.height, top, false}
-		for _, v := range values {
-			s.line(curvesLeft, y.at(v), x.to, y.at(v), 0.7, line1)
-			s.text(curvesLeft-8, y.at(v)+4, right, small, false, ink2, tickText(v, values[1]-values[0]))
-		}
-		s.text(0, top+11, left, normal, true, ink, q.name)
-		s.text(0, top+26, left, small, false, ink2, q.unit)
-		for _, one := range list {
-			var points [][2]float64
-			for _, r := range one.rows {
-				if v := q.of(r); v != nil {
-					points = append(points, [2]float64{x.at(r.TimeS), y.at(*v)})
-				}
-			}
-			var c color.Color = one.mark.color
-			s.lines(points, 1.2, c)
-			for i := 0; i < len(points); i += 1 + len(points)/mostMarks {
-				s.mark(one.mark, points[i][0], points[i][1], 2.8, false, c)
-			}
-		}
-		top += q.height + panelGap
-	}
-	top -= panelGap
-	for _, v := range numbers {
-		s.text(x.at(v), top+15, center, small, false, ink2, tickText(v, 1))
-	}
-	s.text((x.from+x.to)/2, top+31, center, small, false, ink2, across)
 }
 
 func fileName(parts ...string) string {

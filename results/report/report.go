@@ -53,8 +53,8 @@ func (r Report) Pictures() (list []Picture) {
 	if p, ok := EndurancePicture(r.Figures); ok {
 		list = append(list, p)
 	}
-	list = append(list, CurvePictures(r.Curves)...)
-	return append(list, LotPictures(r.Lots)...)
+	list = append(list, CurvePictures(r.sidedCurves())...)
+	return append(list, LotPictures(r.sidedLots(), r.Sustained)...)
 }
 
 func (r Report) heading() string {
@@ -524,7 +524,7 @@ func (r Report) sections() ([]section, error) {
 		add("Endurance", nil, append(maybe(r.enduranceTable()), maybe(r.mixTable())...), nil)
 	}
 	var discharge, charge []Picture
-	for _, p := range CurvePictures(r.Curves) {
+	for _, p := range CurvePictures(r.sidedCurves()) {
 		if strings.HasPrefix(p.Name, Charge) {
 			charge = append(charge, p)
 		} else {
@@ -533,7 +533,7 @@ func (r Report) sections() ([]section, error) {
 	}
 	add("Discharge", draw(discharge...), nil, nil)
 	add("Charging", draw(charge...), append(maybe(r.chargeTable()), maybe(r.quantityTable("charging", "Charging compared"))...), nil)
-	add("Sustained load", draw(LotPictures(r.Lots)...), append(maybe(r.sustainTable()), maybe(r.quantityTable("sustained work", "Sustained load compared"))...), nil)
+	add("Sustained load", draw(LotPictures(r.sidedLots(), r.Sustained)...), append(maybe(r.sustainTable()), maybe(r.quantityTable("sustained work", "Sustained load compared"))...), nil)
 	add("Notes", nil, nil, r.Remarks)
 	add("What the figures rest on", nil, maybe(r.budgetTable()), r.assumed())
 	return list, err

@@ -33,7 +33,6 @@ var (
 	line2  = hex(0x868d94)
 	blue   = hex(0x0072b2)
 	drain  = hex(0xa3cbe5)
-	sky    = hex(0x56b4e9)
 	rest   = hex(0xe1e3e4)
 )
 
@@ -191,6 +190,11 @@ func (s *sheet) line(x1, y1, x2, y2, thick float64, c color.Color) {
 }
 
 func (s *sheet) lines(points [][2]float64, thick float64, c color.Color) {
+	s.dashed(points, thick, c, nil)
+}
+
+// dashed draws a line of strokes and gaps of so many points; none: without gaps.
+func (s *sheet) dashed(points [][2]float64, thick float64, c color.Color, dashes []vg.Length) {
 	if len(points) < 2 {
 		return
 	}
@@ -198,7 +202,7 @@ func (s *sheet) lines(points [][2]float64, thick float64, c color.Color) {
 	for i, p := range points {
 		list[i] = s.pt(p[0], p[1])
 	}
-	s.c.StrokeLines(draw.LineStyle{Color: c, Width: vg.Length(thick)}, list)
+	s.c.StrokeLines(draw.LineStyle{Color: c, Width: vg.Length(thick), Dashes: dashes}, list)
 }
 
 // hatch is a field of slanted strokes in a box, for what is not a plain measurement.
@@ -224,7 +228,7 @@ type mark struct {
 
 // marks are those of the handsets in their order. They differ in form and in lightness.
 var marks = []mark{
-	{0, 0, ink}, {4, math.Pi / 4, blue}, {3, math.Pi / 2, line2}, {4, 0, sky}, {3, -math.Pi / 2, ink2}, {6, 0, hex(0x8c6d1f)},
+	{0, 0, ink}, {4, math.Pi / 4, blue}, {3, math.Pi / 2, line2}, {4, 0, hex(0x009e73)}, {3, -math.Pi / 2, ink2}, {6, 0, hex(0x8c6d1f)},
 }
 
 func markOf(i int) mark { return marks[i%len(marks)] }

@@ -27,3 +27,27 @@ func (r Report) sideOf(w results.Whose) string {
 	}
 	return w.Handset
 }
+
+// sidedCurves are the curves by their sides' names.
+func (r Report) sidedCurves() []results.CurveRow {
+	if len(r.Sides) == 0 {
+		return r.Curves
+	}
+	rows := slices.Clone(r.Curves)
+	for i := range rows {
+		rows[i].Handset = r.sideOf(rows[i].Whose)
+	}
+	return rows
+}
+
+// sidedLots are the lots by their sides' names.
+func (r Report) sidedLots() []results.LotRow {
+	if len(r.Sides) == 0 {
+		return r.Lots
+	}
+	rows := slices.Clone(r.Lots)
+	for i := range rows {
+		rows[i].Handset = r.sideOf(rows[i].Whose)
+	}
+	return rows
+}

@@ -15,6 +15,7 @@ import (
 	"rundown/results/compare"
 	"rundown/results/figure"
 	"rundown/results/reading"
+	"rundown/results/report"
 )
 
 // A ratioRow is one side beside the reference at one scenario.
@@ -144,12 +145,15 @@ const titleCharging = "Charging"
 
 // A setTable is one part of the comparison beside the hours.
 type setTable struct {
-	Title, Lead  string
-	Picture, Alt string // address of their curves on the same axes
-	Axis         template.HTML
-	Rows         []ratioRow
-	Absent       []compare.NotCompared // sides of which nothing was compared
+	Title, Lead string
+	Pictures    []setPicture // their courses on the same axes
+	Axis        template.HTML
+	Rows        []ratioRow
+	Absent      []compare.NotCompared // sides of which nothing was compared
 }
+
+// A setPicture is one picture of a set, as SVG and PNG.
+type setPicture struct{ SVG, PNG, Alt string }
 
 // comparedSets are how the sides charge, and how they hold their speed.
 func comparedSets(b reading.Beside, files map[string]string) (list []setTable) {
@@ -162,7 +166,9 @@ func comparedSets(b reading.Beside, files map[string]string) (list []setTable) {
 		}
 		t := setTable{Title: part.title, Lead: part.set.Heading}
 		if part.title == titleCharging {
-			t.Picture, t.Alt = files["charge"], "Level, power and battery temperature over the time since power came, of all sides"
+			t.Pictures = []setPicture{{files["charge"], files["chargePNG"], "Level, power and battery temperature over the time since power came, of all sides"}}
+		} else {
+			t.Pictures = workPictures(part.set, files)
 		}
 		if t.Lead == b.Heading {
 			t.Lead = ""
@@ -170,6 +176,24 @@ func comparedSets(b reading.Beside, files map[string]string) (list []setTable) {
 		t.Axis, t.Rows = setRows(b, part.set)
 		t.Absent = part.set.Absent
 		list = append(list, t)
+	}
+	return list
+}
+
+// workPictures are the courses of sustained work, a picture for each kind of work.
+func workPictures(set reading.ComparedSet, files map[string]string) (list []setPicture) {
+	var seen []string
+	for _, q := range set.Quantities {
+		work := q.Scenario
+		if _, kind, ok := strings.Cut(q.Scenario, ", "); ok {
+			work = kind
+		}
+		if slices.Contains(seen, work) {
+			continue
+		}
+		seen = append(seen, work)
+		name := report.LotPictureName(work)
+		list = append(list, setPicture{files["picture"] + url.QueryEscape(name+".svg"), files["picture"] + url.QueryEscape(name+".png"), "Rate and temperatures over the time of " + work + " work, of all sides"})
 	}
 	return list
 }
@@ -218,6 +242,8 @@ func fileLinks(choice reading.Choice) map[string]string {
 		q.Set("file", file)
 		links[name] = "/v1/compare/report?" + q.Encode()
 	}
+	q.Del("file")
+	links["picture"] = "/v1/compare/report?" + q.Encode() + "&file="
 	return links
 }
 
