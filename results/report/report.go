@@ -422,7 +422,7 @@ func (r Report) chargeTable() (t table, ok bool) {
 		if c.HighestTempC != nil && *c.HighestTempC >= warmCharge {
 			notes = append(notes, "hot for a charging cell: look at the handset before it is charged unattended again")
 		}
-		t.add(notes, c.Handset, from, clockText(c.To50S), clockText(c.To80S), clockText(c.To95S), clockText(c.FullS), clockText(edge), peak, clockText(c.Above90S), taper, optional(c.BatteryWh, 1, "Wh"), efficiency, hottest)
+		t.add(notes, r.sideOf(c.Whose), from, clockText(c.To50S), clockText(c.To80S), clockText(c.To95S), clockText(c.FullS), clockText(edge), peak, clockText(c.Above90S), taper, optional(c.BatteryWh, 1, "Wh"), efficiency, hottest)
 	}
 	return t, len(t.Rows) > 0
 }
@@ -439,7 +439,7 @@ func (r Report) sustainTable() (t table, ok bool) {
 		if s.Form == results.FormCycles {
 			count += " cycles"
 		}
-		cells := []string{s.Workload, s.Handset, count, "", "", "", "", "", optional(s.StartTempC, 1, "°C"), optional(s.MeanTempC, 1, "°C"), optional(s.HighestTempC, 1, "°C"), optional(s.PowerW, 2, "W"), "no figure: " + s.Reason}
+		cells := []string{s.Workload, r.sideOf(s.Whose), count, "", "", "", "", "", optional(s.StartTempC, 1, "°C"), optional(s.MeanTempC, 1, "°C"), optional(s.HighestTempC, 1, "°C"), optional(s.PowerW, 2, "W"), "no figure: " + s.Reason}
 		if s.StartRate != 0 {
 			cells[3], cells[4], cells[5], cells[6] = number(s.StartRate, 0), number(s.SettledRate, 0), number(s.Held.Value, 2), span(&s.Held, 2)
 			if s.SettleS != nil {
@@ -479,6 +479,7 @@ func (r Report) assumed() (list []string) {
 // A section is a heading of the page with its pictures and tables.
 type section struct {
 	Title    string
+	Says     []string // sentences before all else
 	Pictures []drawn
 	Tables   []table
 	List     []string
@@ -490,6 +491,18 @@ type drawn struct {
 }
 
 func (r Report) sections() ([]section, error) {
+	if len(r.Sides) > 0 {
+		list := r.pageSections()
+		var err error
+		for i := range list {
+			for j := range list[i].Pictures {
+				var b bytes.Buffer
+				err = errors.Join(err, list[i].Pictures[j].WriteSVG(&b))
+				list[i].Pictures[j].SVG = template.HTML(b.String()) // as below
+			}
+		}
+		return list, err
+	}
 	var list []section
 	var err error
 	draw := func(pictures ...Picture) (out []drawn) {
@@ -503,14 +516,8 @@ func (r Report) sections() ([]section, error) {
 	}
 	add := func(title string, pictures []drawn, tables []table, lines []string) {
 		if len(pictures)+len(tables)+len(lines) > 0 {
-			list = append(list, section{title, pictures, tables, lines})
+			list = append(list, section{title, nil, pictures, tables, lines})
 		}
-	}
-	maybe := func(t table, ok bool) (out []table) {
-		if ok {
-			out = append(out, t)
-		}
-		return out
 	}
 	if p, ok := RatioPicture(r.Ratios); ok {
 		add("Comparison", draw(p), maybe(r.ratioTable()), nil)
@@ -567,37 +574,31 @@ func (r Report) WriteMarkdown(w io.Writer) error {
 	if r.About != "" {
 		fmt.Fprintf(&b, "\n%s\n", markdown(r.About))
 	}
+	if len(r.Sides) > 0 {
+		for _, s := range r.pageSections() {
+			fmt.Fprintf(&b, "\n## %s\n", markdown(s.Title))
+			for _, line := range s.Says {
+				fmt.Fprintf(&b, "\n%s\n", markdown(line))
+			}
+			for _, p := range s.Pictures {
+				fmt.Fprintf(&b, "\n![%s](%s.svg)\n", markdown(p.Alt), p.Name)
+			}
+			for _, t := range s.Tables {
+				t.markdown(&b, "###")
+			}
+			if len(s.List) > 0 {
+				b.WriteByte('\n')
+			}
+			for _, l := range s.List {
+				fmt.Fprintf(&b, "- %s\n", markdown(l))
+			}
+		}
+		_, err := io.WriteString(w, b.String())
+		return err
+	}
 	for _, make := range []func() (table, bool){r.ratioTable, r.enduranceTable, r.mixTable, r.chargeTable, r.sustainTable} {
-		t, ok := make()
-		if !ok {
-			continue
-		}
-		fmt.Fprintf(&b, "\n## %s\n\n", t.Title)
-		if t.Note != "" {
-			fmt.Fprintf(&b, "%s\n\n", markdown(t.Note))
-		}
-		head := t.Head
-		noted := slices.ContainsFunc(t.Rows, func(r row) bool { return r.Notes != "" })
-		if noted {
-			head = slices.Concat(head, words("Notes"))
-		}
-		for _, c := range head {
-			fmt.Fprintf(&b, "| %s ", markdown(c.Name))
-		}
-		b.WriteString("|\n")
-		for _, c := range head {
-			b.WriteString(map[bool]string{true: "| ---: ", false: "| --- "}[c.Number])
-		}
-		b.WriteString("|\n")
-		for _, row := range t.Rows {
-			cells := row.Cells
-			if noted {
-				cells = slices.Concat(cells, []string{row.Notes})
-			}
-			for _, cell := range cells {
-				fmt.Fprintf(&b, "| %s ", markdown(cell))
-			}
-			b.WriteString("|\n")
+		if t, ok := make(); ok {
+			t.markdown(&b, "##")
 		}
 	}
 	for _, list := range []struct {
@@ -613,6 +614,37 @@ func (r Report) WriteMarkdown(w io.Writer) error {
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// markdown writes the table under a heading of a level.
+func (t table) markdown(b *strings.Builder, level string) {
+	fmt.Fprintf(b, "\n%s %s\n\n", level, t.Title)
+	if t.Note != "" {
+		fmt.Fprintf(b, "%s\n\n", markdown(t.Note))
+	}
+	head := t.Head
+	noted := slices.ContainsFunc(t.Rows, func(r row) bool { return r.Notes != "" })
+	if noted {
+		head = slices.Concat(head, words("Notes"))
+	}
+	for _, c := range head {
+		fmt.Fprintf(b, "| %s ", markdown(c.Name))
+	}
+	b.WriteString("|\n")
+	for _, c := range head {
+		b.WriteString(map[bool]string{true: "| ---: ", false: "| --- "}[c.Number])
+	}
+	b.WriteString("|\n")
+	for _, row := range t.Rows {
+		cells := row.Cells
+		if noted {
+			cells = slices.Concat(cells, []string{row.Notes})
+		}
+		for _, cell := range cells {
+			fmt.Fprintf(b, "| %s ", markdown(cell))
+		}
+		b.WriteString("|\n")
+	}
 }
 
 // markdown keeps what comes from names and notes from being read as marks.
@@ -632,6 +664,11 @@ func (r Report) Files() []File {
 	list := []File{{"report.html", r.WriteHTML}, {"report.md", r.WriteMarkdown}}
 	for _, p := range r.Pictures() {
 		list = append(list, File{p.Name + ".svg", p.WriteSVG}, File{p.Name + ".png", func(w io.Writer) error { return p.WritePNG(w, 0) }})
+		for _, wide := range pageWidths {
+			if len(r.Sides) > 0 {
+				list = append(list, File{fmt.Sprintf("%s-%d.png", p.Name, wide), func(w io.Writer) error { return p.WritePNG(w, p.dotsFor(wide)) }})
+			}
+		}
 	}
 	add := func(name string, rows int, write func(io.Writer) (int, error)) {
 		if rows > 0 {
