@@ -231,6 +231,33 @@ func (f Filter) takes(g Segment) bool {
 		(f.From.IsZero() || !g.StartedAt.Before(f.From)) && (f.To.IsZero() || g.StartedAt.Before(f.To))
 }
 
+// Chosen is an error, which is ErrNotFound, where the store has no run or no handset of the filter's
+// names: what was meant is something else. known are handsets that may have no run yet.
+func (s *Store) Chosen(f Filter, known ...string) error {
+	if f.Run != "" {
+		if _, err := s.Run(f.Run); errors.Is(err, ErrNotFound) {
+			return fmt.Errorf("%w: there is no run %q", ErrNotFound, f.Run)
+		} else if err != nil {
+			return err
+		}
+	}
+	if f.Handset == "" || slices.Contains(known, f.Handset) {
+		return nil
+	}
+	runs, err := s.Runs()
+	for _, r := range runs {
+		known = append(known, r.Handset.Name)
+	}
+	if slices.Contains(known, f.Handset) || err != nil && len(known) == 0 {
+		return nil
+	}
+	slices.Sort(known)
+	if known = slices.Compact(known); len(known) == 0 {
+		return fmt.Errorf("%w: there is no handset %q, nor any other", ErrNotFound, f.Handset)
+	}
+	return fmt.Errorf("%w: there is no handset %q; there are %s", ErrNotFound, f.Handset, strings.Join(known, ", "))
+}
+
 // AllTables are the recorded tables and the computed ones.
 func AllTables() []Table { return append(slices.Clone(tables), ComputedTables()...) }
 

@@ -4,9 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"net/url"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -286,95 +283,6 @@ func (c *showCmd) Run(e *env) error {
 	}
 	printRun(e.out, r)
 	return nil
-}
-
-type exportCmd struct {
-	What     string `help:"Which table, or all: ${tables}." default:"all"`
-	Format   string `help:"csv, jsonl or parquet." enum:"csv,jsonl,parquet" default:"csv"`
-	Out      string `short:"o" help:"Folder to write to; made when missing." default:"." placeholder:"DIR"`
-	Handset  string `help:"Only of this handset."`
-	Scenario string `help:"Only of this scenario."`
-	Plan     string `help:"Only of this plan."`
-	Of       string `help:"Only of this run." placeholder:"RUN"`
-	From     string `help:"Only segments begun at or after this instant (RFC 3339)." placeholder:"TIME"`
-	To       string `help:"Only segments begun before this instant (RFC 3339)." placeholder:"TIME"`
-	storeFlags
-}
-
-// tableNames are the tables that can be exported, for help.
-func tableNames() string {
-	var names []string
-	for _, t := range results.AllTables() {
-		names = append(names, t.Name)
-	}
-	return strings.Join(names, ", ")
-}
-
-func (c *exportCmd) Run(e *env) error {
-	e, done, err := c.asked(e)
-	if err != nil {
-		return err
-	}
-	defer done()
-	var names []string
-	if c.What == "all" {
-		for _, t := range results.AllTables() {
-			names = append(names, t.Name)
-		}
-	} else {
-		t, err := results.TableNamed(c.What)
-		if err != nil {
-			return fmt.Errorf("--what: %w", err)
-		}
-		names = []string{t.Name}
-	}
-	if err := os.MkdirAll(c.Out, 0o755); err != nil {
-		return err
-	}
-	q := url.Values{"format": {c.Format}, "handset": {c.Handset}, "scenario": {c.Scenario}, "plan": {c.Plan}, "run": {c.Of}, "from": {c.From}, "to": {c.To}}
-	type written struct {
-		File  string `json:"file"`
-		Bytes int64  `json:"bytes"`
-	}
-	var files []written
-	for _, name := range names {
-		path := filepath.Join(c.Out, name+"."+c.Format)
-		n, err := e.exportTo(path, name, q)
-		if err != nil {
-			return err
-		}
-		files = append(files, written{path, n})
-	}
-	schema := filepath.Join(c.Out, "columns.json")
-	f, err := os.Create(schema)
-	if err != nil {
-		return err
-	}
-	if err := errors.Join(results.Describe(f), f.Close()); err != nil {
-		return err
-	}
-	if e.json {
-		return e.printJSON(files)
-	}
-	for _, w := range files {
-		fmt.Fprintf(e.out, "%s  %d bytes\n", w.File, w.Bytes)
-	}
-	fmt.Fprintf(e.out, "%s  what each column means\n", schema)
-	return nil
-}
-
-// exportTo writes one table beside its name and puts it there when it is whole.
-func (e *env) exportTo(path, table string, q url.Values) (int64, error) {
-	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+"-*")
-	if err != nil {
-		return 0, err
-	}
-	defer os.Remove(f.Name())
-	n, err := e.client.Export(e.ctx, table, q, f)
-	if err = errors.Join(err, f.Chmod(0o644), f.Close()); err != nil {
-		return n, err
-	}
-	return n, os.Rename(f.Name(), path)
 }
 
 type validateCmd struct {

@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/http"
 	"slices"
@@ -270,6 +271,14 @@ func (s *recorded) export(w http.ResponseWriter, r *http.Request) {
 	format := q.Get("format")
 	if !slices.Contains(results.Formats(), format) {
 		refuse(fmt.Errorf("format: want one of %v, got %q", results.Formats(), format))
+		return
+	}
+	switch err := s.room.Chosen(f); {
+	case errors.Is(err, results.ErrNotFound):
+		writeProblem(w, http.StatusNotFound, err.Error())
+		return
+	case err != nil:
+		writeProblem(w, http.StatusInternalServerError, err.Error())
 		return
 	}
 	types := map[string]string{"csv": "text/csv; charset=utf-8", "jsonl": "application/jsonl; charset=utf-8", "parquet": "application/vnd.apache.parquet"}

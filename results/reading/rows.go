@@ -355,6 +355,16 @@ func (b Beside) RatioRows() []results.RatioRow {
 	return rows
 }
 
+// Chosen is an error, which is results.ErrNotFound, where a filter names a run or a handset that neither
+// the store nor the bench has.
+func (rm *Room) Chosen(f results.Filter) error {
+	var bench []string
+	for _, h := range rm.file.Bench.Handsets {
+		bench = append(bench, h.Name)
+	}
+	return rm.store.Chosen(f, bench...)
+}
+
 // ExportComputed writes one computed table in one format, and returns the rows written.
 // What cannot be read of the store is left out and named in the error. The tables of ratios and
 // of quantities have their rows from Compare, over the handsets, plan, scenario and time of the filter.
