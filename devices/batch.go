@@ -26,7 +26,7 @@ func (r Result) Failed() string {
 		return fmt.Sprintf("the handset has no command %q that the shell may run", name)
 	case r.ExitCode != 0:
 		return fmt.Sprintf("%q failed with exit code %d: %s", shownCommand(r.Command), r.ExitCode, said)
-	case refusal.MatchString(beginning(r.Text)):
+	case refused(beginning(r.Text)):
 		return fmt.Sprintf("%q was refused: %s", shownCommand(r.Command), said)
 	case dumpTimeout.MatchString(lastLine(r.Text)):
 		return fmt.Sprintf("%q was not answered in time by the handset's own service", shownCommand(r.Command))

@@ -114,6 +114,21 @@ func TestFailedKnowsRefusalsWithExitCode0(t *testing.T) {
 	}
 }
 
+// FuzzRefused: what is told apart by words alone is what the expression says of it.
+func FuzzRefused(f *testing.F) {
+	for _, s := range []string{
+		"", "ok\nERROR: no\n", "an error: none", "java.lang.SecurityException", "Security exception: x", "permission DENIAL", "Error type 3", "Exception occurred",
+		"unknown command", "a\nInvalid id", "Can't find service: nfc", "sh: x: inaccessible or not found", "\u017fecurityException", "un\u212anown command", "grün\nError: x", "\xffinvalid ",
+	} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		if got, want := refused(s), refusal.MatchString(s); got != want {
+			t.Errorf("refused(%q) = %v, want %v", s, got, want)
+		}
+	})
+}
+
 // FuzzSplitBatch: whatever commands print, each gets exactly its own text back; and cut
 // short, nothing is returned.
 func FuzzSplitBatch(f *testing.F) {

@@ -3,7 +3,9 @@ package devices
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
+	"unicode/utf8"
 )
 
 // A Flavour is what differs from one Android version to the next. Nothing else in the
@@ -194,6 +196,27 @@ func (f Flavour) Lacks(op Operation) string {
 
 func (f Flavour) fits(w way) bool {
 	return (w.from == 0 || f.SDK >= w.from) && (w.to == 0 || f.SDK <= w.to)
+}
+
+// refused says whether a command's text has what refusal finds. Every command's text is looked
+// through, and hardly any has one of its words: those without are told apart before the
+// expression, which is slow on a text in which nothing is found.
+func refused(text string) bool {
+	// The expression folds a few letters beyond ASCII onto those of ASCII, so it has the word
+	// wherever there is one of them.
+	if !strings.ContainsFunc(text, func(c rune) bool { return c >= utf8.RuneSelf }) {
+		text := strings.ToLower(text)
+		if !slices.ContainsFunc(refusalWords, func(w string) bool { return strings.Contains(text, w) }) {
+			return false
+		}
+	}
+	return refusal.MatchString(text)
+}
+
+// refusalWords are of refusal's words those of which any refusal has one, in small letters.
+var refusalWords = []string{
+	"securityexception", "security exception:", "permission denial", "error:", "error type", "exception occurred",
+	"unknown command", "invalid ", "can't find service", "inaccessible or not found",
 }
 
 // refusal finds what Android's commands say, often with exit code 0, when they did not

@@ -8,6 +8,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 	"unicode"
 
@@ -40,11 +41,11 @@ func printable(s string) bool {
 
 // matching is text of one form.
 func matching(want, pattern string) *scalar {
-	form := regexp.MustCompile(pattern)
+	form := sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(pattern) }) // of dozens, a file needs a few
 	return &scalar{
 		want: want,
 		parse: func(s string) (any, error) {
-			if !form.MatchString(s) {
+			if !form().MatchString(s) {
 				return nil, errWrong
 			}
 			return s, nil

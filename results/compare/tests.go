@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sync"
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -178,15 +179,19 @@ func criticalT(df float64) float64 {
 	at := func(i int) float64 { return 1 / (float64(i)/8 + 1) } // 1/df of the i-th point
 	i := max(0, int((df-1)*8))
 	f := (1/df - at(i)) / (at(i+1) - at(i))
-	return tPoints[i] + max(0, f)*(tPoints[i+1]-tPoints[i])
+	points := tPoints()
+	return points[i] + max(0, f)*(points[i+1]-points[i])
 }
 
-var tPoints = func() (points [8*200 + 2]float64) {
+// tPoints are worked out when they are first asked for: they take a tenth of a second, and most
+// commands compare nothing.
+var tPoints = sync.OnceValue(func() *[8*200 + 2]float64 {
+	var points [8*200 + 2]float64
 	for i := range points {
 		points[i] = student(float64(i)/8 + 1).Quantile(0.975)
 	}
-	return points
-}()
+	return &points
+})
 
 // MostRuns is the most runs a side that RunsToShow looks at.
 const MostRuns = 200

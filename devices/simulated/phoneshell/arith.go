@@ -37,6 +37,9 @@ func (sh *shell) arith(x syntax.ArithmExpr) (int64, error) {
 				}
 			}
 		}
+		if text, ok := sh.plainWord(x, true); ok {
+			return sh.arithText(text, 0)
+		}
 		text, err := expand.Literal(sh.cfg, x)
 		if err != nil {
 			return 0, err

@@ -15,6 +15,11 @@ type glob struct {
 	parts []globPart
 	rx    *regexp.Regexp // instead of parts; nil with parts nil: malformed, matches nothing
 	plain bool           // parts are what counts
+
+	// A pattern that is a text with or without a star on either side, as those that trim
+	// something off mostly are; text is "" for others.
+	before, after bool
+	text          string
 }
 
 // A globPart stands for one character, or, as a star, for any number of them.
@@ -39,13 +44,34 @@ func (p globPart) takes(c rune) bool {
 // newGlob reads a pattern.
 func newGlob(pat string) *glob {
 	if parts, ok := globParts(pat); ok {
-		return &glob{parts: parts, plain: true}
+		g := &glob{parts: parts, plain: true}
+		g.findText()
+		return g
 	}
 	g := new(glob)
 	if expr, err := pattern.Regexp(pat, pattern.EntireString|pattern.ExtendedOperators); err == nil {
 		g.rx, _ = regexp.Compile(expr)
 	}
 	return g
+}
+
+// findText notes the text of a pattern that has nothing else but stars around it.
+func (g *glob) findText() {
+	parts := g.parts
+	if len(parts) > 0 && parts[0].star {
+		g.before, parts = true, parts[1:]
+	}
+	if n := len(parts); n > 0 && parts[n-1].star {
+		g.after, parts = true, parts[:n-1]
+	}
+	var b strings.Builder
+	for _, p := range parts {
+		if p.star || p.any || p.set != nil {
+			return
+		}
+		b.WriteRune(p.char)
+	}
+	g.text = b.String()
 }
 
 // globParts takes a pattern apart; false for one with anything unusual in it.
@@ -156,6 +182,14 @@ func (g *glob) match(s string) bool {
 // trim removes from s what the pattern matches at its beginning or end: as little as it
 // can, or as much (as ${s#pat}, ${s##pat}, ${s%pat} and ${s%%pat} do).
 func (g *glob) trim(s string, suffix, most bool) string {
+	if rest, ok := g.trimText(s, suffix, most); ok {
+		return rest
+	}
+	return g.trimTried(s, suffix, most)
+}
+
+// trimTried is trim by trying each part of s in turn.
+func (g *glob) trimTried(s string, suffix, most bool) string {
 	for n := range len(s) + 1 {
 		if most {
 			n = len(s) - n
@@ -176,4 +210,38 @@ func (g *glob) trim(s string, suffix, most bool) string {
 		}
 	}
 	return s
+}
+
+// trimText is trim for the commonest patterns, a text with or without a star at the side on
+// which as little or as much as there is goes with it: the text is looked for. false: the
+// pattern is of another kind.
+func (g *glob) trimText(s string, suffix, most bool) (string, bool) {
+	if g.text == "" {
+		return "", false
+	}
+	var from, to int // the first and the last that stay
+	switch at := -1; {
+	case suffix && !g.before:
+		if at = strings.LastIndex(s, g.text); most && g.after {
+			at = strings.Index(s, g.text)
+		}
+		if at < 0 || !g.after && at+len(g.text) < len(s) {
+			return s, true
+		}
+		from, to = 0, at
+	case !suffix && !g.after:
+		if at = strings.Index(s, g.text); most && g.before {
+			at = strings.LastIndex(s, g.text)
+		}
+		if at < 0 || !g.before && at > 0 {
+			return s, true
+		}
+		from, to = at+len(g.text), len(s)
+	default:
+		return "", false
+	}
+	if from < len(s) && !utf8.RuneStart(s[from]) { // a byte that begins no character: cut nowhere but before one
+		return "", false
+	}
+	return s[from:to], true
 }

@@ -10,7 +10,7 @@ import (
 
 // Patterns matched directly match what the regular expressions that they stand for do.
 func FuzzGlob(f *testing.F) {
-	for _, p := range []string{"*topResumedActivity=*", "'['*", "[0-9][0-9]-[0-9][0-9]' '*", "*[!0-9]*", "?????????*", "0?*", `\[*`, "[a-c]x", "[!-~]", "[]a]", "a**b", "[a", `a\`, "@(a|b)", "*.???"} {
+	for _, p := range []string{"*topResumedActivity=*", "'['*", "[0-9][0-9]-[0-9][0-9]' '*", "*[!0-9]*", "?????????*", "0?*", `\[*`, "[a-c]x", "[!-~]", "[]a]", "a**b", "[a", `a\`, "@(a|b)", "*.???", "*.", ".*", "*-*", "X", "Xb", "aX"} {
 		for _, s := range []string{"", "topResumedActivity=x", "05-14 21:00", "012", "[x", "bx", "aXXb", "ä", "a.txt", "\xff"} {
 			f.Add(p, s)
 		}
@@ -26,6 +26,13 @@ func FuzzGlob(f *testing.F) {
 		}
 		if got, want := g.match(s), regexp.MustCompile(expr).MatchString(s); got != want {
 			t.Errorf("%q matches %q: %v, want %v", pat, s, got, want)
+		}
+		for _, suffix := range []bool{false, true} {
+			for _, most := range []bool{false, true} {
+				if got, want := g.trim(s, suffix, most), g.trimTried(s, suffix, most); got != want {
+					t.Errorf("%q without %q (suffix %v, most %v): %q, want %q", s, pat, suffix, most, got, want)
+				}
+			}
 		}
 	})
 }
