@@ -25,12 +25,11 @@ type Table struct {
 	Name    string   `json:"name"`
 	About   string   `json:"about"`
 	Columns []Column `json:"columns"`
-	// rows makes a segment's rows; nil: the table goes by prompts (promptRows), key included.
-	rows func(s *Store, g Segment, row func(...any) error) error
+	rows    func(s *Store, f Filter, row func(...any) error) error
 }
 
 // Tables are all tables of what was recorded that can be exported, in the order in which people ask for them.
-// Each row begins with the handset, run and segment that it belongs to.
+// Each row begins with the handset, run and, but for runs themselves, segment that it belongs to.
 func Tables() []Table { return tables }
 
 var key = []Column{
@@ -56,7 +55,7 @@ var tables = []Table{
 		Column{"current_raw", "integer", "", "current in this handset's sign and unit"},
 		Column{"status", "integer", "", "battery status: 1 unknown, 2 charging, 3 discharging, 4 not charging, 5 full"},
 		Column{"plugged", "integer", "", "power seen, sum of 1 mains, 2 USB, 4 wireless, 8 dock; 0 none"},
-	), func(s *Store, g Segment, row func(...any) error) error {
+	), bySegment(func(s *Store, g Segment, row func(...any) error) error {
 		samples, err := s.Samples(g.ID)
 		for _, p := range samples {
 			if err := row(p.Seq, p.HostAt, p.PhoneAt, p.UptimeMS, p.LevelPct, p.CounterRaw, p.VoltageMV, p.TempC, p.CurrentRaw, p.Status, p.Plugged); err != nil {
@@ -64,7 +63,7 @@ var tables = []Table{
 			}
 		}
 		return err
-	}},
+	})},
 	{"readings", "One row a reading of a meter beside a segment: on the charging line or in the room.", keyed(
 		Column{"meter", "string", "", "the meter's name in the plan file"},
 		Column{"record", "string", "", "the file that it came in, by the beginning of its SHA-256; empty where the daemon read the meter itself"},
@@ -75,7 +74,7 @@ var tables = []Table{
 		Column{"voltage_v", "number", "V", "voltage on the charging line"},
 		Column{"current_a", "number", "A", "current on the charging line"},
 		Column{"temperature_c", "number", "°C", "temperature, of the room where the meter is in the room"},
-	), func(s *Store, g Segment, row func(...any) error) error {
+	), bySegment(func(s *Store, g Segment, row func(...any) error) error {
 		list, err := s.Readings(g.ID)
 		for _, r := range list {
 			if err := row(r.Meter, r.Record, r.At, r.Within.Milliseconds(), r.MeterAt, r.PowerW, r.VoltageV, r.CurrentA, r.TempC); err != nil {
@@ -83,13 +82,13 @@ var tables = []Table{
 			}
 		}
 		return err
-	}},
+	})},
 	{"edges", "One row a level edge: the reported level fell by a point (or more) within the interval.", keyed(
 		Column{"level_pct", "integer", "%", "level reached"},
 		Column{"lo_uptime_ms", "integer", "ms", "uptime of the last sample above"},
 		Column{"hi_uptime_ms", "integer", "ms", "uptime of the first sample at or below"},
 		Column{"measured", "boolean", "", "whether it lies between the segment's start edge and stop edge"},
-	), func(_ *Store, g Segment, row func(...any) error) error {
+	), bySegment(func(_ *Store, g Segment, row func(...any) error) error {
 		first, last, ok := g.Window()
 		for _, e := range g.Edges {
 			if err := row(e.LevelPct, e.LoUpMS, e.HiUpMS, ok && e.HiUpMS >= first && e.HiUpMS <= last); err != nil {
@@ -97,7 +96,7 @@ var tables = []Table{
 			}
 		}
 		return nil
-	}},
+	})},
 	{"segments", "One row a segment, whatever became of it.", keyed(
 		Column{"plan", "string", "", "the plan"},
 		Column{"index", "integer", "", "position in the plan's list, from 1"},
@@ -133,7 +132,7 @@ var tables = []Table{
 		Column{"workload_hash", "string", "", "SHA-256 of the compiled scenario"},
 		Column{"workload_version", "string", "", "the scenario's version"},
 		Column{"clip_sha256", "string", "", "SHA-256 of the local video that was played; empty: none"},
-	), func(_ *Store, g Segment, row func(...any) error) error {
+	), bySegment(func(_ *Store, g Segment, row func(...any) error) error {
 		var first, last *int64
 		if f, l, ok := g.Window(); ok {
 			first, last = &f, &l
@@ -150,7 +149,7 @@ var tables = []Table{
 		return row(g.Plan, g.Index, g.Repeat, g.Attempt, g.Outcome, g.Reason, g.EndedBy, g.Points(), g.TargetPoints, g.StartedAt, g.EndedAt,
 			first, last, g.WarmUpS, g.LoopS, g.SampleEveryS, g.Samples, g.Revivals, looks, perHour, slept, seen, cost, low, high,
 			g.ActivityPct, g.ActivitySays(), g.OutageS(OutageLink), g.OutageS(OutageStage), g.RoomTempC, g.BootID, g.WorkloadHash, g.WorkloadVersion, g.ClipSHA256)
-	}},
+	})},
 	{"conditions", "One row a precondition as it was read back before the segment, and one a drift during it.", keyed(
 		Column{"kind", "string", "", "precondition or drift"},
 		Column{"at_utc", "time", "", "when a drift was seen, host's clock"},
@@ -159,7 +158,7 @@ var tables = []Table{
 		Column{"found", "string", "", "value read back"},
 		Column{"verdict", "string", "", "met, not met, cannot be read"},
 		Column{"required", "boolean", "", "whether the plan requires it; a drift of it flags the segment"},
-	), func(_ *Store, g Segment, row func(...any) error) error {
+	), bySegment(func(_ *Store, g Segment, row func(...any) error) error {
 		for _, c := range g.Conditions {
 			if err := row("precondition", time.Time{}, c.Name, c.Wanted, c.Found, c.Verdict, c.Required); err != nil {
 				return err
@@ -171,40 +170,40 @@ var tables = []Table{
 			}
 		}
 		return nil
-	}},
+	})},
 	{"outages", "One row each time in which the link or the stage could not be reached during a segment.", keyed(
 		Column{"what", "string", "", "link: the handset could not be reached; stage: the handset could not reach the stage"},
 		Column{"from_utc", "time", "", "host's clock"},
 		Column{"to_utc", "time", "", "host's clock; empty where it lasted to the segment's end"},
 		Column{"why", "string", "", "what was seen of it"},
-	), func(_ *Store, g Segment, row func(...any) error) error {
+	), bySegment(func(_ *Store, g Segment, row func(...any) error) error {
 		for _, o := range g.Outages {
 			if err := row(o.What, o.From, o.To, o.Why); err != nil {
 				return err
 			}
 		}
 		return nil
-	}},
+	})},
 	{"activity", "One row a kind of evidence of a segment: what was asked in what was measured, and what was seen.", keyed(
 		Column{"kind", "string", "", "page, playback, photos, frames, ..., as in the table evidence"},
 		Column{"asked", "integer", "", "pages opened, captures made, looks, posts"},
 		Column{"seen", "integer", "", "pages loaded, files left, looks that found it, posts with something done"},
 		Column{"share_pct", "number", "%", "part of what was measured in which this kind alone says that the activity went on"},
-	), func(_ *Store, g Segment, row func(...any) error) error {
+	), bySegment(func(_ *Store, g Segment, row func(...any) error) error {
 		for _, c := range g.Activity {
 			if err := row(c.Kind, c.Asked, c.Seen, c.Pct); err != nil {
 				return err
 			}
 		}
 		return nil
-	}},
+	})},
 	{"evidence", "One row a proof that the activity ran, a look that did not find it (value 0), or something that was asked for.", keyed(
 		Column{"t_host_utc", "time", "", "host's clock"},
 		Column{"uptime_ms", "integer", "ms", "the handset's clock since boot; empty where the proof reached the host directly"},
 		Column{"kind", "string", "", "page, playback, files, photos, videos, frames, drawn, call, incall, charging, foreground, asleep (the system said so), slept (value: for how many s, by the recorder's clocks), cycle; opened: a page was asked for; missed: a capture left no file"},
 		Column{"value", "number", "", "what was counted: page number, position, files, frames"},
 		Column{"detail", "string", "", "more, as the handset or its page said it"},
-	), func(_ *Store, g Segment, row func(...any) error) error {
+	), bySegment(func(_ *Store, g Segment, row func(...any) error) error {
 		for _, e := range g.Evidence {
 			var up *int64
 			if e.UptimeMS != 0 {
@@ -215,8 +214,9 @@ var tables = []Table{
 			}
 		}
 		return nil
-	}},
+	})},
 	promptTable,
+	runTable,
 }
 
 // A Filter chooses what is exported; empty fields choose everything.
@@ -297,42 +297,41 @@ func Export(s *Store, t Table, format string, f Filter, w io.Writer) (rows int, 
 		return 0, err
 	}
 	var writing error
-	if t.rows == nil {
-		err := promptRows(s, f, func(values ...any) error {
-			rows++
-			writing = put(values)
-			return writing
-		})
-		if writing == nil {
-			err = errors.Join(err, flush(), buffered.Flush())
+	bad := t.rows(s, f, func(values ...any) error {
+		rows++
+		if len(values) != len(t.Columns) {
+			return fmt.Errorf("%d values for %d columns of %s", len(values), len(t.Columns), t.Name)
 		}
-		return rows, err
+		writing = put(values)
+		return writing
+	})
+	if writing != nil {
+		return rows, writing // for a reader that has gone
 	}
-	var bad []error
-	row := make([]any, len(t.Columns))
-	reading := s.EachSegment(f.Run, func(g Segment) error {
-		if !f.takes(g) {
-			return nil
-		}
-		copy(row, []any{g.Handset, g.RunID, g.ID, g.Scenario, g.Imported != ""})
-		bad = append(bad, t.rows(s, g, func(values ...any) error {
-			rows++
-			if len(values) != len(row)-len(key) {
-				return fmt.Errorf("%d values for %d columns of %s", len(values), len(row)-len(key), t.Name)
+	return rows, errors.Join(bad, flush(), buffered.Flush())
+}
+
+// bySegment makes the rows of a table that goes by segments, of what makes those of one, without their
+// key. Nothing more is read once a row could not be written.
+func bySegment(rows func(s *Store, g Segment, row func(...any) error) error) func(*Store, Filter, func(...any) error) error {
+	return func(s *Store, f Filter, row func(...any) error) error {
+		var bad []error
+		var whole []any
+		bad = append(bad, s.EachSegment(f.Run, func(g Segment) error {
+			if !f.takes(g) {
+				return nil
 			}
-			copy(row[len(key):], values)
-			writing = put(row)
+			whole = append(whole[:0], g.Handset, g.RunID, g.ID, g.Scenario, g.Imported != "")
+			var writing error
+			bad = append(bad, rows(s, g, func(values ...any) error {
+				whole = append(whole[:len(key)], values...)
+				writing = row(whole...)
+				return writing
+			}))
 			return writing
 		}))
-		return writing // nothing more is read for a reader that has gone
-	})
-	if writing == nil {
-		bad = append(bad, reading)
+		return errors.Join(bad...)
 	}
-	if writing == nil {
-		bad = append(bad, flush(), buffered.Flush())
-	}
-	return rows, errors.Join(bad...)
 }
 
 func rowWriter(t Table, format string, w io.Writer) (put func([]any) error, flush func() error, err error) {

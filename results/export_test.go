@@ -11,6 +11,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"runtime"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -30,6 +31,12 @@ func night(t testing.TB) *Store {
 	}
 	t.Cleanup(func() { _ = s.Close() })
 	began := time.Date(2030, 3, 4, 22, 0, 0, 0, time.UTC)
+	if err := s.PutRun(Run{
+		ID: "r1", Plan: "everyday, \"short\"", QueuedAt: began, StartedAt: began, State: "Done", Notes: []Note{{began, "one"}, {began, "two"}},
+		Handset: Handset{Name: "Alder", Serial: "TB-1", Model: "invented 1", Build: "b1", SDK: 34, CapacityMAh: 4500, Apps: map[string]string{"b.app": "2", "a.app": "1.5"}},
+	}); err != nil {
+		t.Fatal(err)
+	}
 	for i, scenario := range []string{"browse", "video"} {
 		g := Segment{
 			ID: fmt.Sprintf("r1-%d", i+1), RunID: "r1", Handset: "Alder", Plan: "everyday, \"short\"", Scenario: scenario, Index: i + 1, Repeat: 1, Attempt: 1,
@@ -489,4 +496,53 @@ func TestRowsAsTheLibrariesWriteThem(t *testing.T) {
 			t.Fatalf("jsonl: %q, %v; want %q", got.String(), err, line)
 		}
 	})
+}
+
+// The table of runs says of each what it was on, and is filtered by what its segments are.
+func TestRunsAsATable(t *testing.T) {
+	s := night(t)
+	if err := s.PutRun(Run{ID: "r2", Plan: "short", State: "Queued", Handset: Handset{Name: "Birch"}}); err != nil {
+		t.Fatal(err)
+	}
+	table, err := TableNamed("runs")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, tt := range []struct {
+		filter Filter
+		runs   []string
+	}{
+		{Filter{}, []string{"r1", "r2"}}, {Filter{Handset: "Birch"}, []string{"r2"}}, {Filter{Scenario: "video"}, []string{"r1"}}, {Filter{Scenario: "idle"}, nil},
+		{Filter{Plan: "short"}, []string{"r2"}}, {Filter{Run: "r1"}, []string{"r1"}}, {Filter{From: time.Date(2030, 3, 4, 22, 30, 0, 0, time.UTC)}, []string{"r1"}},
+	} {
+		var b bytes.Buffer
+		if _, err := Export(s, table, "csv", tt.filter, &b); err != nil {
+			t.Fatal(err)
+		}
+		lines, err := csv.NewReader(&b).ReadAll()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var runs []string
+		for _, l := range lines[1:] {
+			runs = append(runs, l[1])
+			if l[1] == "r1" {
+				want := map[string]string{"serial": "TB-1", "model": "invented 1", "sdk": "34", "capacity_mah": "4500", "nominal_mv": "", "apps": "a.app 1.5; b.app 2", "notes": "one; two", "segments": "2", "measured": "2", "spoiled": "0"}
+				for name, value := range want {
+					if at := slices.Index(lines[0], name); at < 0 || l[at] != value {
+						t.Errorf("%s: %q, want %q", name, l, value)
+					}
+				}
+			}
+		}
+		if !slices.Equal(runs, tt.runs) {
+			t.Errorf("%+v: %q, want %q", tt.filter, runs, tt.runs)
+		}
+	}
+	if err := s.Chosen(Filter{Handset: "Cedar"}); !errors.Is(err, ErrNotFound) || !strings.HasSuffix(err.Error(), `there is no handset "Cedar"; there are Alder, Birch`) {
+		t.Errorf("an unknown handset: %v", err)
+	}
+	if err := errors.Join(s.Chosen(Filter{Handset: "Cedar"}, "Cedar"), s.Chosen(Filter{Handset: "Birch", Run: "r1"})); err != nil {
+		t.Errorf("known ones: %v", err)
+	}
 }

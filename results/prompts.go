@@ -116,4 +116,4 @@ var promptTable = Table{Name: "prompts", About: "One row a prompt: what a person
 	Column{"answered_by", "string", "", "who answered"},
 	Column{"settled_utc", "time", "", "when it was answered or ended"},
 	Column{"reason", "string", "", "why it was withdrawn"},
-)}
+), rows: promptRows}
