@@ -79,17 +79,13 @@ func (r *run) begin(ctx context.Context) (Event, error) {
 // or whose daemon was, may have been used by a person or another daemon meanwhile.
 var errNotAsPrepared = errors.New("the handset was prepared too long ago")
 
-// unprepared goes back to preparing a segment of which nothing has begun. One that is in the
-// store already is an attempt of its own, and says there what became of it.
+// unprepared goes back to preparing a segment of which nothing has begun.
 func (r *run) unprepared(ctx context.Context) (Event, error) {
 	g := r.live
 	if err := r.disengage(ctx); err != nil {
 		return "", err
 	}
-	switch _, err := r.d.store.Segment(g.u.ID); {
-	case err == nil:
-		return r.spoil("the activity could not be started: %s", errNotAsPrepared)
-	case !errors.Is(err, results.ErrNotFound):
+	if err := r.d.store.DropUnbegun(g.u.ID); err != nil { // its record was stored just before the start
 		return "", err
 	}
 	r.log.Warn().Time("prepared", r.e.ReadyAt).Msg("prepared anew: the activity could not begin at once")

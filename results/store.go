@@ -182,6 +182,25 @@ func (s *Store) PutSegment(g Segment) error {
 	return s.wrote(s.put([][]byte{bucketSegments}, g.ID, g), Write{Kind: WroteSegment, ID: g.ID, Outcome: g.Outcome})
 }
 
+// DropUnbegun removes the record of a segment of which nothing was recorded; that there is none is no
+// error. ErrMeasured leaves one that has samples, or has come to an end, as it is.
+func (s *Store) DropUnbegun(id string) error {
+	var g Segment
+	err := s.db.Update(func(tx *bbolt.Tx) error {
+		if err := read(tx, [][]byte{bucketSegments}, id, &g); err != nil {
+			return err
+		}
+		if g.Outcome != Underway || tx.Bucket(bucketSamples).Bucket([]byte(id)) != nil {
+			return fmt.Errorf("segment %s: %w", id, ErrMeasured)
+		}
+		return tx.Bucket(bucketSegments).Delete([]byte(id))
+	})
+	if errors.Is(err, ErrNotFound) {
+		return nil
+	}
+	return s.wrote(err, Write{Kind: WroteSegment, ID: id})
+}
+
 func checkSegmentID(g Segment) error {
 	if g.RunID != "" && !strings.HasPrefix(g.ID, segmentPrefix(g.RunID)) {
 		return fmt.Errorf("segment %s: want an identifier that begins with %s, its run's", g.ID, segmentPrefix(g.RunID))

@@ -190,3 +190,27 @@ func BenchmarkEncodeChunk(b *testing.B) {
 	b.ReportMetric(float64(size)/chunkSamples, "B/sample")
 	b.ReportMetric(float64(chunkSamples)*float64(b.N)/b.Elapsed().Seconds(), "samples/s")
 }
+
+// Only a segment of which nothing was recorded, and that has not ended, can be dropped.
+func TestDropUnbegun(t *testing.T) {
+	s := night(t)
+	for _, g := range []Segment{{ID: "r1-8", RunID: "r1", Outcome: Underway}, {ID: "r1-9", RunID: "r1", Outcome: Spoiled}} {
+		if err := s.PutSegment(g); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := errors.Join(s.DropUnbegun("r1-8"), s.DropUnbegun("r1-8"), s.DropUnbegun("never")); err != nil {
+		t.Errorf("an unbegun one, again, and one that never was: %v", err)
+	}
+	if _, err := s.Segment("r1-8"); !errors.Is(err, ErrNotFound) {
+		t.Errorf("dropped: %v", err)
+	}
+	for _, id := range []string{"r1-1", "r1-9"} {
+		if err := s.DropUnbegun(id); !errors.Is(err, ErrMeasured) {
+			t.Errorf("%s: %v, want %v", id, err, ErrMeasured)
+		}
+		if _, err := s.Segment(id); err != nil {
+			t.Errorf("%s: %v", id, err)
+		}
+	}
+}
