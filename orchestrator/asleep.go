@@ -219,7 +219,7 @@ func (r *run) driftAtEnd(ctx context.Context, l devices.Link, state onboard.Stat
 	if !r.rests() {
 		return
 	}
-	if g := r.live; g.u.Holder > 0 && state.Holder != g.u.Holder {
+	if g := r.live; g.heldAnew(state) {
 		g.note(r.d.now(), "the handset has had another holder since the end: whether the conditions held until then is not known")
 		return
 	}

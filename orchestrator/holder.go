@@ -443,7 +443,12 @@ func sayTaken(by HeldBy) string { return "the handset was taken over by " + by.S
 // holderChanged reports whether the segment under way does not hold its handset any more.
 func (r *run) holderChanged(state onboard.State) bool {
 	g := r.live
-	return g.u.Holder > 0 && state.Holder != g.u.Holder && (g.u.Ended == "" || g.u.Ended == onboard.EndHolderChanged)
+	return g.heldAnew(state) && (g.u.Ended == "" || g.u.Ended == onboard.EndHolderChanged)
+}
+
+// heldAnew reports whether the handset's holder is not the segment's any more, also after its end.
+func (g *segment) heldAnew(state onboard.State) bool {
+	return g.u.Holder > 0 && state.Holder != g.u.Holder
 }
 
 // outOfHand spoils a segment whose handset has another holder, and says which.

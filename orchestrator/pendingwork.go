@@ -169,9 +169,6 @@ func (d *Daemon) collectLeft(ctx context.Context, h scenarios.Handset, l devices
 	return f, d.removeCollected(ctx, l, g.u.Key, &f)
 }
 
-// byItsOwnClock says that times are as wrong as a handset's wall clock was.
-const byItsOwnClock = "known by the handset's own clock only"
-
 // collectOther sees to a folder on the handset that no run waits for: one that is stored
 // and could not be removed, or one of which this store knows nothing.
 func (d *Daemon) collectOther(ctx context.Context, h scenarios.Handset, l devices.Link, key string) (Found, error) {
@@ -233,7 +230,7 @@ func (d *Daemon) collectOther(ctx context.Context, h scenarios.Handset, l device
 		rec.Samples, rec.Edges = len(samples), edges(samples)
 		rec.Notes = append(rec.Notes, results.Note{At: d.now(), Text: fmt.Sprintf("collected from the handset: %d samples", len(samples))})
 		if u.HostZero.IsZero() {
-			rec.Notes = append(rec.Notes, results.Note{At: d.now(), Text: "when this was recorded is " + byItsOwnClock})
+			rec.Notes = append(rec.Notes, results.Note{At: d.now(), Text: "when this was recorded is known by the handset's own clock only"})
 		}
 		if len(samples) > 0 {
 			rec.StartedAt, rec.EndedAt = orElse(rec.StartedAt, samples[0].HostAt), samples[len(samples)-1].HostAt

@@ -115,12 +115,11 @@ func (r *run) start(ctx context.Context, l devices.Link) error {
 	if err != nil {
 		return err
 	}
+	prepared := r.e.Holder
 	if g.u.Holder, err = r.d.takeFor(ctx, l, r.h, r.e.RunID, g.u.Key); err != nil {
 		return heldIsFinal(err)
 	}
-	between := g.u.Holder - r.e.Holder
-	known := r.e.Holder > 0
-	if r.e.Holder = g.u.Holder; known && between > 1 { // somebody else had it, and put back what is theirs
+	if r.e.Holder = g.u.Holder; prepared > 0 && g.u.Holder > prepared+1 { // somebody else had it, and put back what is theirs
 		return &finalError{errNotAsPrepared}
 	}
 	if err := r.engage(ctx); err != nil {
