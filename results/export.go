@@ -269,19 +269,25 @@ func (f Filter) Takes(handset, run, plan, scenario string, at time.Time) bool {
 	return f.takes(Segment{Handset: handset, RunID: run, Plan: plan, Scenario: scenario, StartedAt: at})
 }
 
+// TableNames are the names of AllTables, in their order.
+func TableNames() (names []string) {
+	for _, t := range AllTables() {
+		names = append(names, t.Name)
+	}
+	return names
+}
+
 // TableNamed returns the table of a name, recorded or computed; the error lists the names.
 func TableNamed(name string) (Table, error) {
-	var names []string
 	for _, t := range AllTables() {
 		if t.Name == name {
 			return t, nil
 		}
-		names = append(names, t.Name)
 	}
 	if now := renamedTables[name]; now != "" {
 		return Table{}, fmt.Errorf("no table %q any more: it is %s now, with other columns", name, now)
 	}
-	return Table{}, fmt.Errorf("no table %q: there are %s", name, strings.Join(names, ", "))
+	return Table{}, fmt.Errorf("no table %q: there are %s", name, strings.Join(TableNames(), ", "))
 }
 
 // renamedTables are names that tables had before.

@@ -124,27 +124,12 @@ func parquetSchema(t Table) *parquet.Schema {
 
 // parquetValue is a cell as the type of its column, or null.
 func parquetValue(c Column, v any) (parquet.Value, error) {
-	switch v := v.(type) {
+	switch v := pointed(v).(type) {
 	case nil:
 		if c.Type == "string" {
 			return parquet.ByteArrayValue(nil), nil
 		}
 		return parquet.NullValue(), nil
-	case *bool:
-		if v == nil {
-			return parquet.NullValue(), nil
-		}
-		return parquetValue(c, *v)
-	case *int64:
-		if v == nil {
-			return parquet.NullValue(), nil
-		}
-		return parquetValue(c, *v)
-	case *float64:
-		if v == nil {
-			return parquet.NullValue(), nil
-		}
-		return parquetValue(c, *v)
 	case time.Time:
 		if c.Type == "time" {
 			if v.IsZero() {

@@ -546,3 +546,18 @@ func TestRunsAsATable(t *testing.T) {
 		t.Errorf("known ones: %v", err)
 	}
 }
+
+// A value that is not there, and a time without a date, is empty in CSV and null in JSON Lines.
+func TestNothingIsWrittenAsNothing(t *testing.T) {
+	table := Table{Name: "nothing", Columns: []Column{{Name: "at", Type: "time"}, {Name: "x", Type: "number"}, {Name: "n", Type: "integer"}, {Name: "yes", Type: "boolean"}}}
+	for format, want := range map[string]string{"csv": "at,x,n,yes\n,,,\n", "jsonl": `{"at":null,"x":null,"n":null,"yes":null}` + "\n"} {
+		var b bytes.Buffer
+		put, _, err := rowWriter(table, format, &b)
+		if err == nil {
+			err = put([]any{time.Time{}, (*float64)(nil), (*int64)(nil), (*bool)(nil)})
+		}
+		if err != nil || b.String() != want {
+			t.Errorf("%s: %q, %v; want %q", format, b.String(), err, want)
+		}
+	}
+}

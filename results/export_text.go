@@ -95,7 +95,11 @@ func linesWriter(t Table, w io.Writer) (put func([]any) error) {
 			case nil:
 				line = append(line, "null"...)
 			case time.Time:
-				line = append(days.value(append(line, '"'), v), '"')
+				if v.IsZero() {
+					line = append(line, "null"...)
+				} else {
+					line = append(days.value(append(line, '"'), v), '"')
+				}
 			case string, float64:
 				var err error
 				if line, err = appendJSON(line, v); err != nil {
@@ -127,7 +131,7 @@ func appendJSON(line []byte, v any) ([]byte, error) {
 	return append(line, text...), err
 }
 
-// pointed is what a value points to; nil where there is none, which a time without a date is, too.
+// pointed is what a value points to; nil where there is none.
 func pointed(v any) any {
 	switch p := v.(type) {
 	case *bool:
@@ -145,10 +149,6 @@ func pointed(v any) any {
 			return nil
 		}
 		return *p
-	case time.Time:
-		if p.IsZero() {
-			return nil
-		}
 	}
 	return v
 }
@@ -174,7 +174,8 @@ type dayText struct {
 
 const msPerDay = 24 * 60 * 60 * 1000
 
-// value writes what every format writes alike: whole numbers, truths and times; nothing for nil.
+// value writes what every format writes alike: whole numbers, truths and times; nothing for nil and for
+// a time without a date.
 func (d *dayText) value(line []byte, v any) []byte {
 	switch v := v.(type) {
 	case nil:
@@ -186,6 +187,9 @@ func (d *dayText) value(line []byte, v any) []byte {
 	case bool:
 		return strconv.AppendBool(line, v)
 	case time.Time:
+		if v.IsZero() {
+			return line
+		}
 		return d.time(line, v)
 	}
 	return fmt.Append(line, v)

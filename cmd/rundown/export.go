@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -37,14 +38,7 @@ renewed as a whole; one that holds anything else is left as it is. A single tabl
 }
 
 // tableNames are the tables that can be exported, for help.
-func tableNames() string { return strings.Join(namesOfTables(), ", ") }
-
-func namesOfTables() (names []string) {
-	for _, t := range results.AllTables() {
-		names = append(names, t.Name)
-	}
-	return names
-}
+func tableNames() string { return strings.Join(results.TableNames(), ", ") }
 
 // columnsFile says what each column means.
 const columnsFile = "columns.json"
@@ -124,7 +118,7 @@ func (c *exportCmd) whole(e *env) ([]exported, error) {
 	}
 	defer os.RemoveAll(made)
 	var files []exported
-	for _, name := range namesOfTables() {
+	for _, name := range results.TableNames() {
 		file := name + "." + c.Format
 		n, err := c.table(e, filepath.Join(made, file), name)
 		if err != nil {
@@ -155,17 +149,9 @@ func (c *exportCmd) single(e *env) ([]exported, error) {
 		return nil, err
 	}
 	path := filepath.Join(c.Out, c.What+"."+c.Format)
-	f, err := os.CreateTemp(c.Out, "."+filepath.Base(path)+"-*")
-	if err != nil {
-		return nil, err
-	}
-	defer os.Remove(f.Name())
-	if err := f.Close(); err != nil {
-		return nil, err
-	}
-	n, err := c.table(e, f.Name(), c.What)
+	n, err := c.table(e, path, c.What)
 	if err == nil {
-		err = errors.Join(describe(c.Out), os.Rename(f.Name(), path))
+		err = describe(c.Out)
 	}
 	return []exported{{path, n}}, err
 }
@@ -183,7 +169,7 @@ func exportedBefore(folder string) (bool, error) {
 	var others []string
 	for _, f := range entries {
 		table, format, _ := strings.Cut(f.Name(), ".")
-		if f.Name() != columnsFile && !(slices.Contains(namesOfTables(), table) && slices.Contains(results.Formats(), format)) {
+		if f.Name() != columnsFile && !(slices.Contains(results.TableNames(), table) && slices.Contains(results.Formats(), format)) {
 			others = append(others, f.Name())
 		}
 	}
@@ -195,19 +181,11 @@ func exportedBefore(folder string) (bool, error) {
 
 // table writes one table to a file and returns how many bytes it has.
 func (c *exportCmd) table(e *env, path, name string) (int64, error) {
-	f, err := os.Create(path)
-	if err != nil {
-		return 0, err
-	}
 	q := url.Values{"format": {c.Format}, "handset": {c.Handset}, "scenario": {c.Scenario}, "plan": {c.Plan}, "run": {c.Of}, "from": {c.From}, "to": {c.To}}
-	n, err := e.client.Export(e.ctx, name, q, f)
-	return n, errors.Join(err, f.Chmod(0o644), f.Close())
+	return putFile(path, func(w io.Writer) (int64, error) { return e.client.Export(e.ctx, name, q, w) })
 }
 
 func describe(folder string) error {
-	f, err := os.Create(filepath.Join(folder, columnsFile))
-	if err != nil {
-		return err
-	}
-	return errors.Join(results.Describe(f), f.Close())
+	_, err := putFile(filepath.Join(folder, columnsFile), func(w io.Writer) (int64, error) { return 0, results.Describe(w) })
+	return err
 }

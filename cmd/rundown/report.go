@@ -3,7 +3,6 @@ package main
 import (
 	"archive/zip"
 	"bytes"
-	"errors"
 	"fmt"
 	"io"
 	"net/url"
@@ -95,14 +94,6 @@ func unpackFile(f *zip.File, path string) error {
 		return err
 	}
 	defer in.Close()
-	out, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+"-*")
-	if err != nil {
-		return err
-	}
-	defer os.Remove(out.Name())
-	_, err = io.Copy(out, in)
-	if err = errors.Join(err, out.Chmod(0o644), out.Close()); err != nil {
-		return err
-	}
-	return os.Rename(out.Name(), path)
+	_, err = putFile(path, func(w io.Writer) (int64, error) { return io.Copy(w, in) })
+	return err
 }

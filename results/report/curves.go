@@ -100,8 +100,32 @@ type panel struct {
 	of         func(results.CurveRow) *float64
 	steps      bool // a staircase: the value holds until the next row
 	zero       bool // the axis begins at 0
+	close      bool // it may be of less than two units: rates are in any
 	lo, hi     float64
 	lines      []limit
+}
+
+// fitted are the panels that any row has a value for, with the span of the values.
+func fitted(panels []panel, rows []results.CurveRow) []panel {
+	panels = slices.DeleteFunc(panels, func(p panel) bool {
+		return !slices.ContainsFunc(rows, func(r results.CurveRow) bool { return p.of(r) != nil })
+	})
+	for i := range panels {
+		p := &panels[i]
+		p.lo, p.hi = math.Inf(1), math.Inf(-1)
+		for _, r := range rows {
+			if v := p.of(r); v != nil {
+				p.lo, p.hi = math.Min(p.lo, *v), math.Max(p.hi, *v)
+			}
+		}
+		if p.zero {
+			p.lo = math.Min(0, p.lo)
+		}
+		if p.hi-p.lo < 2 && !p.close {
+			p.hi = p.lo + 2
+		}
+	}
+	return panels
 }
 
 // A limit is a value that a panel marks across, with a word on it.
@@ -166,25 +190,7 @@ func curves(kind, scenario string, rows []results.CurveRow) (pictures []Picture)
 		panels = slices.Insert(panels, 2, socket)
 		panels[3].lines = []limit{{HotC, tickText(HotC, 1) + " °C"}, {HotterC, tickText(HotterC, 1) + " °C"}}
 	}
-	// A panel that no handset has a value for is not drawn.
-	panels = slices.DeleteFunc(panels, func(p panel) bool {
-		return !slices.ContainsFunc(rows, func(r results.CurveRow) bool { return p.of(r) != nil })
-	})
-	for i := range panels {
-		p := &panels[i]
-		p.lo, p.hi = math.Inf(1), math.Inf(-1)
-		for _, r := range rows {
-			if v := p.of(r); v != nil {
-				p.lo, p.hi = math.Min(p.lo, *v), math.Max(p.hi, *v)
-			}
-		}
-		if p.zero {
-			p.lo = math.Min(0, p.lo)
-		}
-		if p.hi-p.lo < 2 {
-			p.hi = p.lo + 2
-		}
-	}
+	panels = fitted(panels, rows)
 	if kind == Charge && len(handsets) > mostSeries {
 		p := Picture{Name: fileName(kind), Title: "Charge", Table: results.Curves.Name}
 		if scenario != kind {

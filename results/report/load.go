@@ -59,29 +59,12 @@ func worked(workload, form string, rows []results.CurveRow, settled map[string]f
 		}
 	}
 	panels := []panel{
-		{name: "Rate", unit: "work a second", height: 190, of: func(r results.CurveRow) *float64 { return r.LevelPct }, zero: true},
+		{name: "Rate", unit: "work a second", height: 190, of: func(r results.CurveRow) *float64 { return r.LevelPct }, zero: true, close: true}, // what is left of the speed is read off from nothing
 		{name: "Temperature", unit: "°C, battery", height: 90, of: func(r results.CurveRow) *float64 { return r.TempC }},
 		{name: "Temperature", unit: "°C, skin", height: 90, of: func(r results.CurveRow) *float64 { return r.SocketW },
 			lines: []limit{{HeldC, "48 °C: most that may be held for longer than a minute"}}},
 	}
-	panels = slices.DeleteFunc(panels, func(p panel) bool {
-		return !slices.ContainsFunc(rows, func(r results.CurveRow) bool { return p.of(r) != nil })
-	})
-	for i := range panels {
-		p := &panels[i]
-		p.lo, p.hi = math.Inf(1), math.Inf(-1)
-		for _, r := range rows {
-			if v := p.of(r); v != nil {
-				p.lo, p.hi = math.Min(p.lo, *v), math.Max(p.hi, *v)
-			}
-		}
-		if p.zero { // what is left of the speed is read off from nothing
-			p.lo = 0
-		}
-		if p.hi-p.lo < 2 && !p.zero {
-			p.hi = p.lo + 2
-		}
-	}
+	panels = fitted(panels, rows)
 	each, across := "lot", "Minutes of work"
 	if form == results.FormCycles {
 		each, across = "cycle", acrossCycles

@@ -245,15 +245,17 @@ func (s *Stage) part(w http.ResponseWriter, r *http.Request) {
 	_, _ = w.Write(p.data)
 }
 
-// kernels serves the script of the sustain activity's workers.
-func (s *Stage) kernels(w http.ResponseWriter, r *http.Request) {
-	if s.live(r, "sustain") == nil {
-		http.NotFound(w, r)
-		return
+// script serves the script of an activity's workers, while a session of it is live.
+func (s *Stage) script(activity string, text []byte) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if s.live(r, activity) == nil {
+			http.NotFound(w, r)
+			return
+		}
+		w.Header().Set("Content-Type", "text/javascript; charset=utf-8")
+		w.Header().Set("Content-Security-Policy", "default-src 'none'")
+		_, _ = w.Write(text)
 	}
-	w.Header().Set("Content-Type", "text/javascript; charset=utf-8")
-	w.Header().Set("Content-Security-Policy", "default-src 'none'")
-	_, _ = w.Write(kernelsScript)
 }
 
 var kernelsScript = []byte(webFile("kernels.js"))

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"net/http"
 	"slices"
 	"strconv"
 	"sync"
@@ -266,17 +265,6 @@ func (d *speedDone) took(of speedDetail) {
 	if !slices.Contains(d.told, of.Kernel) {
 		d.told = append(d.told, of.Kernel)
 	}
-}
-
-// speedWork serves the script of the speed activity's threads.
-func (s *Stage) speedWork(w http.ResponseWriter, r *http.Request) {
-	if s.live(r, "speed") == nil {
-		http.NotFound(w, r)
-		return
-	}
-	w.Header().Set("Content-Type", "text/javascript; charset=utf-8")
-	w.Header().Set("Content-Security-Policy", "default-src 'none'")
-	_, _ = w.Write(speedScript)
 }
 
 var speedScript = []byte(webFile("speedwork.js"))

@@ -134,8 +134,8 @@ func (s *Stage) routes() http.Handler {
 	mux.HandleFunc("GET /s/{key}/{activity}", s.page)
 	mux.HandleFunc("GET /s/{key}/{activity}/{page}", s.page)
 	mux.HandleFunc("GET /s/{key}/part/{page}/{name}", s.part)
-	mux.HandleFunc("GET /s/{key}/sustain/kernels.js", s.kernels)
-	mux.HandleFunc("GET /s/{key}/speed/work.js", s.speedWork)
+	mux.HandleFunc("GET /s/{key}/sustain/kernels.js", s.script("sustain", kernelsScript))
+	mux.HandleFunc("GET /s/{key}/speed/work.js", s.script("speed", speedScript))
 	mux.HandleFunc("POST /s/{key}/post", s.post)
 	mux.HandleFunc("POST /s/{key}/call/offer", s.offer)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
